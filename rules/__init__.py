@@ -1,0 +1,1 @@
+"""The engineering: signals, equipment, physics, faults, alarms. Pure: no I/O and no clock."""

@@ -1,0 +1,17 @@
+"""Names for the array types that the rules use: one row a unit, first axis the units."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["F32", "F64", "I8", "I16", "I32", "I64", "U32", "Bool"]
+
+F64 = NDArray[np.float64]
+F32 = NDArray[np.float32]
+I64 = NDArray[np.int64]
+I32 = NDArray[np.int32]
+U32 = NDArray[np.uint32]
+I8 = NDArray[np.int8]
+I16 = NDArray[np.int16]
+Bool = NDArray[np.bool_]
