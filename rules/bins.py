@@ -1,0 +1,333 @@
+"""Five-minute bins: the slow eyes of the rules.
+
+Small motors and wavy basins are noisy, so what grows slowly is judged on means over five minutes
+and medians of those. A reading enters a bin only in the state in which it means something: pump
+readings while the pump runs steadily, levels once the water has come to rest, heat rejection while
+the mode stands still. The module also learns baselines from the first steady hours.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from rules.alarms import is_active
+from rules.arrays import F32, F64, I64, Bool
+from rules.events import BaselineChange
+from rules.frames import FrameView
+from rules.physics.moist_air import wet_bulb_degc
+from rules.physics.pads import pad_outlet_degc
+from rules.physics.pump import current_at_rated_voltage_a
+from rules.physics.refrigerant import condensing_temperature_degc
+from rules.plan import FleetPlan
+from rules.residuals import WaterFlow, water_flow
+from rules.settings import FLEET
+from rules.signals import INDEX
+from rules.state import (
+    ACCUMULATED,
+    BIN_MS,
+    STEADY,
+    STEADY_BINS,
+    TRACE,
+    TRACE_BINS,
+    FleetState,
+)
+
+__all__ = [
+    "BinView",
+    "accumulate",
+    "close_bins",
+    "closing",
+    "fan_capacity_of",
+    "masked",
+    "trace_window",
+]
+
+_A: Final = {name: i for i, name in enumerate(ACCUMULATED)}
+_Q: Final = {q.name: i for i, q in enumerate(STEADY)}
+_T: Final = {name: i for i, name in enumerate(TRACE)}
+_SPEED: Final = INDEX["fan_speed"]
+_BROUGHT_BY: Final = np.array(
+    [
+        INDEX[{"level_running": "basin_level", "level_at_rest": "basin_level",
+               "fan_capacity": "fan_run"}.get(name, name)]
+        for name in ACCUMULATED
+    ]
+)  # fmt: skip
+"""The signal whose arrival brings each accumulated quantity."""
+DRAINED_MM: Final = 20.0
+"""Below this level probes stand in air and the basin counts as drained (common practice)."""
+MODE_SETTLE_S: Final = 1200.0
+"""Pads take some 20 minutes to soak or to dry (common practice)."""
+RECENT_BINS: Final = 3
+"""Means whose median stands for the present value of a trace: a quarter of an hour."""
+LEAST_TD_FAN_FRAC: Final = 0.3
+"""Below this share of the airflow the temperature difference says little."""
+
+
+def closing(state: FleetState, rows: I64, time_ms: I64) -> Bool:
+    """Which of ``rows`` have an open bin that a frame at ``time_ms`` puts to its end."""
+    bin_id = state.bin_id[rows]
+    done: Bool = (bin_id != 0) & (time_ms // BIN_MS != bin_id)
+    return done
+
+
+def accumulate(view: FrameView) -> None:
+    """Add the frames of a round to the open bins of their units."""
+    plan, state, rows = view.plan, view.state, view.rows
+    state.bin_id[rows] = view.time_ms // BIN_MS
+    settle_s = view.setting(FLEET, "pump_settle_s")
+    rest_s = view.setting(FLEET, "level_settle_s")
+    level = view.signal("basin_level")
+    steady = (view.pump_state == 1) & (view.pump_state_s >= settle_s)
+    # The air sucked in at a low level spoils pump readings; a level not known does not forbid them.
+    steady &= ~(level < plan.pump_minimum_mm[rows])
+    running = (view.pump_state == 1) & (view.pump_state_s >= rest_s)
+    resting = (view.pump_state == 0) & (view.pump_state_s >= rest_s)
+    rejecting = (view.mode >= 0) & (view.mode_s >= MODE_SETTLE_S)
+
+    current = current_at_rated_voltage_a(
+        view.signal("pump_current"),
+        view.signal("supply_voltage"),
+        plan.pump_rated_voltage_v[rows],
+        plan.pump_rated_current_a[rows],
+        plan.pump_magnetising_frac[rows],
+    )
+    # No voltage measured: the current is taken as it is, and the evidence says so.
+    current = np.where(
+        np.isnan(view.signal("supply_voltage")), view.signal("pump_current"), current
+    )
+    nan = np.nan
+    sample = np.empty((len(rows), len(ACCUMULATED)))
+    sample[:, _A["pump_current"]] = np.where(steady, current, nan)
+    sample[:, _A["spray_pressure"]] = np.where(steady, view.signal("spray_pressure"), nan)
+    sample[:, _A["spray_flow"]] = np.where(steady, view.signal("spray_flow"), nan)
+    sample[:, _A["level_running"]] = np.where(running, level, nan)
+    sample[:, _A["level_at_rest"]] = np.where(resting, level, nan)
+    wetted = ~(level < DRAINED_MM)
+    sample[:, _A["conductivity"]] = np.where(wetted, view.signal("conductivity"), nan)
+    sample[:, _A["head_pressure"]] = np.where(rejecting, view.signal("head_pressure"), nan)
+    sample[:, _A["ambient_temperature"]] = view.signal("ambient_temperature")
+    sample[:, _A["relative_humidity"]] = view.signal("relative_humidity")
+    sample[:, _A["fan_capacity"]] = fan_capacity_frac(view)
+    sample[:, _A["heat_load"]] = view.signal("heat_load")
+
+    # Only what this very frame brought is new: neither a held value nor a repeat counts again.
+    there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
+    there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]
+    state.bin_sum[rows] += np.where(there, sample, 0.0)
+    state.bin_count[rows] += there
+    state.bin_mixed[rows] |= ~(view.mode_s >= MODE_SETTLE_S)
+
+
+def fan_capacity_frac(view: FrameView) -> F64:
+    """Airflow of the units of a round as a fraction of full."""
+    count = view.plan.fan_count[view.rows]
+    return fan_capacity_of(view.signal("fan_run"), view.signal("fan_speed"), count)
+
+
+def fan_capacity_of(run: F64, speed_pct: F64, count: I64) -> F64:
+    """Airflow as a fraction of full: fans proven running times speed; NaN if neither is known."""
+    proven = np.bitwise_count(masked(run, count)) / count
+    speed = speed_pct / 100.0
+    proven = np.where(np.isnan(run), np.where(speed > 0, 1.0, np.nan), proven)
+    return np.where(np.isnan(speed), proven, proven * speed)
+
+
+def masked(word: F64, count: I64) -> I64:
+    """A bit mask limited to the fans that the unit has; 0 where not known."""
+    whole = np.where(np.isnan(word), 0.0, word).astype(np.int64)
+    return whole & ((np.int64(1) << count) - 1)
+
+
+@dataclass(frozen=True)
+class BinView:
+    """Units whose bin has just closed, with what the rings say. Arrays are (k,) or (k, ...)."""
+
+    plan: FleetPlan
+    state: FleetState
+    rows: I64
+    time_ms: I64
+    """End of the closed bin."""
+    gap: Bool
+    fresh: Bool
+    """(k, quantities): the closed bin gave an accepted mean of this steady quantity."""
+
+    @cached_property
+    def flow(self) -> WaterFlow:
+        """Water over the pads against the clean baseline."""
+        return water_flow(self, self.fresh[:, _Q["pump_current"]])
+
+    def setting(self, slug: str, name: str) -> F64:
+        """A setting for these units."""
+        return self.plan.settings.get(slug, name, self.rows)
+
+    def steady_median(self, quantity: str, bins: int) -> tuple[F64, F64]:
+        """Median over the last ``bins`` accepted means, and how many there were."""
+        q = _Q[quantity]
+        count = self.state.steady_count[self.rows, q]
+        back = np.arange(1, bins + 1)
+        position = (count[:, None] - back) % STEADY_BINS
+        window = ring_window(self.state.steady, self.rows, q, position)
+        window[back > count[:, None]] = np.nan
+        return median_last_axis(window), (~np.isnan(window)).sum(axis=1).astype(np.float64)
+
+    def baseline(self, quantity: str) -> F64:
+        """The learned baseline, NaN before it is learned."""
+        column: F64 = self.state.baseline[self.rows, _Q[quantity]]
+        return column
+
+    def baseline_spread(self, quantity: str) -> F64:
+        """Robust standard deviation of the means that the baseline rests on."""
+        column: F64 = self.state.baseline_spread[self.rows, _Q[quantity]]
+        return column
+
+    def trace(self, name: str, bins: int) -> F64:
+        """The last ``bins`` five-minute means against the clock, (k, bins), oldest first."""
+        return trace_window(self.state, self.rows, name, bins)
+
+    @cached_property
+    def recent(self) -> Mapping[str, F64]:
+        """By trace: the median over a quarter of an hour, NaN where nothing was measured."""
+        return {name: median_last_axis(self.trace(name, RECENT_BINS)) for name in TRACE}
+
+
+def trace_window(state: FleetState, rows: I64, name: str, bins: int) -> F64:
+    """The last ``bins`` means of a trace for ``rows``, (k, bins), oldest first, NaN for gaps."""
+    newest = state.trace_bin[rows]
+    ids = newest[:, None] - np.arange(bins - 1, -1, -1)
+    window = ring_window(state.trace, rows, _T[name], ids % TRACE_BINS)
+    window[ids <= 0] = np.nan
+    return window
+
+
+def ring_window(rings: F32, rows: I64, column: int, position: I64) -> F64:
+    """What stands at ``position`` (k, bins) of one ring of each of ``rows``; a copy."""
+    _, columns, length = rings.shape
+    first = (rows * columns + column) * length
+    # One flat index: picking by three arrays of indices takes three times as long.
+    window: F64 = rings.reshape(-1).take(first[:, None] + position).astype(np.float64)
+    return window
+
+
+def median_last_axis(window: F64) -> F64:
+    """Median over the last axis, leaving out NaN; NaN where nothing is left. Never warns."""
+    ordered = np.sort(window, axis=-1)  # NaN sorts last
+    n = (~np.isnan(window)).sum(axis=-1)
+    low = np.maximum((n - 1) // 2, 0)
+    high = np.minimum(n // 2, window.shape[-1] - 1)
+    below = np.take_along_axis(ordered, low[..., None], axis=-1)[..., 0]
+    above = np.take_along_axis(ordered, high[..., None], axis=-1)[..., 0]
+    return np.where(n > 0, (below + above) / 2.0, np.nan)
+
+
+def close_bins(
+    plan: FleetPlan, state: FleetState, rows: I64, gap: Bool
+) -> tuple[BinView, list[BaselineChange]]:
+    """Close the open bins of ``rows``: fill the rings, learn baselines, and open new bins."""
+    count = state.bin_count[rows].astype(np.float64)
+    mean = np.where(count > 0, state.bin_sum[rows] / np.maximum(count, 1.0), np.nan)
+    bin_id = state.bin_id[rows]
+    end_ms = (bin_id + 1) * BIN_MS
+
+    _fill_trace(state, rows, bin_id, mean)
+    steady = np.full((len(rows), len(STEADY)), np.nan)
+    for name in ("pump_current", "spray_pressure", "spray_flow"):
+        steady[:, _Q[name]] = mean[:, _A[name]]
+    td, wet = _temperature_difference(plan, state, rows, mean)
+    steady[:, _Q["td_dry"]] = np.where(wet == 0, td, np.nan)
+    steady[:, _Q["td_wet"]] = np.where(wet == 1, td, np.nan)
+    _fill_steady(state, rows, steady)
+    changes = _learn(plan, state, rows, end_ms)
+
+    state.bin_sum[rows] = 0.0
+    state.bin_count[rows] = 0.0
+    state.bin_mixed[rows] = False
+    return BinView(plan, state, rows, end_ms, gap, ~np.isnan(steady)), changes
+
+
+def _fill_trace(state: FleetState, rows: I64, bin_id: I64, mean: F64) -> None:
+    skipped = bin_id - state.trace_bin[rows]
+    leaps = np.flatnonzero(skipped > 1)
+    if len(leaps):
+        # Slots between the newest bin and this one hold hours long past: empty them.
+        behind = (bin_id[leaps, None] - np.arange(TRACE_BINS)) % TRACE_BINS
+        block = state.trace[rows[leaps]]
+        np.copyto(block, np.nan, where=(behind < skipped[leaps, None])[:, None, :])
+        state.trace[rows[leaps]] = block
+    at = bin_id % TRACE_BINS
+    for name, column in _T.items():
+        state.trace[rows, column, at] = mean[:, _A[name]]
+    state.trace_bin[rows] = bin_id
+
+
+def _fill_steady(state: FleetState, rows: I64, steady: F64) -> None:
+    fresh = ~np.isnan(steady)
+    which, quantity = np.nonzero(fresh)
+    row = rows[which]
+    position = state.steady_count[row, quantity] % STEADY_BINS
+    state.steady[row, quantity, position] = steady[which, quantity]
+    state.steady_count[row, quantity] += 1
+
+
+def _temperature_difference(
+    plan: FleetPlan, state: FleetState, rows: I64, mean: F64
+) -> tuple[F64, F64]:
+    """Condensing temperature above air on coil, and the mode it was taken in (NaN if mixed)."""
+    wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
+    condensing = condensing_temperature_degc(
+        mean[:, _A["head_pressure"]], plan.refrigerant_index[rows]
+    )
+    ambient = mean[:, _A["ambient_temperature"]]
+    bulb = wet_bulb_degc(ambient, mean[:, _A["relative_humidity"]], plan.barometric_kpa[rows])
+    outlet = pad_outlet_degc(ambient, bulb, plan.pad_effectiveness_frac[rows])
+    air = np.where(wet == 1, outlet, ambient)
+    # With little airflow or a stopped fan the difference says nothing of the coil.
+    moving = mean[:, _A["fan_capacity"]] >= LEAST_TD_FAN_FRAC
+    return np.where(moving, condensing - air, np.nan), wet
+
+
+def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[BaselineChange]:
+    """Learn the baselines that have enough steady means, where no alarm spoils them.
+
+    Learned once and kept: a fault that grows slowly must not teach itself into the baseline.
+    """
+    wanted = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
+    enough = state.steady_count[rows] >= (wanted[:, None] if wanted.ndim else wanted)
+    due = enough & np.isnan(state.baseline[rows])
+    if not due.any():
+        return []
+    due &= ~is_active(state.alarm_state[rows]).any(axis=1, keepdims=True)
+    which, quantity = np.nonzero(due)
+    row = rows[which]
+    n = np.broadcast_to(wanted, len(rows))[which]
+    back = np.arange(STEADY_BINS, 0, -1)
+    position = (state.steady_count[row, quantity][:, None] - back) % STEADY_BINS
+    window = state.steady[row[:, None], quantity[:, None], position].astype(np.float64)
+    window[back > n[:, None]] = np.nan
+    middle = median_last_axis(window)
+    spread = 1.4826 * median_last_axis(np.abs(window - middle[:, None]))
+    older = back > n[:, None] // 2
+    halves: F64 = np.abs(
+        median_last_axis(np.where(older, window, np.nan))
+        - median_last_axis(np.where(older, np.nan, window))
+    )
+    drift_pct = np.broadcast_to(plan.settings.get(FLEET, "baseline_drift_pct", rows), len(rows))
+    limit = np.maximum(drift_pct[which] / 100.0 * np.abs(middle), 0.5 * spread)
+    steady: Bool = np.asarray(halves <= limit, dtype=np.bool_)
+    row, quantity, at_ms = row[steady], quantity[steady], end_ms[which][steady]
+    state.baseline[row, quantity] = middle[steady]
+    state.baseline_spread[row, quantity] = spread[steady]
+    state.baseline_count[row, quantity] = n[steady]
+    state.baseline_ms[row, quantity] = at_ms
+    return [
+        BaselineChange(r, STEADY[q].name, STEADY[q].mode, value, width, count, t, STEADY[q].unit)
+        for r, q, value, width, count, t in zip(
+            row.tolist(), quantity.tolist(), middle[steady].tolist(), spread[steady].tolist(),
+            n[steady].tolist(), at_ms.tolist(), strict=True,
+        )
+    ]  # fmt: skip

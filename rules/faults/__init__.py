@@ -1,0 +1,1 @@
+"""The faults, one module a subject, and the registry that lists them."""

@@ -1,0 +1,72 @@
+"""The form of a fault: its catalogue entry and its settings.
+
+A fault that cannot say what to do is not an alarm (ISA-18.2: an alarm requires a response), so the
+action, the consequence and the causes are part of the type.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from rules.events import Severity
+
+__all__ = ["CauseEntry", "Fault", "Setting"]
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One number a person may override for the fleet, a site or a unit.
+
+    ``reason`` says why the default is what it is; ``source`` where it comes from, 'common
+    practice' if it is only that.
+    """
+
+    name: str
+    default: float
+    unit: str
+    low: float
+    high: float
+    meaning: str
+    reason: str
+
+
+@dataclass(frozen=True)
+class CauseEntry:
+    """A possible cause of a fault's symptom, as the master alarm list shows it."""
+
+    slug: str
+    title: str
+    look_at: str
+    job_plan: str = ""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """The catalogue entry of one fault.
+
+    ``needs`` are the signals without which it cannot be judged; ``helps`` those that sharpen the
+    diagnosis. ``suppressed_by`` names the faults that explain this one away. ``judged_by`` tells
+    whether samples or the receiver's clock (silence) drive it. ``response`` is the time to respond
+    by severity, in words. ``job_plan`` is a slug of :mod:`rules.jobplans`.
+    """
+
+    slug: str
+    title: str
+    family: Literal[
+        "float and level", "pump and screen", "water quality", "fans", "heat rejection",
+        "hygiene and frost", "telemetry",
+    ]  # fmt: skip
+    meaning: str
+    consequence: str
+    action: str
+    causes: tuple[CauseEntry, ...]
+    needs: tuple[str, ...]
+    helps: tuple[str, ...]
+    suppressed_by: tuple[str, ...]
+    response: Mapping[Severity, str]
+    job_plan: str
+    settings: tuple[Setting, ...]
+    judged_by: Literal["frames", "bins", "clock"] = "frames"
+    latching: bool = field(default=False)

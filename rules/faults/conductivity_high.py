@@ -1,0 +1,169 @@
+"""Conductivity high: solids gather faster than the bleed carries them away."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import I8
+from rules.bins import BinView
+from rules.diagnosis import Sign, SignatureRow, rank
+from rules.events import Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, graded
+from rules.faults.rule import Rule
+from rules.look import UnitLook
+from rules.physics.water_balance import bleed_for_cycles_l_min, no_bleed_slope_us_cm_h, volume_l
+
+__all__ = ["CONDUCTIVITY_HIGH"]
+
+_SLUG: Final = "conductivity-high"
+
+_SIGNS: Final = (
+    Sign("carried", "the solids balance says that the bleed carries more than intended",
+         "the solids balance says that the bleed carries less than half of what it should",
+         "the solids balance says that the bleed carries about what it should", 2.0),
+    Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow", 3.0,
+         deciding=True),
+    Sign("step", "it jumped within a quarter of an hour", "", "it changed gradually", 1.0),
+)  # fmt: skip
+_CAUSES: Final = (
+    SignatureRow("bleed-blocked", "Bleed line blocked or shut",
+                 {"carried": -1, "bleed": 0, "step": 0},
+                 "Look for flow at the bleed's end; clear line and orifice."),
+    SignatureRow("bleed-small", "Bleed set too small for the evaporation",
+                 {"carried": 0, "bleed": 1, "step": 0},
+                 "Measure the bleed with a jug and compare with the cycles intended."),
+    SignatureRow("makeup-changed", "Make-up water has become harder",
+                 {"carried": 0, "bleed": 1, "step": 0},
+                 "Measure the make-up's conductivity at a tap."),
+    SignatureRow("probe", "Probe fouled or out of calibration", {"carried": 0, "step": 1},
+                 "Compare with a hand meter; clean the probe."),
+)  # fmt: skip
+
+
+def judge(view: BinView, announced: I8) -> I8:
+    """Graded against the unit's limit."""
+    ratio = view.recent["conductivity"] / view.plan.conductivity_limit_us_cm[view.rows]
+    limits = [view.setting(_SLUG, f"{s}_ratio") for s in ("low", "medium", "high")]
+    return graded(ratio, limits, view.setting(_SLUG, "deadband_ratio"), announced)
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """Value against limit, cycles, slope against that of no bleed, the bleed meter."""
+    water = look.unit.water
+    value = look.recent("conductivity")
+    cycles = None if value is None else value / water.makeup_conductivity_us_cm
+    readings = [
+        Reading("Conductivity, referred to 25 °C", value, "µS/cm",
+                high=water.conductivity_limit_us_cm, note="limit of this unit"),
+        Reading("Cycles of concentration", cycles, "", water.target_cycles, derived=True,
+                note="if the make-up is as in the site file"),
+    ]  # fmt: skip
+    seen: dict[str, int | None] = {"carried": None, "bleed": None, "step": None}
+    balance = _balance(look)
+    wanted = None
+    if balance is not None:
+        climb, no_bleed, carried, wanted = balance
+        readings.append(Reading("Climb over the last hour", climb, "µS/cm/h", derived=True,
+                                high=no_bleed, note="against the climb with no bleed"))  # fmt: skip
+        readings.append(Reading("Bleed, from the solids balance", max(carried, 0.0), "L/min",
+                                wanted, note="against the bleed that holds the intended cycles",
+                                derived=True))  # fmt: skip
+        seen["carried"] = -1 if carried < 0.5 * wanted else 1 if carried > 2.0 * wanted else 0
+    bleed = look.value("bleed_flow")
+    if bleed is not None:
+        readings.append(look.reading("bleed_flow", expected=wanted))
+        seen["bleed"] = 1 if bleed > 0.05 else 0
+    window = look.trace("conductivity", 36)
+    steps = np.abs(np.diff(window[~np.isnan(window)]))
+    if value is not None and len(steps) > 3:
+        seen["step"] = 1 if float(steps.max()) > 0.15 * value else 0
+    return Evidence(
+        summary=(
+            f"The basin water is at {_whole(value)} µS/cm, limit "
+            f"{water.conductivity_limit_us_cm:g} µS/cm: solids gather and will scale the pads."
+        ),
+        confidence=0.9,
+        readings=tuple(readings),
+        causes=rank(_SIGNS, _CAUSES, seen),
+        signals=("conductivity", "bleed_flow", "makeup_flow", "basin_level"),
+        limits=() if bleed is not None else (
+            "No bleed meter here: a blocked bleed and one set too small are told apart by the "
+            "climb only.",
+        ),
+    )  # fmt: skip
+
+
+def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:
+    """Climb seen, climb with no bleed [µS/cm/h], bleed carried and bleed wanted [L/min].
+
+    From V dC/dt = E C_makeup - B C, over the last hour; None without weather, level or running
+    pads (with little evaporation the balance says nothing).
+    """
+    water = look.unit.water
+    value, climb = look.recent("conductivity"), look.slope_per_h("conductivity", 12)
+    evaporation = look.evaporation_l_min()
+    level = look.recent("level_running")
+    if value is None or climb is None or evaporation is None or level is None:
+        return None
+    wanted = float(bleed_for_cycles_l_min(evaporation, water.target_cycles))
+    volume = float(volume_l(level, look.unit.basin.area_m2))
+    no_bleed = float(no_bleed_slope_us_cm_h(water.makeup_conductivity_us_cm, volume, evaporation))
+    if not no_bleed > LEAST_CLIMB_FRAC_H * value:
+        return None
+    carried = (no_bleed - climb) * volume / 60.0 / value
+    return climb, no_bleed, carried, wanted
+
+
+LEAST_CLIMB_FRAC_H: Final = 0.02
+"""With less than 2 % climb an hour to expect, noise decides (judgement)."""
+
+
+def _whole(value: float | None) -> str:
+    return "?" if value is None else f"{value:.0f}"
+
+
+CONDUCTIVITY_HIGH: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Conductivity high",
+        family="water quality",
+        meaning="The basin water holds more dissolved solids than the unit's limit.",
+        consequence="Scale on pads and in the distribution, corrosion, and shorter pad life.",
+        action=(
+            "Restore the bleed; check its setting against the make-up; have the water-treatment "
+            "plan's keeper decide on a partial drain."
+        ),
+        causes=tuple(CauseEntry(r.slug, r.title, r.look_at, "water-quality") for r in _CAUSES),
+        needs=("conductivity",),
+        helps=("bleed_flow", "makeup_flow", "basin_level", "ambient_temperature",
+               "relative_humidity"),
+        suppressed_by=("float-stuck-shut",),
+        response={
+            Severity.LOW: "with the next planned visit, within two weeks",
+            Severity.MEDIUM: "this week",
+            Severity.HIGH: "today",
+        },
+        job_plan="water-quality",
+        settings=(
+            Setting("low_ratio", 1.0, "of the unit's limit", 0.3, 5.0,
+                    "ratio that calls for planned work", "the limit itself"),
+            Setting("medium_ratio", 1.2, "of the unit's limit", 0.3, 10.0,
+                    "ratio that calls for a visit this week",
+                    "a bleed that works does not drift by a fifth (common practice)"),
+            Setting("high_ratio", 1.6, "of the unit's limit", 0.5, 20.0,
+                    "ratio that calls for a visit today",
+                    "scaling salts are far over saturation by then (common practice)"),
+            Setting("deadband_ratio", 0.05, "of the unit's limit", 0.0, 1.0,
+                    "how far it must fall back", "5 % of range, the standard's start point for "
+                    "quantities of this kind (from memory)"),
+            *delays(3600.0, "solids gather over hours; probes spike when make-up enters",
+                    3600.0, "as long as the on-delay"),
+        ),
+        judged_by="bins",
+    ),
+    judge,
+    explain,
+)  # fmt: skip

@@ -1,0 +1,253 @@
+"""Fans: a fault that a fan reports, and a fan that is commanded but not proven running."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I8, I64
+from rules.bins import masked
+from rules.events import Cause, Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, judged
+from rules.faults.rule import Rule
+from rules.frames import FrameView
+from rules.look import UnitLook, fan_names
+from rules.physics.condenser import capacity_frac
+from rules.signals import INDEX
+
+__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN"]
+
+_FAULT: Final = "fan-fault"
+_PROOF: Final = "fan-not-proven"
+_RUN: Final = INDEX["fan_run"]
+
+
+def _grade(view: FrameView, slug: str, lost: I64) -> I8:
+    """By the share of fans lost and what is left to the cut-out."""
+    share = lost / view.plan.fan_count[view.rows]
+    margin = view.head_margin_k
+    high = (share >= view.setting(slug, "high_share_frac")) | (
+        margin < view.setting(slug, "high_margin_k")
+    )
+    # A margin that is not known is not taken for an ample one.
+    low = (share <= view.setting(slug, "low_share_frac")) & (
+        margin >= view.setting(slug, "ample_margin_k")
+    )
+    return np.where(high, Severity.HIGH, np.where(low, Severity.LOW, Severity.MEDIUM)).astype(
+        np.int8
+    )
+
+
+def judge_fault(view: FrameView, announced: I8) -> I8:
+    """Fans of this unit whose fault bit is set."""
+    word = view.signal("fan_fault")
+    lost = np.bitwise_count(masked(word, view.plan.fan_count[view.rows])).astype(np.int64)
+    return judged(lost > 0, ~np.isnan(word), _grade(view, _FAULT, lost))
+
+
+def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) -> tuple[I64, I64]:
+    """How many fans are missing, and which (0 where staging does not tell which).
+
+    Without staging every fan follows the common speed. With staging the share of fans that should
+    run follows the speed, and which ones is the controller's choice.
+    """
+    all_fans = (np.int64(1) << count) - 1
+    proven = masked(run, count)
+    reported = masked(fault, count)
+    absent = all_fans & ~proven & ~reported
+    by_mask = np.bitwise_count(absent).astype(np.int64)
+    wanted = np.floor(np.fmax(speed_pct, 0.0) / 100.0 * count + 1e-9).astype(np.int64)
+    up = np.bitwise_count(proven | reported).astype(np.int64)
+    by_stage = np.maximum(wanted - up, 0)
+    return np.where(staged > 0.5, by_stage, by_mask), np.where(staged > 0.5, 0, absent)
+
+
+def judge_proof(view: FrameView, announced: I8) -> I8:
+    """Fans that are commanded, report no fault, and are not proven running."""
+    run, speed = view.signal("fan_run"), view.signal("fan_speed")
+    count = view.plan.fan_count[view.rows]
+    commanded = speed >= view.setting(_PROOF, "least_speed_pct")
+    lost, _ = missing_fans(
+        run, view.signal("fan_fault"), speed, count, view.setting(_PROOF, "staged")
+    )
+    # A proof taken before the command says nothing of it.
+    since_ms = view.time_ms - view.fans_commanded_s * 1000.0
+    allowed_ms = view.setting(_PROOF, "start_allowance_s") * 1000.0
+    answered = view.state.value_ms[view.rows, _RUN] >= since_ms + allowed_ms
+    # Once it stands, a command taken back proves nothing: only proven fans clear it.
+    silent = ~commanded & (announced > 0) & (lost > 0)
+    known = ~np.isnan(run) & ~np.isnan(speed) & (~commanded | answered) & ~silent
+    return judged(commanded & (lost > 0), known, _grade(view, _PROOF, lost))
+
+
+def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
+    count = look.unit.fans.count
+    one = np.array([count])
+    fault = np.array([_number(look.value("fan_fault"))])
+    run = np.array([_number(look.value("fan_run"))])
+    speed = np.array([_number(look.value("fan_speed"))])
+    staged = np.array([look.setting(_PROOF, "staged")])
+    if slug == _FAULT:
+        mask = int(masked(fault, one)[0])
+        lost = mask.bit_count()
+    else:
+        found, which = missing_fans(run, fault, speed, one, staged)
+        lost, mask = int(found[0]), int(which[0])
+    who = fan_names(mask) if mask else f"{lost} of the fans"
+    readings = [
+        Reading("Fans proven running", _count(look.value("fan_run")), "", float(count)),
+        Reading("Fans that report a fault", _count(look.value("fan_fault")), "", 0.0,
+                note=fan_names(mask) if slug == _FAULT else ""),
+        look.reading("fan_speed"),
+    ]  # fmt: skip
+    left = float(capacity_frac((count - lost) / count))
+    readings.append(
+        Reading("Heat rejection left at equal temperature difference", 100.0 * left, "%", 100.0,
+                note="idle fan without back-flow; less if air short-circuits through it",
+                derived=True)
+    )  # fmt: skip
+    margin = look.head_margin_k()
+    if margin is not None:
+        readings.append(look.reading("head_pressure", high=look.unit.condenser.cut_out_kpa_abs,
+                                     note=f"{margin:.1f} K below the cut-out"))  # fmt: skip
+    all_lost = lost == count
+    if slug == _FAULT:
+        verb = "reports" if lost == 1 else "report"
+        summary = f"{who[0].upper()}{who[1:]} of {count} {verb} a fault."
+        causes = (
+            Cause("motor-protection", "Motor or drive protection tripped", 0.7,
+                  (f"{who} {verb} a fault",), (), "Read the drive's or motor's own code."),
+            Cause("blocked", "Fan blocked or bearing seized", 0.4, (), (),
+                  "With the fan isolated, turn it by hand."),
+            Cause("supply", "Common supply or control to the fans lost", 0.9 if all_lost else 0.2,
+                  ("all fans at once",) if all_lost else (),
+                  () if all_lost else ("other fans run",),
+                  "Look at the common feeder and the control line.", ruled_out=not all_lost),
+        )  # fmt: skip
+    else:
+        be = "is" if lost == 1 else "are"
+        summary = f"{who[0].upper()}{who[1:]} of {count} {be} commanded but not proven running."
+        causes = (
+            Cause("contactor", "Contactor, drive or isolator open", 0.6, ("no fault is reported",),
+                  (), "Look at the isolator first: was it left off after work?"),
+            Cause("belt-or-coupling", "Motor runs, fan does not (coupling, blade, proof switch)",
+                  0.4, (), (), "Watch the fan; compare motor current with its neighbours."),
+            Cause("supply", "Common supply or control to the fans lost", 0.9 if all_lost else 0.2,
+                  ("all fans at once",) if all_lost else (),
+                  () if all_lost else ("other fans run",),
+                  "Look at the common feeder and the control line.", ruled_out=not all_lost),
+        )  # fmt: skip
+    ranked = sorted(causes, key=lambda c: (c.ruled_out, -c.agreement))
+    return Evidence(
+        summary=summary,
+        confidence=0.95 if slug == _FAULT else 0.85,
+        readings=tuple(readings),
+        causes=tuple(ranked),
+        signals=("fan_run", "fan_fault", "fan_speed", "head_pressure"),
+    )
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else value
+
+
+def _count(mask: float | None) -> float | None:
+    return None if mask is None else float(int(mask).bit_count())
+
+
+def _settings() -> tuple[Setting, ...]:
+    return (
+        Setting("low_share_frac", 0.2, "fraction of fans", 0.0, 1.0,
+                "up to this share lost, with an ample margin, it is planned work",
+                "one of five fans costs about 14 % of capacity (eps-NTU, airflow to the 0.5)"),
+        Setting("high_share_frac", 0.5, "fraction of fans", 0.05, 1.0,
+                "from this share lost it must be today",
+                "half the fans leave about 60 % of capacity: a warm afternoon is too much"),
+        Setting("ample_margin_k", 10.0, "K", 1.0, 40.0,
+                "margin to the cut-out that is ample",
+                "twice the medium limit of head pressure high"),
+        Setting("high_margin_k", 5.0, "K", 0.0, 30.0,
+                "margin to the cut-out below which it must be today",
+                "the medium limit of head pressure high: with a fan lost the next hour can trip"),
+    )  # fmt: skip
+
+
+_CONSEQUENCE: Final = (
+    "Heat rejection is lost, most of all on hot days; an idle fan lets air short-circuit; the "
+    "others run faster and use more power."
+)
+_RESPONSE: Final = {
+    Severity.LOW: "with the next planned visit, before hot weather",
+    Severity.MEDIUM: "this week",
+    Severity.HIGH: "today",
+}
+
+FAN_FAULT: Final = Rule(
+    Fault(
+        slug=_FAULT,
+        title="Fan fault",
+        family="fans",
+        meaning="One or more fans report a fault of motor or drive.",
+        consequence=_CONSEQUENCE,
+        action="Read the fault code, isolate, find the cause, reset only after it is mended.",
+        causes=(
+            CauseEntry("motor-protection", "Motor or drive protection tripped",
+                       "the drive's or motor's own code", "fan"),
+            CauseEntry("blocked", "Fan blocked or bearing seized", "turn it by hand, isolated",
+                       "fan"),
+            CauseEntry("supply", "Common supply or control to the fans lost",
+                       "common feeder and control line", "fan"),
+        ),
+        needs=("fan_fault",),
+        helps=("fan_run", "fan_speed", "head_pressure"),
+        suppressed_by=(),
+        response=_RESPONSE,
+        job_plan="fan",
+        settings=(*_settings(), *delays(60.0, "rides through a drive's own restart",
+                                        300.0, "a drive that retries must not fill the log")),
+    ),
+    judge_fault,
+    lambda look, severity: _explain(look, severity, _FAULT),
+)  # fmt: skip
+
+FAN_NOT_PROVEN: Final = Rule(
+    Fault(
+        slug=_PROOF,
+        title="Fan not proven",
+        family="fans",
+        meaning="Fans are commanded to run and report no fault, but are not proven running.",
+        consequence=_CONSEQUENCE,
+        action="Find why the fan does not turn or is not proven: isolator, contactor, coupling.",
+        causes=(
+            CauseEntry("contactor", "Contactor, drive or isolator open",
+                       "isolator left off after work?", "fan"),
+            CauseEntry("belt-or-coupling",
+                       "Motor runs, fan does not (coupling, blade, proof switch)",
+                       "watch the fan; compare motor currents", "fan"),
+            CauseEntry("supply", "Common supply or control to the fans lost",
+                       "common feeder and control line", "fan"),
+        ),
+        needs=("fan_run", "fan_speed"),
+        helps=("fan_fault", "head_pressure"),
+        suppressed_by=(),
+        response=_RESPONSE,
+        job_plan="fan",
+        settings=(
+            *_settings(),
+            Setting("least_speed_pct", 15.0, "%", 1.0, 100.0,
+                    "commands below this are not expected to turn a fan",
+                    "drives stop at a least speed of 10 to 15 % (common practice)"),
+            Setting("start_allowance_s", 30.0, "s", 0.0, 600.0,
+                    "time a fan has to be proven after the command",
+                    "ramps of drives take 10 to 30 s (common practice)"),
+            Setting("staged", 0.0, "0 or 1", 0.0, 1.0,
+                    "1 where the controller switches fans in stages by the speed command",
+                    "most present units run all fans together at a common speed"),
+            *delays(120.0, "rides through one restart", 300.0, "proof switches flutter in wind"),
+        ),
+    ),
+    judge_proof,
+    lambda look, severity: _explain(look, severity, _PROOF),
+)  # fmt: skip

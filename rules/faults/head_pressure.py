@@ -1,0 +1,174 @@
+"""Head pressure high: how much is left to the high-pressure cut-out, and what eats it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import I8
+from rules.diagnosis import Sign, SignatureRow, rank
+from rules.events import Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, graded
+from rules.faults.rule import Rule
+from rules.frames import FrameView
+from rules.look import UnitLook
+
+__all__ = ["HEAD_PRESSURE_HIGH", "HEAT_CAUSES", "HEAT_SIGNS"]
+
+_SLUG: Final = "head-pressure-high"
+
+HEAT_SIGNS: Final = (
+    Sign("td", "condensing temperature stands further above the air on the coil than learned", "",
+         "condensing temperature stands above the air on the coil as learned", 2.0),
+    Sign("air", "the air is hotter than 35 °C", "", "the air is not unusually hot", 1.0),
+    Sign("fans", "", "fans are missing", "all fans are proven", 2.0, deciding=True),
+    Sign("water", "", "the pads get less water than in the clean state",
+         "the pads get their water", 1.5),
+    Sign("wet", "the unit runs wet", "the unit runs dry", "", 1.0),
+    Sign("load", "the load is above the rating", "", "the load is within the rating", 0.5),
+)  # fmt: skip
+
+HEAT_CAUSES: Final = (
+    SignatureRow("coil-fouled", "Coil fouled or air path blocked",
+                 {"td": 1, "fans": 0, "water": 0, "load": 0},
+                 "Look through the coil against the light; compare dry running with the baseline."),
+    SignatureRow("fans-missing", "Airflow lost: fans not running",
+                 {"td": 1, "fans": -1}, "Count the fans that turn."),
+    SignatureRow("pads-not-wetting", "Pads not wetting: water lost or pads scaled",
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0},
+                 "Look at the pads: dry stripes, scale, uneven flow."),
+    SignatureRow("hot-weather", "Hot weather beyond design",
+                 {"td": 0, "air": 1, "fans": 0}, "Compare the air temperature with the design."),
+    SignatureRow("overload", "More heat to reject than rated",
+                 {"td": 1, "load": 1, "fans": 0}, "Look at compressor staging and defrosts."),
+    SignatureRow("non-condensables", "Non-condensable gas or overcharge",
+                 {"td": 1, "fans": 0, "water": 0, "load": 0, "air": 0},
+                 "For qualified people: pressure against temperature of the liquid at standstill."),
+)  # fmt: skip
+
+
+def judge(view: FrameView, announced: I8) -> I8:
+    """Graded by what is left of condensing temperature to the cut-out."""
+    limits = [None, -view.setting(_SLUG, "margin_medium_k"), -view.setting(_SLUG, "margin_high_k")]
+    return graded(-view.head_margin_k, limits, view.setting(_SLUG, "deadband_k"), announced)
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """The margin, the temperature difference against what was learned, fans, water, weather."""
+    margin = look.head_margin_k()
+    condensing = look.condensing_degc()
+    cut_out = look.unit.condenser.cut_out_kpa_abs
+    wet_flag = look.value("wet_mode")
+    if wet_flag is None:
+        wet_flag = look.value("pump_command")
+    wet = bool(wet_flag)
+    air = look.air_on_coil_degc(wet=wet)
+    readings = [look.reading("head_pressure", high=cut_out, note="cut-out at the high limit")]
+    seen: dict[str, int | None] = dict.fromkeys([s.name for s in HEAT_SIGNS])
+    if condensing is not None:
+        readings.append(
+            Reading(
+                "Condensing temperature, dew line",
+                condensing,
+                "°C",
+                high=_finite(look.plan.cut_out_degc[look.row]),
+                derived=True,
+            )
+        )
+    base = look.baseline("td_wet" if wet else "td_dry")
+    if condensing is not None and air is not None:
+        td = condensing - air
+        expected = base.value if base else look.unit.condenser.rated_td_k
+        source = "learned in this mode" if base else "rated; nothing learned in this mode yet"
+        slack = max(3.0, 3.0 * base.spread) if base else 4.0
+        readings.append(
+            Reading(
+                "Condensing temperature above air on coil",
+                td,
+                "K",
+                expected,
+                high=expected + slack,
+                note=source,
+                derived=True,
+            )
+        )
+        seen["td"] = 1 if td > expected + slack else 0
+    ambient = look.value("ambient_temperature")
+    if ambient is not None:
+        readings.append(look.reading("ambient_temperature"))
+        seen["air"] = 1 if ambient > 35.0 else 0
+    run, speed = look.value("fan_run"), look.value("fan_speed")
+    if run is not None:
+        missing = look.unit.fans.count - int(run).bit_count()
+        readings.append(
+            Reading("Fans proven running", int(run).bit_count(), "", look.unit.fans.count)
+        )
+        seen["fans"] = -1 if missing > 0 and (speed is None or speed > 10) else 0
+    seen["wet"] = None if wet_flag is None else 1 if wet else -1
+    flow_base, flow_now = look.baseline("pump_current"), look.value("pump_current")
+    if wet and flow_base is not None and flow_now is not None:
+        seen["water"] = -1 if flow_now < 0.9 * flow_base.value else 0
+        readings.append(look.reading("pump_current", expected=flow_base.value))
+    load = look.value("heat_load")
+    if load is not None:
+        readings.append(look.reading("heat_load", high=look.unit.condenser.rated_capacity_kw))
+        seen["load"] = 1 if load > 1.05 * look.unit.condenser.rated_capacity_kw else 0
+    left = "" if margin is None else f", {max(margin, 0.0):.1f} K of condensing temperature from it"
+    return Evidence(
+        summary=f"Head pressure is near the high-pressure cut-out{left}.",
+        confidence=0.95,
+        readings=tuple(readings),
+        causes=rank(HEAT_SIGNS, HEAT_CAUSES, seen),
+        signals=("head_pressure", "ambient_temperature", "fan_run", "fan_speed", "wet_mode"),
+        limits=() if air is not None else (
+            "No air temperature (or, running wet, no humidity) here: weather and fouling cannot "
+            "be told apart.",
+        ),
+    )  # fmt: skip
+
+
+def _finite(value: float) -> float | None:
+    return None if np.isnan(value) else float(value)
+
+
+HEAD_PRESSURE_HIGH: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Head pressure high",
+        family="heat rejection",
+        meaning="The refrigerant condenses close to the temperature at which the cut-out trips.",
+        consequence="The compressors trip on the cut-out; product warms up; power is wasted.",
+        action=(
+            "Restore heat rejection: airflow, wetting, clean coil. Ask the site to shed load if "
+            "little margin is left. Refrigerant work is for qualified people."
+        ),
+        causes=tuple(
+            CauseEntry(r.slug, r.title, r.look_at, "heat-rejection") for r in HEAT_CAUSES
+        ),
+        needs=("head_pressure",),
+        helps=("ambient_temperature", "relative_humidity", "fan_run", "wet_mode", "heat_load"),
+        suppressed_by=("pump-not-running", "fan-fault", "fan-not-proven"),
+        response={
+            Severity.MEDIUM: "this week, before the next hot day",
+            Severity.HIGH: "today: a trip is near",
+        },
+        job_plan="heat-rejection",
+        settings=(
+            Setting("margin_medium_k", 5.0, "K", 0.5, 30.0,
+                    "margin to the cut-out that calls for a visit this week",
+                    "the air warms by about 5 K from one day to a hot one (common practice)"),
+            Setting("margin_high_k", 2.5, "K", 0.0, 30.0,
+                    "margin to the cut-out that calls for help today",
+                    "about one fan's or one pump start's worth of pressure (common practice)"),
+            Setting("deadband_k", 1.5, "K", 0.1, 10.0,
+                    "how far the margin must recover beyond a limit",
+                    "fan staging swings the pressure by about a kelvin (common practice)"),
+            *delays(180.0, "rides through compressor starts and hot-gas defrosts",
+                    900.0, "staging makes it come and go"),
+        ),
+    ),
+    judge,
+    explain,
+)  # fmt: skip

@@ -1,0 +1,118 @@
+"""Level reading frozen: the transmitter no longer follows the water.
+
+A calm basin may rightly stand still for days. What cannot be is a level that does not move when the
+pump starts or stops, or through hours of wet running with evaporation, waves and make-up.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import I8
+from rules.events import Cause, Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, judged
+from rules.faults.rule import Rule
+from rules.frames import FrameView
+from rules.look import UnitLook
+
+__all__ = ["LEVEL_FROZEN"]
+
+_SLUG: Final = "level-frozen"
+
+
+def judge(view: FrameView, announced: I8) -> I8:
+    """Unmoved by pump starts and stops, or by hours of running."""
+    state, rows, plan = view.state, view.rows, view.plan
+    level = view.signal("basin_level")
+    still_s = (view.time_ms - state.still_ms[rows]) / 1000.0
+    changes = state.still_starts[rows]
+    # A start that must move the level is proof by itself; where it hardly does, more are asked for.
+    small = plan.pull_down_mm[rows] < view.setting(_SLUG, "least_pull_down_mm")
+    wanted = view.setting(_SLUG, "pump_changes") * np.where(small, 4.0, 1.0)
+    settled = view.pump_state_s >= view.setting(_SLUG, "follow_s")
+    # Once it stands, only a movement of the reading clears it.
+    by_starts = (changes >= wanted) & (settled | (announced > 0))
+    by_starts &= still_s >= view.setting(_SLUG, "least_still_s")
+    running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
+    by_running = np.minimum(running_s, still_s) >= view.setting(_SLUG, "running_still_s")
+    return judged(by_starts | by_running, ~np.isnan(level), Severity.MEDIUM)
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """How long it stood still, and through what."""
+    still_h = (look.time_ms - int(look.state.still_ms[look.row])) / 3_600_000.0
+    changes = int(look.state.still_starts[look.row])
+    pull_down = look.unit.basin.pull_down_mm
+    through = (
+        "while the pump ran" if changes == 0
+        else "through a start or stop of the pump" if changes == 1
+        else f"through {changes} starts and stops of the pump"
+    )  # fmt: skip
+    readings = [
+        look.reading("basin_level", note=f"unchanged for {still_h:.1f} h"),
+        Reading("Pump starts and stops meanwhile", float(changes), "",
+                note=f"each should move the level by about {pull_down:g} mm" if pull_down else ""),
+    ]  # fmt: skip
+    return Evidence(
+        summary=(
+            f"The level reading has not moved for {still_h:.1f} h, {through}: it no longer follows "
+            "the water."
+        ),
+        confidence=0.9 if changes >= 2 and pull_down > 0 else 0.8,
+        readings=tuple(readings),
+        causes=(
+            Cause("transmitter", "Transmitter fouled, stuck or failed", 0.7, (), (),
+                  "Compare with a ruler; move the water by hand."),
+            Cause("frozen-signal", "Site controller repeats an old value", 0.4, (), (),
+                  "Look at the controller's own display and its input card."),
+        ),
+        signals=("basin_level", "pump_current", "pump_command"),
+        limits=("While it lasts, overfilling and a low basin cannot be seen here.",),
+    )  # fmt: skip
+
+
+LEVEL_FROZEN: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Level reading frozen",
+        family="float and level",
+        meaning="The level reading stands still although the pump and the weather moved the water.",
+        consequence="Overfilling, a starved basin and a dry-running pump go unseen.",
+        action="Compare the level with a ruler; clean or replace the transmitter.",
+        causes=(
+            CauseEntry("transmitter", "Transmitter fouled, stuck or failed",
+                       "compare with a ruler", "level-sensor"),
+            CauseEntry("frozen-signal", "Site controller repeats an old value",
+                       "the controller's own display", "telemetry"),
+        ),
+        needs=("basin_level",),
+        helps=("pump_current", "pump_command"),
+        suppressed_by=(),
+        response={Severity.MEDIUM: "this week: the basin is not watched meanwhile"},
+        job_plan="level-sensor",
+        settings=(
+            Setting("pump_changes", 1.0, "starts and stops", 1.0, 100.0,
+                    "pump starts and stops that must leave the level unmoved",
+                    "one moves the level by the pull-down, if that is large enough to see"),
+            Setting("follow_s", 1800.0, "s", 300.0, 86_400.0,
+                    "time the level has to follow the last of them",
+                    "pads and pipes run empty within ten minutes; three times that"),
+            Setting("least_still_s", 3600.0, "s", 600.0, 604_800.0,
+                    "least time the reading must have stood still",
+                    "long against the waves of a running pump"),
+            Setting("running_still_s", 43_200.0, "s", 3600.0, 604_800.0,
+                    "time of unbroken wet running without movement that is enough by itself",
+                    "half a day of weather moves a proportional float by millimetres"),
+            Setting("least_pull_down_mm", 8.0, "mm", 0.0, 100.0,
+                    "smaller pull-downs ask for four times as many starts and stops",
+                    "coarse transmitters may not show less (common practice)"),
+            *delays(0.0, "the counts above are delay enough",
+                    600.0, "one movement may be a glitch"),
+        ),
+    ),
+    judge,
+    explain,
+)  # fmt: skip

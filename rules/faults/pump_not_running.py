@@ -1,0 +1,138 @@
+"""Pump not running when commanded: no water at all, and the root of what follows from that."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import I8
+from rules.events import Cause, Evidence, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, judged
+from rules.faults.rule import Rule
+from rules.frames import FrameView
+from rules.look import UnitLook
+from rules.settings import FLEET
+from rules.signals import INDEX
+
+__all__ = ["PUMP_NOT_RUNNING"]
+
+_SLUG: Final = "pump-not-running"
+_CURRENT: Final = INDEX["pump_current"]
+
+
+def judge(view: FrameView, announced: I8) -> I8:
+    """Commanded, but the current says that the motor stands."""
+    commanded = view.signal("pump_command") > 0.5
+    # A current measured before the command says nothing of it.
+    since_ms = view.time_ms - view.commanded_s * 1000.0
+    allowed_ms = view.setting(_SLUG, "start_allowance_s") * 1000.0
+    answered = view.state.value_ms[view.rows, _CURRENT] >= since_ms + allowed_ms
+    # Once it stands, a command taken back proves nothing: only a pump that runs clears it.
+    silent = ~commanded & (announced > 0) & (view.pump_state == 0)
+    known = ~np.isnan(view.commanded_s) & (view.pump_state >= 0) & (~commanded | answered) & ~silent
+    hot = view.head_margin_k < view.setting(_SLUG, "high_margin_k") + np.where(
+        announced >= Severity.HIGH, 1.5, 0.0
+    )
+    severity = np.where(hot, Severity.HIGH, Severity.MEDIUM).astype(np.int8)
+    return judged(commanded & (view.pump_state == 0), known, severity)
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """Current against the running current, voltage, and what follows for the head pressure."""
+    base = look.baseline("pump_current")
+    expected = base.value if base else look.unit.pump.rated_current_a
+    limit = look.setting(FLEET, "pump_running_frac") * look.unit.pump.rated_current_a
+    voltage = look.value("supply_voltage")
+    rated_v = look.unit.pump.rated_voltage_v
+    readings = [
+        look.reading(
+            "pump_current", expected=expected, low=limit, note="less than a running motor draws"
+        ),
+        look.reading("pump_command", expected=1.0, note="the controller commands it to run"),
+    ]
+    dead_supply = None
+    if voltage is not None:
+        dead_supply = voltage < 0.5 * rated_v
+        readings.append(look.reading("supply_voltage", expected=rated_v))
+    pressure = look.value("spray_pressure")
+    if pressure is not None:
+        readings.append(look.reading("spray_pressure", expected=look.unit.pump.rated_pressure_kpa))
+    margin = look.head_margin_k()
+    if margin is not None:
+        readings.append(look.reading("head_pressure", high=look.unit.condenser.cut_out_kpa_abs,
+                                     note=f"{margin:.1f} K below the cut-out"))  # fmt: skip
+    turning = pressure is not None and pressure > 0.3 * look.unit.pump.rated_pressure_kpa
+    causes = [
+        Cause("tripped", "Motor protection tripped, or motor or starter failed", 0.7,
+              ("the supply is there",) if dead_supply is False else (),
+              ("the supply voltage is missing",) if dead_supply else (),
+              "Read the overload relay; find why it tripped before it is reset.",
+              ruled_out=bool(dead_supply)),
+        Cause("no-supply", "Supply to the pump is missing", 0.95 if dead_supply else 0.4,
+              ("the supply voltage is missing",) if dead_supply else (),
+              ("the supply voltage is there",) if dead_supply is False else (),
+              "Look at isolator, fuse and phase monitor.", ruled_out=dead_supply is False),
+        Cause("sensor", "Current transducer failed, the pump runs", 0.9 if turning else 0.2,
+              ("spray pressure is there",) if turning else (),
+              ("spray pressure is missing too",) if pressure is not None and not turning else (),
+              "Look whether water runs over the pads.",
+              ruled_out=pressure is not None and not turning),
+    ]  # fmt: skip
+    causes.sort(key=lambda c: (c.ruled_out, -c.agreement))
+    hot = " and little margin is left to the cut-out" if severity >= Severity.HIGH else ""
+    return Evidence(
+        summary=f"The pump is commanded to run but draws no running current: the pads get no "
+        f"water{hot}.",
+        confidence=0.6 if turning else 0.95 if pressure is not None else 0.9,
+        readings=tuple(readings),
+        causes=tuple(causes),
+        signals=("pump_current", "pump_command", "spray_pressure", "head_pressure"),
+        limits=() if pressure is not None else (
+            "No spray pressure here: a failed current transducer looks the same.",
+        ),
+    )  # fmt: skip
+
+
+PUMP_NOT_RUNNING: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Pump not running when commanded",
+        family="pump and screen",
+        meaning="The controller commands the recirculating pump, but its motor draws no current.",
+        consequence=(
+            "No water on the pads: the unit rejects heat dry, condensing pressure rises, and the "
+            "compressors may trip on a hot day. Wet pads dry out and scale."
+        ),
+        action="Find why the pump does not run: supply, overload, motor, contactor.",
+        causes=(
+            CauseEntry("tripped", "Motor protection tripped, or motor or starter failed",
+                       "overload relay, motor windings, jammed impeller", "pump-drive"),
+            CauseEntry("no-supply", "Supply to the pump is missing",
+                       "isolator, fuse, phase monitor", "pump-drive"),
+            CauseEntry("sensor", "Current transducer failed, the pump runs",
+                       "is water running over the pads?", "pump-drive"),
+        ),
+        needs=("pump_current", "pump_command"),
+        helps=("spray_pressure", "supply_voltage", "head_pressure"),
+        suppressed_by=(),
+        response={
+            Severity.MEDIUM: "this week, sooner in hot weather",
+            Severity.HIGH: "today: little margin is left to the high-pressure cut-out",
+        },
+        job_plan="pump-drive",
+        settings=(
+            Setting("start_allowance_s", 20.0, "s", 0.0, 600.0,
+                    "time the pump has to start after the command",
+                    "starters with delay or soft start need up to ten seconds (common practice)"),
+            Setting("high_margin_k", 5.0, "K", 0.0, 30.0,
+                    "margin of condensing temperature to the cut-out below which it must be today",
+                    "the medium limit of head pressure high: the next hot hour can trip"),
+            *delays(120.0, "rides through a restart after a dip in supply",
+                    120.0, "a motor that hunts on its overload must not fill the log"),
+        ),
+    ),
+    judge,
+    explain,
+)  # fmt: skip

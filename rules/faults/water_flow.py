@@ -1,0 +1,314 @@
+"""Pump screen clogging and restricted distribution: the water that no longer reaches the pads.
+
+One look at three witnesses (pump current at rated voltage, spray pressure, spray flow), each
+against the unit's own clean baseline. Both current and pressure down: the suction side. Current
+down and pressure up: downstream. Current alone is a weak witness and the evidence says so.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I8, Bool
+from rules.bins import BinView
+from rules.diagnosis import Sign, SignatureRow, rank
+from rules.events import Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, graded, judged
+from rules.faults.rule import Rule
+from rules.look import UnitLook
+from rules.residuals import FLOW_WINDOW_BINS, sign
+
+__all__ = ["DISTRIBUTION_RESTRICTED", "FLOW_CAUSES", "FLOW_SIGNS", "PUMP_SCREEN_CLOGGING"]
+
+_SCREEN: Final = "pump-screen-clogging"
+_PIPE: Final = "distribution-restricted"
+
+FLOW_SIGNS: Final = (
+    Sign("pressure", "spray pressure is up", "spray pressure is down",
+         "spray pressure is as in the clean state", 2.0, deciding=True),
+    Sign("current", "pump current is up", "pump current is down",
+         "pump current is as in the clean state", 1.0),
+    Sign("flow", "the flow meter reads more", "the flow meter reads less",
+         "the flow meter reads as in the clean state", 2.0),
+    Sign("level", "the basin level is above the float's band",
+         "the basin level is near the pump's minimum", "the basin level is in order", 1.5,
+         deciding=True),
+    Sign("ratio", "pressure fell at least 3 times as far as current, in per cent",
+         "pressure fell less than 2 times as far as current, in per cent",
+         "pressure fell 2 to 3 times as far as current, in per cent", 0.5),
+)  # fmt: skip
+
+FLOW_CAUSES: Final = (
+    SignatureRow("suction-screen", "Pump suction screen clogged",
+                 {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": 1},
+                 "Look at the screen; clean, it brings pressure and current back at once."),
+    SignatureRow("distribution", "Distribution holes or pipe restricted",
+                 {"pressure": 1, "current": -1, "flow": -1, "level": 0},
+                 "Look at the holes along the pads: uneven or dry stripes."),
+    SignatureRow("drawing-air", "Pump draws air at a low basin level",
+                 {"pressure": -1, "current": -1, "flow": -1, "level": -1},
+                 "Look at the level with the pump running; listen for gurgling."),
+    SignatureRow("worn-pump", "Pump impeller worn or loose, or wrong rotation",
+                 {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": -1},
+                 "If the screen is clean, check rotation and the impeller."),
+    SignatureRow("downstream-open", "Distribution line open or leaking after the gauge",
+                 {"pressure": -1, "current": 1, "level": 0},
+                 "Look for a loose end cap or a split pipe."),
+)  # fmt: skip
+
+_GRADES: Final = (
+    Setting("flow_loss_low_pct", 13.0, "% of clean flow", 3.0, 60.0,
+            "loss of water over the pads that calls for planned work",
+            "three times the uncertainty of an hour's median on a quiet motor; pads still wet"),
+    Setting("flow_loss_medium_pct", 23.0, "% of clean flow", 5.0, 80.0,
+            "loss that calls for a visit this week",
+            "pads begin to run dry in stripes below three quarters of the flow (common practice)"),
+    Setting("flow_loss_high_pct", 38.0, "% of clean flow", 10.0, 95.0,
+            "loss that calls for a visit today",
+            "evaporation and its cooling fall off quickly from here (common practice)"),
+    Setting("deadband_pct", 5.0, "% of clean flow", 0.5, 20.0,
+            "how far the loss must fall back below a limit",
+            "about the flow meters' and the current's slow noise"),
+    Setting("least_current_change_pct", 1.5, "%", 0.2, 20.0,
+            "a smaller change of current is taken for none",
+            "learned and present medians differ by this much on noisy small motors"),
+    Setting("least_pressure_change_pct", 5.0, "%", 0.5, 30.0,
+            "a smaller change of spray pressure is taken for none",
+            "transmitters of this class drift by 1 to 2 %, level adds as much (common practice)"),
+)  # fmt: skip
+_PERSISTENCE: Final = delays(
+    3600.0, "it grows over days; an hour costs nothing and spares a false call-out",
+    7200.0, "two running hours of good medians: near a limit an hour's median wanders",
+)  # fmt: skip
+
+
+def _signs(view: BinView, slug: str) -> tuple[I8, I8, I8]:
+    """Current, pressure and flow meter: +1, -1, 0, or 2 where not known."""
+    least_current = view.setting(slug, "least_current_change_pct") / 100.0
+    least_pressure = view.setting(slug, "least_pressure_change_pct") / 100.0
+    flow = view.flow
+    return (
+        sign(flow.current_frac, flow.current_se, least_current),
+        sign(flow.pressure_frac, flow.pressure_se, least_pressure),
+        sign(flow.meter_frac, flow.meter_se, least_pressure),
+    )
+
+
+def _loss_pct(view: BinView) -> F64:
+    return 100.0 * (1.0 - view.flow.flow_frac)
+
+
+def _grade(view: BinView, slug: str, fits: Bool, known: Bool, announced: I8) -> I8:
+    limits = [view.setting(slug, f"flow_loss_{s}_pct") for s in ("low", "medium", "high")]
+    severity = graded(_loss_pct(view), limits, view.setting(slug, "deadband_pct"), announced)
+    known = known & view.flow.fresh & ~np.isnan(view.flow.flow_frac)
+    return judged(fits & (severity > 0), known, np.maximum(severity, 0).astype(np.int8))
+
+
+def judge_screen(view: BinView, announced: I8) -> I8:
+    """Water lost with the signature of the suction side."""
+    current, pressure, meter = _signs(view, _SCREEN)
+    has_pressure, has_meter = pressure != 2, meter != 2
+    certain = 1.0 - view.flow.flow_frac >= 3.0 * _statistical_se(view)
+    by_pressure = (pressure == -1) & (current != 1) & (meter != 1)
+    by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
+    known = current != 2
+    return _grade(view, _SCREEN, np.where(has_pressure, by_pressure, by_current), known, announced)
+
+
+def judge_distribution(view: BinView, announced: I8) -> I8:
+    """Water lost while the pressure before the holes has risen."""
+    current, pressure, meter = _signs(view, _PIPE)
+    fits = (pressure == 1) & ((current == -1) | (meter == -1)) & (current != 1) & (meter != 1)
+    return _grade(view, _PIPE, fits, (pressure != 2) & (current != 2), announced)
+
+
+def _statistical_se(view: BinView) -> F64:
+    """Standard error of flow from current alone, without the model's: is there a loss at all?"""
+    # One per cent of current is some 2.5 % of flow (domain of M6, M7: m 0.45, s 0.5).
+    return 2.5 * view.flow.current_se
+
+
+def _sign_of(ratio: float | None, least_pct: float) -> int | None:
+    if ratio is None:
+        return None
+    change = 100.0 * (ratio - 1.0)
+    return 1 if change >= least_pct else -1 if change <= -least_pct else 0
+
+
+def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
+    readings: list[Reading] = []
+    ratios: dict[str, float] = {}
+    for quantity, title, unit in (
+        ("pump_current", "Pump current at rated voltage, last running hour", "A"),
+        ("spray_pressure", "Spray pressure, last running hour", "kPa"),
+        ("spray_flow", "Spray flow, last running hour", "L/min"),
+    ):
+        base, now = look.baseline(quantity), look.steady(quantity, FLOW_WINDOW_BINS)
+        if base is None or now is None or base.value <= 0:
+            continue
+        ratios[quantity] = now / base.value
+        spread = 3.0 * base.spread
+        readings.append(
+            Reading(title, now, unit, base.value, base.value - spread, base.value + spread,
+                    f"{100.0 * (now / base.value - 1.0):+.1f} % against the clean baseline "
+                    f"({base.count} means of 5 min)")
+        )  # fmt: skip
+    view = _view_of(look)
+    flow = float(view.flow.flow_frac[0])
+    flow_se = float(view.flow.flow_se[0])
+    readings.append(
+        Reading("Water over the pads, estimated", 100.0 * flow, "%", 100.0,
+                note=f"of the clean flow; uncertain by ±{100.0 * flow_se:.0f} %", derived=True)
+    )  # fmt: skip
+    level = look.recent("level_running")
+    if level is not None:
+        basin = look.unit.basin
+        readings.append(
+            Reading("Basin level, pump running", level, "mm", None,
+                    basin.pump_minimum_mm, basin.float_shut_mm,
+                    "low enough to draw air" if level < basin.pump_minimum_mm + 10
+                    else "enough over the pump")
+        )  # fmt: skip
+    seen = _seen(look, ratios, level, slug)
+    causes = rank(FLOW_SIGNS, FLOW_CAUSES, seen)
+    what = "pump screen clogging" if slug == _SCREEN else "restricted distribution holes or pipe"
+    witnesses = [n for n in ("pump_current", "spray_pressure", "spray_flow") if n in ratios]
+    return Evidence(
+        summary=(
+            f"The pads get about {100.0 * flow:.0f} % of the clean water flow, with the signs of "
+            f"{what}."
+        ),
+        confidence=_confidence(slug, ratios, severity),
+        readings=tuple(readings),
+        causes=causes,
+        signals=(*witnesses, "basin_level", "pump_command"),
+        limits=_limits(look, ratios),
+    )
+
+
+def _view_of(look: UnitLook) -> BinView:
+    rows = np.array([look.row])
+    at = np.array([look.time_ms])
+    no = np.zeros(1, dtype=np.bool_)
+    return BinView(look.plan, look.state, rows, at, no, np.ones((1, 5), dtype=np.bool_))
+
+
+def _seen(
+    look: UnitLook, ratios: dict[str, float], level: float | None, slug: str
+) -> dict[str, int | None]:
+    least_current = look.setting(slug, "least_current_change_pct")
+    least_pressure = look.setting(slug, "least_pressure_change_pct")
+    current, pressure = ratios.get("pump_current"), ratios.get("spray_pressure")
+    ratio: int | None = None
+    if current is not None and pressure is not None and pressure < 1.0:
+        times = (1.0 - pressure) / max(1.0 - current, 0.005)
+        ratio = 1 if times >= 3.0 else -1 if times < 2.0 else 0
+    low = None
+    if level is not None:
+        low = -1 if level < look.unit.basin.pump_minimum_mm + 10.0 else 0
+    return {
+        "pressure": _sign_of(pressure, least_pressure),
+        "current": _sign_of(current, least_current),
+        "flow": _sign_of(ratios.get("spray_flow"), least_pressure),
+        "level": low,
+        "ratio": ratio,
+    }
+
+
+def _confidence(slug: str, ratios: dict[str, float], severity: Severity) -> float:
+    """Judgement: two witnesses that agree are worth more than one; a large loss than a small."""
+    base = 0.55 if "spray_pressure" not in ratios else 0.85
+    if "spray_flow" in ratios:
+        base += 0.07
+    if slug == _PIPE:
+        base = max(base, 0.85)
+    return min(0.97, base + 0.05 * (int(severity) - 1))
+
+
+def _limits(look: UnitLook, ratios: dict[str, float]) -> tuple[str, ...]:
+    out: list[str] = []
+    if "spray_pressure" not in ratios:
+        out.append(
+            "No spray pressure here: current alone cannot tell a clogged screen from restricted "
+            "holes, and a small motor's current is a weak witness of flow. Look at both."
+        )
+    if not look.has("supply_voltage"):
+        out.append("No supply voltage here: a lasting change of voltage looks like part of this.")
+    if look.recent("level_running") is None:
+        out.append("No basin level here: a low basin that lets the pump draw air looks the same.")
+    return tuple(out)
+
+
+def _entry(row: SignatureRow, job_plan: str) -> CauseEntry:
+    return CauseEntry(row.slug, row.title, row.look_at, job_plan)
+
+
+_BY_SLUG: Final = {row.slug: row for row in FLOW_CAUSES}
+
+PUMP_SCREEN_CLOGGING: Final = Rule(
+    Fault(
+        slug=_SCREEN,
+        title="Pump screen clogging",
+        family="pump and screen",
+        meaning=(
+            "The pump gives less water than in its clean state, and the signs are those of a "
+            "restriction on its suction side."
+        ),
+        consequence=(
+            "Pads run dry in stripes and scale up, condensing pressure rises on hot days, and the "
+            "pump may run dry and fail."
+        ),
+        action="Clean the pump's suction screen and strainer, and the basin around them.",
+        causes=(
+            _entry(_BY_SLUG["suction-screen"], "pump-screen"),
+            _entry(_BY_SLUG["distribution"], "distribution"),
+            _entry(_BY_SLUG["drawing-air"], "float-valve"),
+            _entry(_BY_SLUG["worn-pump"], "pump-drive"),
+        ),
+        needs=("pump_current",),
+        helps=("spray_pressure", "spray_flow", "supply_voltage", "basin_level", "pump_command"),
+        suppressed_by=("pump-not-running", "float-stuck-shut"),
+        response={
+            Severity.LOW: "with the next planned visit, within two weeks",
+            Severity.MEDIUM: "this week",
+            Severity.HIGH: "today",
+        },
+        job_plan="pump-screen",
+        settings=(*_GRADES, *_PERSISTENCE),
+        judged_by="bins",
+    ),
+    judge_screen,
+    lambda look, severity: _explain(look, severity, _SCREEN),
+)
+
+DISTRIBUTION_RESTRICTED: Final = Rule(
+    Fault(
+        slug=_PIPE,
+        title="Water distribution restricted",
+        family="pump and screen",
+        meaning=(
+            "Less water leaves the distribution pipe than in the clean state although the "
+            "pressure before its holes is higher: holes or pipe are partly blocked."
+        ),
+        consequence="Uneven or dry pads, scale on the dry stripes, and rising condensing pressure.",
+        action="Clear the distribution holes by hand; flush the header if several are blocked.",
+        causes=(_entry(_BY_SLUG["distribution"], "distribution"),),
+        needs=("pump_current", "spray_pressure"),
+        helps=("spray_flow", "supply_voltage"),
+        suppressed_by=("pump-not-running", "float-stuck-shut"),
+        response={
+            Severity.LOW: "with the next planned visit, within two weeks",
+            Severity.MEDIUM: "this week",
+            Severity.HIGH: "today",
+        },
+        job_plan="distribution",
+        settings=(*_GRADES, *_PERSISTENCE),
+        judged_by="bins",
+    ),
+    judge_distribution,
+    lambda look, severity: _explain(look, severity, _PIPE),
+)

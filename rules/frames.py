@@ -1,0 +1,171 @@
+"""From a batch to rounds, and from a frame to what is known of a unit now.
+
+A batch may hold several frames of one unit (a site that was cut off sends its backlog). Round r
+holds the r-th frame of every unit, in order of event time, so that each round is one pass of array
+operations and time is always the sample's own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I8, I32, I64, Bool
+from rules.plan import FleetPlan
+from rules.residuals import head_margin_k
+from rules.settings import FLEET
+from rules.signals import INDEX
+from rules.state import FleetState
+
+__all__ = ["FrameView", "observe", "rounds"]
+
+_CURRENT: Final = INDEX["pump_current"]
+_COMMAND: Final = INDEX["pump_command"]
+_WET: Final = INDEX["wet_mode"]
+_SPEED: Final = INDEX["fan_speed"]
+_LEVEL: Final = INDEX["basin_level"]
+
+
+def rounds(unit_row: I32, time_ms: I64) -> Iterator[I64]:
+    """Indices of the frames of each round, each unit at most once, in order of time.
+
+    Frames of one unit with the same time keep the order of arrival.
+    """
+    n = len(unit_row)
+    if (unit_row[1:] > unit_row[:-1]).all():
+        yield np.arange(n)
+        return
+    order = np.lexsort((time_ms, unit_row))  # stable
+    rows = unit_row[order]
+    starts = np.flatnonzero(np.concatenate([[True], rows[1:] != rows[:-1]]))
+    rank = np.arange(n) - np.repeat(starts, np.diff(starts, append=n))
+    if not rank.any():
+        yield order
+        return
+    by_round = order[np.argsort(rank, kind="stable")]
+    yield from np.split(by_round, np.cumsum(np.bincount(rank))[:-1])
+
+
+@dataclass(frozen=True)
+class FrameView:
+    """What is known of the units of one round, after their frames were taken in.
+
+    Arrays are (k,) by unit of the round, ``x`` is (k, signals) with NaN for what was not measured
+    or is too old. ``*_s`` are durations up to this frame, NaN where not known.
+    """
+
+    plan: FleetPlan
+    state: FleetState
+    rows: I64
+    time_ms: I64
+    gap: Bool
+    """The unit was silent longer than `longest_gap_s` before this frame."""
+    x: F64
+    fresh: Bool
+    """(k, signals): the frame brought this signal, and nothing was known of it for this instant."""
+    pump_state: I8
+    pump_state_s: F64
+    """How long the pump has been in that state."""
+    mode: I8
+    mode_s: F64
+    commanded_s: F64
+    """How long the pump has been commanded to run; 0 if it is not, NaN if not known."""
+    fans_commanded_s: F64
+
+    @cached_property
+    def head_margin_k(self) -> F64:
+        """Kelvin of condensing temperature left to the cut-out."""
+        return head_margin_k(self.plan, self.rows, self.signal("head_pressure"))
+
+    def signal(self, name: str) -> F64:
+        """The current value of a signal, (k,)."""
+        return self.x[:, INDEX[name]]
+
+    def setting(self, slug: str, name: str) -> F64:
+        """A setting for the units of the round."""
+        return self.plan.settings.get(slug, name, self.rows)
+
+
+def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values: F64) -> FrameView:
+    """Take one frame of each of ``rows`` into the state and say what is known now.
+
+    ``rows`` are distinct and active, and ``time_ms`` is not before the unit's newest frame. A
+    second frame for the same instant adds its signals; a repeat changes nothing.
+    """
+    settings = plan.settings
+    previous_ms = state.frame_ms[rows]
+    never = previous_ms == 0
+    elapsed_s = (time_ms - previous_ms) / 1000.0
+    gap = never | (elapsed_s > settings.get(FLEET, "longest_gap_s", rows))
+    state.frame_ms[rows] = time_ms
+
+    value, value_ms = state.value[rows], state.value_ms[rows]
+    carried = ~np.isnan(values)
+    fresh = carried & (value_ms < time_ms[:, None])
+    np.copyto(value, values, where=carried)
+    np.copyto(value_ms, time_ms[:, None], where=carried)
+    state.value[rows] = value
+    state.value_ms[rows] = value_ms
+    age_limit_ms = np.floor(settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
+    aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
+    x = value
+    x[aged] = np.nan
+
+    running_above = settings.get(FLEET, "pump_running_frac", rows) * plan.pump_rated_current_a[rows]
+    current = x[:, _CURRENT]
+    pump = np.where(np.isnan(current), -1, current > running_above).astype(np.int8)
+    # Without its own witness the command says whether the plant is wet: that is what wet means.
+    wet_word = np.where(np.isnan(x[:, _WET]), x[:, _COMMAND], x[:, _WET])
+    mode = np.where(np.isnan(wet_word), -1, wet_word > 0.5).astype(np.int8)
+
+    pump_was = state.pump_state[rows]
+    pump_moved = (pump != pump_was) | gap
+    state.pump_state[rows] = pump
+    state.pump_changed_ms[rows] = np.where(pump_moved, time_ms, state.pump_changed_ms[rows])
+    mode_moved = (mode != state.mode[rows]) | gap
+    state.mode[rows] = mode
+    state.mode_changed_ms[rows] = np.where(mode_moved, time_ms, state.mode_changed_ms[rows])
+    pump_s = np.where(pump < 0, np.nan, (time_ms - state.pump_changed_ms[rows]) / 1000.0)
+    mode_s = np.where(mode < 0, np.nan, (time_ms - state.mode_changed_ms[rows]) / 1000.0)
+    commanded_s = _since(state.commanded_ms, rows, time_ms, x[:, _COMMAND], 0.5, gap)
+    fans_s = _since(state.fans_commanded_ms, rows, time_ms, x[:, _SPEED], 10.0, gap)
+
+    _stillness(state, rows, time_ms, x[:, _LEVEL], (pump != pump_was) & (pump_was >= 0), gap)
+    return FrameView(
+        plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s
+    )
+
+
+def _since(column: I64, rows: I64, time_ms: I64, word: F64, above: float, gap: Bool) -> F64:
+    """Seconds since ``word`` rose above a limit; keeps the start in ``column``."""
+    on = word > above
+    start = column[rows]
+    start = np.where(on, np.where((start == 0) | gap, time_ms, start), 0)
+    start = np.where(np.isnan(word), 0, start)
+    column[rows] = start
+    seconds = np.where(on, (time_ms - start) / 1000.0, 0.0)
+    return np.where(np.isnan(word), np.nan, seconds)
+
+
+STILL_STEP_MM: Final = 0.5
+"""A change of level that counts as movement: below the resolution of any basin transmitter."""
+
+
+def _stillness(
+    state: FleetState, rows: I64, time_ms: I64, level: F64, pump_moved: Bool, gap: Bool
+) -> None:
+    """Since when the level reading has not moved, and how often the pump changed meanwhile."""
+    still = state.still_level[rows]
+    moved = ~np.isnan(level) & (np.isnan(still) | (np.abs(level - still) > STILL_STEP_MM))
+    anew = moved | gap
+    state.still_level[rows] = np.where(moved, level, np.where(gap, np.nan, still))
+    state.still_ms[rows] = np.where(anew, time_ms, state.still_ms[rows])
+    count = state.still_starts[rows]
+    more = np.minimum(count + pump_moved, 30_000)
+    # A still level that is not known any more says nothing.
+    keep = ~anew & ~np.isnan(level)
+    state.still_starts[rows] = np.where(keep, more, np.where(anew, 0, count)).astype(np.int16)

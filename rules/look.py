@@ -1,0 +1,202 @@
+"""A look at one unit: what an explanation may ask for, as plain numbers.
+
+Made only when an alarm is raised or worsens, so it can afford to be readable.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.arrays import F64
+from rules.bins import fan_capacity_of, trace_window
+from rules.equipment import Site, Unit
+from rules.events import Reading
+from rules.physics.moist_air import wet_bulb_degc
+from rules.physics.pads import evaporation_l_min, pad_outlet_degc
+from rules.physics.refrigerant import condensing_temperature_degc
+from rules.plan import FleetPlan
+from rules.residuals import head_margin_k
+from rules.settings import FLEET
+from rules.signals import INDEX, signal
+from rules.state import BIN_MS, STEADY, STEADY_BINS, FleetState
+
+__all__ = ["Baseline", "UnitLook", "fan_names"]
+
+_STEADY_INDEX = {q.name: i for i, q in enumerate(STEADY)}
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """A learned baseline: its value, spread, the means it rests on, and when it was learned."""
+
+    value: float
+    spread: float
+    count: int
+    learned_ms: int
+
+
+@dataclass(frozen=True)
+class UnitLook:
+    """One unit at one time. Numbers are None where not known."""
+
+    plan: FleetPlan
+    state: FleetState
+    row: int
+    time_ms: int
+
+    @property
+    def site(self) -> Site:
+        """The unit's site."""
+        return self.plan.unit_of_row[self.row][0]
+
+    @property
+    def unit(self) -> Unit:
+        """The unit's nameplate."""
+        return self.plan.unit_of_row[self.row][1]
+
+    @property
+    def _rows(self) -> np.ndarray:
+        return np.array([self.row])
+
+    def setting(self, slug: str, name: str) -> float:
+        """A setting as it applies to this unit."""
+        return self.plan.settings.one(slug, name, self.row)
+
+    def value(self, name: str) -> float | None:
+        """The last value of a signal if it is young enough."""
+        column = INDEX[name]
+        age_ms = self.time_ms - int(self.state.value_ms[self.row, column])
+        if age_ms > self.setting(FLEET, "value_age_limit_s") * 1000.0:
+            return None
+        return _known(self.state.value[self.row, column])
+
+    def has(self, name: str) -> bool:
+        """Whether the unit has ever sent this signal."""
+        return bool(self.state.value_ms[self.row, INDEX[name]] > 0)
+
+    def baseline(self, quantity: str) -> Baseline | None:
+        """The learned baseline of a steady quantity."""
+        q = _STEADY_INDEX[quantity]
+        value = _known(self.state.baseline[self.row, q])
+        if value is None:
+            return None
+        return Baseline(
+            value,
+            float(self.state.baseline_spread[self.row, q]),
+            int(self.state.baseline_count[self.row, q]),
+            int(self.state.baseline_ms[self.row, q]),
+        )
+
+    def steady(self, quantity: str, bins: int) -> float | None:
+        """Median over the last accepted means of a steady quantity."""
+        q = _STEADY_INDEX[quantity]
+        count = int(self.state.steady_count[self.row, q])
+        if count == 0:
+            return None
+        back = np.arange(1, min(bins, count) + 1)
+        return float(np.median(self.state.steady[self.row, q, (count - back) % STEADY_BINS]))
+
+    def trace(self, name: str, bins: int) -> F64:
+        """The last five-minute means of a trace, oldest first, NaN for gaps."""
+        window: F64 = trace_window(self.state, self._rows, name, bins)[0]
+        return window
+
+    def recent(self, name: str, bins: int = 3) -> float | None:
+        """Median of the last few means of a trace."""
+        window = self.trace(name, bins)
+        window = window[~np.isnan(window)]
+        return float(np.median(window)) if len(window) else None
+
+    def slope_per_h(self, name: str, bins: int) -> float | None:
+        """Slope of a trace by least squares; None with fewer than four means."""
+        window = self.trace(name, bins)
+        there = ~np.isnan(window)
+        if there.sum() < 4:
+            return None
+        hours = np.arange(len(window))[there] * (BIN_MS / 3_600_000.0)
+        return float(np.polyfit(hours, window[there], 1)[0])
+
+    def head_margin_k(self) -> float | None:
+        """Kelvin of condensing temperature left to the cut-out."""
+        pressure = self.value("head_pressure")
+        if pressure is None:
+            return None
+        return _known(head_margin_k(self.plan, self._rows, np.array([pressure]))[0])
+
+    def condensing_degc(self) -> float | None:
+        """Condensing temperature (dew line); None above the critical point."""
+        pressure = self.value("head_pressure")
+        if pressure is None:
+            return None
+        index = self.plan.refrigerant_index[self._rows]
+        return _known(condensing_temperature_degc(np.array([pressure]), index)[0])
+
+    def wet_bulb_degc(self) -> float | None:
+        """Wet bulb of the air drawn in."""
+        db, rh = self.value("ambient_temperature"), self.value("relative_humidity")
+        if db is None or rh is None:
+            return None
+        return _known(float(wet_bulb_degc(db, rh, self.plan.barometric_kpa[self.row])))
+
+    def air_on_coil_degc(self, *, wet: bool) -> float | None:
+        """Air on the coil: ambient when dry, the expected pad outlet when wet."""
+        db = self.value("ambient_temperature")
+        if not wet or db is None:
+            return db
+        bulb = self.wet_bulb_degc()
+        if bulb is None:
+            return None
+        return _number(pad_outlet_degc(db, bulb, self.plan.pad_effectiveness_frac[self.row]))
+
+    def evaporation_l_min(self) -> float | None:
+        """Water evaporated at the pads now, from weather, pad effectiveness and airflow."""
+        db, bulb = self.value("ambient_temperature"), self.wet_bulb_degc()
+        speed, run = self.value("fan_speed"), self.value("fan_run")
+        if db is None or bulb is None or (speed is None and run is None):
+            return None
+        share = fan_capacity_of(_array(run), _array(speed), self.plan.fan_count[self._rows])
+        return _number(
+            evaporation_l_min(
+                share[0] * self.plan.airflow_m3_s[self.row],
+                db,
+                bulb,
+                self.plan.pad_effectiveness_frac[self.row],
+                self.plan.barometric_kpa[self.row],
+            )
+        )
+
+    def reading(
+        self,
+        name: str,
+        *,
+        expected: float | None = None,
+        low: float | None = None,
+        high: float | None = None,
+        note: str = "",
+    ) -> Reading:
+        """A line of evidence with the last value of a signal."""
+        entry = signal(name)
+        return Reading(entry.title, self.value(name), entry.unit, expected, low, high, note)
+
+
+def fan_names(mask: int) -> str:
+    """The fans of a bit mask in words: 'fan 2', 'fans 1 and 3'."""
+    numbers = [str(i + 1) for i in range(32) if mask >> i & 1]
+    if len(numbers) == 1:
+        return f"fan {numbers[0]}"
+    return f"fans {', '.join(numbers[:-1])} and {numbers[-1]}" if numbers else "no fan"
+
+
+def _known(value: float) -> float | None:
+    value = float(value)
+    return None if np.isnan(value) else value
+
+
+def _number(value: F64) -> float | None:
+    return _known(float(value))
+
+
+def _array(value: float | None) -> F64:
+    return np.array([np.nan if value is None else value])
