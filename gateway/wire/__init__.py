@@ -1,0 +1,9 @@
+"""What comes over the wire, read: topic and payload to frames, refusals or a site's status.
+
+Pure: no socket, no clock, no log. The formats and rules are described in the wire guide.
+"""
+
+from gateway.wire.decoder import Decoded, Decoder
+from gateway.wire.unit_wire import UnitWire, from_equipment, of_sites
+
+__all__ = ["Decoded", "Decoder", "UnitWire", "from_equipment", "of_sites"]
