@@ -1,0 +1,1 @@
+"""Mail: the outbox and the SMTP client that delivers tickets."""

@@ -1,0 +1,1 @@
+"""Migrations of the records, in order of their revision."""

@@ -1,0 +1,330 @@
+"""The tables of the records: alarms, tickets, the outbox, quarantine, baselines and actions.
+
+Only the shape is here; :mod:`gateway.records.commit` writes, :mod:`gateway.records.queries` reads.
+Times are UTC, ms since 1970. A unit is referred to by its row in the unit register. The first
+migration and these models must agree; a test compares them.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    Text,
+    UniqueConstraint,
+    text,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+__all__ = [
+    "ActionRecord",
+    "AlarmEventRecord",
+    "AlarmRecord",
+    "Base",
+    "BaselineHistoryRecord",
+    "BaselineRecord",
+    "InstallationRecord",
+    "OutboxAttemptRecord",
+    "OutboxRecipientRecord",
+    "OutboxRecord",
+    "QuarantineRecord",
+    "ReaderRecord",
+    "TicketEventRecord",
+    "TicketRecord",
+    "UnitRecord",
+]
+
+
+class Base(DeclarativeBase):
+    """Base of all tables; names of constraints follow one pattern, so migrations can name them."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+            "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_N_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012  # SQLAlchemy's own way of declaring it
+        str: Text,
+        dict[str, Any]: JSON(none_as_null=True),
+    }
+
+
+class InstallationRecord(Base):
+    """Facts of this set of records, such as the installation's id."""
+
+    __tablename__ = "installation"
+
+    name: Mapped[str] = mapped_column(primary_key=True)
+    value: Mapped[str]
+
+
+class ReaderRecord(Base):
+    """How far into the journal a reader's results are committed."""
+
+    __tablename__ = "readers"
+
+    name: Mapped[str] = mapped_column(primary_key=True)
+    committed_offset: Mapped[int] = mapped_column(BigInteger)
+    committed_ms: Mapped[int] = mapped_column(BigInteger)
+
+
+class UnitRecord(Base):
+    """What a row of the unit register means. ``unit`` is empty where a row stands for a site."""
+
+    __tablename__ = "units"
+
+    row: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
+    site: Mapped[str]
+    unit: Mapped[str]
+
+    __table_args__ = (UniqueConstraint("site", "unit"),)
+
+
+class AlarmRecord(Base):
+    """The present state of one alarm; state normal once it is over."""
+
+    __tablename__ = "alarms"
+
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"), primary_key=True)
+    fault: Mapped[str] = mapped_column(primary_key=True)
+    state: Mapped[int]
+    severity: Mapped[int]
+    onset_ms: Mapped[int] = mapped_column(BigInteger)
+    raised_ms: Mapped[int | None] = mapped_column(BigInteger)
+    changed_ms: Mapped[int] = mapped_column(BigInteger)
+    evidence: Mapped[dict[str, Any] | None]
+
+    __table_args__ = (Index(None, "state"),)
+
+
+class AlarmEventRecord(Base):
+    """One change of one alarm, never altered once written."""
+
+    __tablename__ = "alarm_events"
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"))
+    fault: Mapped[str]
+    time_ms: Mapped[int] = mapped_column(BigInteger)
+    recorded_ms: Mapped[int] = mapped_column(BigInteger)
+    journal_offset: Mapped[int] = mapped_column(BigInteger)
+    change: Mapped[str]
+    state: Mapped[int]
+    severity: Mapped[int]
+    onset_ms: Mapped[int] = mapped_column(BigInteger)
+    evidence: Mapped[dict[str, Any] | None]
+    by: Mapped[str]
+    note: Mapped[str]
+
+    __table_args__ = (
+        Index(None, "time_ms"),
+        Index(None, "unit_row", "time_ms"),
+        {"sqlite_autoincrement": True},
+    )
+
+
+class TicketRecord(Base):
+    """One ticket: one trouble of one unit, from the first raise until a person closes it.
+
+    ``told`` is what the last notice said ('nothing', 'standing', 'returned') at ``told_priority``.
+    ``held_outbox_id`` points to a notice that waits for the least interval between repeats.
+    """
+
+    __tablename__ = "tickets"
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
+    number: Mapped[str]
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"))
+    fault: Mapped[str]
+    priority: Mapped[str]
+    first_priority: Mapped[str]
+    state: Mapped[str]
+    onset_ms: Mapped[int] = mapped_column(BigInteger)
+    opened_ms: Mapped[int] = mapped_column(BigInteger)
+    updated_ms: Mapped[int] = mapped_column(BigInteger)
+    returned_ms: Mapped[int | None] = mapped_column(BigInteger)
+    acknowledged_ms: Mapped[int | None] = mapped_column(BigInteger)
+    acknowledged_by: Mapped[str]
+    closed_ms: Mapped[int | None] = mapped_column(BigInteger)
+    closed_by: Mapped[str]
+    finding: Mapped[str]
+    last_seq: Mapped[int]
+    told: Mapped[str]
+    told_priority: Mapped[str]
+    repeat_told_ms: Mapped[int | None] = mapped_column(BigInteger)
+    held_outbox_id: Mapped[int | None]
+    root_message_id: Mapped[str]
+
+    __table_args__ = (
+        UniqueConstraint("number"),
+        # The database itself keeps the promise of one open ticket for one trouble.
+        Index(
+            "uq_tickets_one_open",
+            "unit_row",
+            "fault",
+            unique=True,
+            sqlite_where=text("state != 'closed'"),
+            postgresql_where=text("state != 'closed'"),
+        ),
+        Index(None, "state", "updated_ms"),
+        Index(None, "unit_row", "opened_ms"),
+    )
+
+
+class TicketEventRecord(Base):
+    """One line of a ticket's history."""
+
+    __tablename__ = "ticket_events"
+
+    ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"), primary_key=True)
+    seq: Mapped[int] = mapped_column(primary_key=True)
+    time_ms: Mapped[int] = mapped_column(BigInteger)
+    recorded_ms: Mapped[int] = mapped_column(BigInteger)
+    kind: Mapped[str]
+    severity: Mapped[int]
+    evidence: Mapped[dict[str, Any] | None]
+    by: Mapped[str]
+    note: Mapped[str]
+
+
+class OutboxRecord(Base):
+    """One mail to be sent, or sent, about one event of one ticket.
+
+    ``state``: see :class:`gateway.records.rows.OutboxState`. ``next_attempt_ms`` says when it is
+    due. ``possibly_duplicate`` is set where the hand-over's result can never be known.
+    """
+
+    __tablename__ = "outbox"
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
+    ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"))
+    event_seq: Mapped[int]
+    kind: Mapped[str]
+    priority: Mapped[str]
+    state: Mapped[str]
+    message_id: Mapped[str]
+    in_reply_to: Mapped[str]
+    onset_ms: Mapped[int] = mapped_column(BigInteger)
+    created_ms: Mapped[int] = mapped_column(BigInteger)
+    date_ms: Mapped[int] = mapped_column(BigInteger)
+    next_attempt_ms: Mapped[int] = mapped_column(BigInteger)
+    attempts: Mapped[int]
+    done_ms: Mapped[int | None] = mapped_column(BigInteger)
+    last_reply: Mapped[str]
+    possibly_duplicate: Mapped[bool]
+
+    __table_args__ = (
+        UniqueConstraint("ticket_id", "event_seq"),
+        UniqueConstraint("message_id"),
+        Index(None, "state", "next_attempt_ms"),
+    )
+
+
+class OutboxRecipientRecord(Base):
+    """One recipient of one mail, and whether the server took the mail for him."""
+
+    __tablename__ = "outbox_recipients"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    role: Mapped[str]
+    name: Mapped[str]
+    email: Mapped[str]
+    state: Mapped[str]
+    reply: Mapped[str]
+
+
+class OutboxAttemptRecord(Base):
+    """One attempt to send a mail: how far it got and what the server said."""
+
+    __tablename__ = "outbox_attempts"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    number: Mapped[int] = mapped_column(primary_key=True)
+    started_ms: Mapped[int] = mapped_column(BigInteger)
+    ended_ms: Mapped[int | None] = mapped_column(BigInteger)
+    outcome: Mapped[str]
+    reply: Mapped[str]
+
+
+class QuarantineRecord(Base):
+    """How often something was refused on one UTC day, with the latest example."""
+
+    __tablename__ = "quarantine"
+
+    day: Mapped[str] = mapped_column(primary_key=True)
+    reason: Mapped[str] = mapped_column(primary_key=True)
+    site: Mapped[str] = mapped_column(primary_key=True)
+    unit: Mapped[str] = mapped_column(primary_key=True)
+    topic: Mapped[str] = mapped_column(primary_key=True)
+    count: Mapped[int] = mapped_column(BigInteger)
+    first_ms: Mapped[int] = mapped_column(BigInteger)
+    last_ms: Mapped[int] = mapped_column(BigInteger)
+    detail: Mapped[str]
+    excerpt: Mapped[str]
+
+
+class BaselineRecord(Base):
+    """What is normal for one quantity of one unit in one mode, as learned last."""
+
+    __tablename__ = "baselines"
+
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"), primary_key=True)
+    quantity: Mapped[str] = mapped_column(primary_key=True)
+    mode: Mapped[str] = mapped_column(primary_key=True)
+    value: Mapped[float | None]
+    spread: Mapped[float | None]
+    count: Mapped[int]
+    measure: Mapped[str]
+    time_ms: Mapped[int] = mapped_column(BigInteger)
+
+
+class BaselineHistoryRecord(Base):
+    """Every baseline that was ever learned or reset."""
+
+    __tablename__ = "baseline_history"
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"))
+    quantity: Mapped[str]
+    mode: Mapped[str]
+    value: Mapped[float | None]
+    spread: Mapped[float | None]
+    count: Mapped[int]
+    measure: Mapped[str]
+    time_ms: Mapped[int] = mapped_column(BigInteger)
+    recorded_ms: Mapped[int] = mapped_column(BigInteger)
+
+    __table_args__ = (
+        Index(None, "unit_row", "quantity", "time_ms"),
+        {"sqlite_autoincrement": True},
+    )
+
+
+class ActionRecord(Base):
+    """What a person asked for, from the request until the rules have applied it."""
+
+    __tablename__ = "actions"
+
+    id: Mapped[int] = mapped_column(Integer, primary_key=True)
+    kind: Mapped[str]
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"))
+    fault: Mapped[str]
+    requested_ms: Mapped[int] = mapped_column(BigInteger)
+    until_ms: Mapped[int] = mapped_column(BigInteger)
+    by: Mapped[str]
+    note: Mapped[str]
+    state: Mapped[str]
+    journal_offset: Mapped[int | None] = mapped_column(BigInteger)
+    applied_ms: Mapped[int | None] = mapped_column(BigInteger)
+
+    __table_args__ = (Index(None, "state"), {"sqlite_autoincrement": True})

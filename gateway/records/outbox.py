@@ -1,0 +1,344 @@
+"""The outbox in the records: claiming a mail, noting how far it got, settling its fate.
+
+Every step is a transaction of its own, so that after a crash the records tell how far a mail got.
+What the phases mean and promise is written in :mod:`gateway.mail.outbox`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final, cast
+
+from sqlalchemy import Connection, Table, case, func, insert, select, update
+
+from gateway.records.models import OutboxAttemptRecord as Attempts
+from gateway.records.models import OutboxRecipientRecord as Recipients
+from gateway.records.models import OutboxRecord as Outbox
+from gateway.records.models import TicketRecord as Tickets
+from gateway.records.models import UnitRecord as Units
+from gateway.records.queries import ticket_entries
+from gateway.records.rows import (
+    AttemptOutcome,
+    AttemptRow,
+    DeliveryRow,
+    DeliveryState,
+    OutboxCounts,
+    OutboxRow,
+    OutboxState,
+)
+from gateway.records.session import Database
+from gateway.tickets.notice import NoticeKind, Priority, Recipient, TicketEntry
+
+__all__ = ["OutboxStore", "Parcel", "Settlement", "outbox_counts", "outbox_rows"]
+
+_WAITING: Final = (OutboxState.PENDING.value, OutboxState.HELD.value)
+_UNDER_WAY: Final = (OutboxState.SENDING.value, OutboxState.HANDING_OVER.value)
+_REPLY_LIMIT: Final = 500
+
+
+@dataclass(frozen=True)
+class Parcel:
+    """A claimed mail with all that its notice needs. ``remaining`` are the addresses to serve."""
+
+    id: int
+    attempt: int
+    """1 at the first attempt."""
+    failures: int
+    """Attempts before this one."""
+    ticket: str
+    kind: NoticeKind
+    site: str
+    unit: str
+    fault: str
+    priority: Priority
+    onset_ms: int
+    opened_ms: int
+    event_seq: int
+    message_id: str
+    in_reply_to: str
+    date_ms: int
+    to: tuple[Recipient, ...]
+    cc: tuple[Recipient, ...]
+    remaining: tuple[str, ...]
+    entries: tuple[TicketEntry, ...]
+
+
+@dataclass(frozen=True)
+class Settlement:
+    """What became of an attempt. Replies are by address; an address in neither map stays pending.
+
+    ``retry_ms`` says when the rest is tried again. ``unknown`` marks a hand-over whose reply was
+    never seen.
+    """
+
+    outcome: AttemptOutcome
+    reply: str
+    retry_ms: int
+    accepted: Mapping[str, str] = field(default_factory=dict)
+    refused: Mapping[str, str] = field(default_factory=dict)
+    deferred: Mapping[str, str] = field(default_factory=dict)
+    unknown: bool = False
+
+
+class OutboxStore:
+    """The outbox's rows. One process at a time may send from the same records."""
+
+    def __init__(self, database: Database) -> None:
+        """Work on these records."""
+        self._database = database
+
+    def recover(self, now_ms: int) -> int:
+        """Put mails that a crash left under way back to pending; how many there were.
+
+        Those in 'sending' were certainly not delivered. Those in 'handing over' may have been.
+        """
+        with self._database.write() as connection:
+            rows = connection.execute(
+                select(Outbox.id, Outbox.state, Outbox.attempts).where(Outbox.state.in_(_UNDER_WAY))
+            ).all()
+            for row in rows:
+                unknown = row.state == OutboxState.HANDING_OVER.value
+                outcome = AttemptOutcome.UNKNOWN if unknown else AttemptOutcome.INTERRUPTED
+                _end_attempt(connection, (row.id, row.attempts), now_ms, outcome, "")
+                values: dict[str, Any] = {"state": OutboxState.PENDING.value}
+                if unknown:
+                    values["possibly_duplicate"] = True
+                connection.execute(update(Outbox).where(Outbox.id == row.id).values(**values))
+        return len(rows)
+
+    def due(self, now_ms: int, limit: int) -> list[int]:
+        """Ids of the mails that are due: higher priority first, then in the order written."""
+        rank = case({"high": 0, "medium": 1}, value=Tickets.priority, else_=2)
+        query = (
+            select(Outbox.id)
+            .join(Tickets, Tickets.id == Outbox.ticket_id)
+            .where(Outbox.state.in_(_WAITING), Outbox.next_attempt_ms <= now_ms)
+            .order_by(rank, Outbox.id)
+            .limit(limit)
+        )
+        with self._database.read() as connection:
+            return list(connection.scalars(query))
+
+    def next_due_ms(self) -> int | None:
+        """When the next waiting mail is due, None where none waits."""
+        query = select(func.min(Outbox.next_attempt_ms)).where(Outbox.state.in_(_WAITING))
+        with self._database.read() as connection:
+            return connection.scalar(query)
+
+    def claim(self, outbox_id: int, now_ms: int) -> Parcel | None:
+        """Take the mail for sending; None where it was taken or withdrawn meanwhile."""
+        with self._database.write() as connection:
+            claimed = connection.execute(
+                update(Outbox)
+                .where(Outbox.id == outbox_id, Outbox.state.in_(_WAITING))
+                .values(state=OutboxState.SENDING.value, attempts=Outbox.attempts + 1)
+            )
+            if not claimed.rowcount:
+                return None
+            parcel = _parcel(connection, outbox_id)
+            connection.execute(
+                insert(Attempts).values(
+                    outbox_id=outbox_id,
+                    number=parcel.attempt,
+                    started_ms=now_ms,
+                    outcome=AttemptOutcome.UNDER_WAY.value,
+                    reply="",
+                )
+            )
+        return parcel
+
+    def handing_over(self, outbox_id: int) -> None:
+        """The end of the message is about to be written."""
+        with self._database.write() as connection:
+            connection.execute(
+                update(Outbox)
+                .where(Outbox.id == outbox_id)
+                .values(state=OutboxState.HANDING_OVER.value)
+            )
+
+    def note_delay(self, why: str, now_ms: int) -> None:
+        """Write beside every mail that is due why it cannot be sent, for the board to show."""
+        with self._database.write() as connection:
+            connection.execute(
+                update(Outbox)
+                .where(Outbox.state == OutboxState.PENDING.value, Outbox.next_attempt_ms <= now_ms)
+                .values(last_reply=why[:_REPLY_LIMIT])
+            )
+
+    def settle(self, parcel: Parcel, settlement: Settlement, now_ms: int) -> OutboxState:
+        """Write down what became of the attempt; the mail's state after it."""
+        with self._database.write() as connection:
+            for state, replies in (
+                (DeliveryState.ACCEPTED, settlement.accepted),
+                (DeliveryState.REFUSED, settlement.refused),
+                (DeliveryState.PENDING, settlement.deferred),
+            ):
+                for address, reply in replies.items():
+                    connection.execute(
+                        update(Recipients)
+                        .where(
+                            Recipients.outbox_id == parcel.id,
+                            Recipients.email == address,
+                            Recipients.state == DeliveryState.PENDING.value,
+                        )
+                        .values(state=state.value, reply=reply[:_REPLY_LIMIT])
+                    )
+            after = _state_by_deliveries(connection, parcel.id)
+            _end_attempt(
+                connection,
+                (parcel.id, parcel.attempt),
+                now_ms,
+                settlement.outcome,
+                settlement.reply,
+            )
+            values: dict[str, Any] = {
+                "state": after.value,
+                "last_reply": settlement.reply[:_REPLY_LIMIT],
+                "next_attempt_ms": settlement.retry_ms,
+                "done_ms": None if after is OutboxState.PENDING else now_ms,
+            }
+            if settlement.unknown:
+                values["possibly_duplicate"] = True
+            connection.execute(update(Outbox).where(Outbox.id == parcel.id).values(**values))
+        return after
+
+
+def outbox_counts(connection: Connection) -> OutboxCounts:
+    """How many mails are in which state, and since when the oldest waits."""
+    by_state = connection.execute(select(Outbox.state, func.count()).group_by(Outbox.state))
+    waiting = (OutboxState.PENDING.value, *_UNDER_WAY)
+    oldest = select(func.min(Outbox.created_ms)).where(Outbox.state.in_(waiting))
+    refused = select(func.count()).where(Recipients.state == DeliveryState.REFUSED.value)
+    return OutboxCounts(
+        by_state={OutboxState(state): count for state, count in by_state},
+        oldest_waiting_ms=connection.scalar(oldest),
+        refused_recipients=connection.scalar(refused) or 0,
+    )
+
+
+def outbox_rows(
+    connection: Connection,
+    *,
+    states: Sequence[OutboxState] = tuple(OutboxState),
+    ticket_id: int | None = None,
+    limit: int = 200,
+) -> list[OutboxRow]:
+    """Mails in one of the states, newest first, with their recipients and attempts."""
+    table = cast("Table", Outbox.__table__)
+    query = (
+        select(table, Tickets.number.label("ticket"))
+        .join(Tickets, Tickets.id == table.c.ticket_id)
+        .where(table.c.state.in_([s.value for s in states]))
+        .order_by(table.c.id.desc())
+        .limit(limit)
+    )
+    if ticket_id is not None:
+        query = query.where(table.c.ticket_id == ticket_id)
+    rows = connection.execute(query).all()
+    ids = [r.id for r in rows]
+    deliveries: dict[int, list[DeliveryRow]] = {i: [] for i in ids}
+    attempts: dict[int, list[AttemptRow]] = {i: [] for i in ids}
+    for r in connection.execute(
+        select(Recipients.__table__)
+        .where(Recipients.outbox_id.in_(ids))
+        .order_by(Recipients.outbox_id, Recipients.position)
+    ):
+        person = Recipient(r.name, r.email)
+        deliveries[r.outbox_id].append(DeliveryRow(person, r.role, DeliveryState(r.state), r.reply))
+    for r in connection.execute(
+        select(Attempts.__table__)
+        .where(Attempts.outbox_id.in_(ids))
+        .order_by(Attempts.outbox_id, Attempts.number)
+    ):
+        outcome = AttemptOutcome(r.outcome)
+        attempts[r.outbox_id].append(
+            AttemptRow(r.number, r.started_ms, r.ended_ms, outcome, r.reply)
+        )
+    return [
+        OutboxRow(
+            id=r.id,
+            ticket=r.ticket,
+            event_seq=r.event_seq,
+            kind=NoticeKind(r.kind),
+            priority=r.priority,
+            state=OutboxState(r.state),
+            message_id=r.message_id,
+            created_ms=r.created_ms,
+            next_attempt_ms=r.next_attempt_ms,
+            attempts=r.attempts,
+            done_ms=r.done_ms,
+            last_reply=r.last_reply,
+            possibly_duplicate=r.possibly_duplicate,
+            deliveries=tuple(deliveries[r.id]),
+            history=tuple(attempts[r.id]),
+        )
+        for r in rows
+    ]
+
+
+def _parcel(connection: Connection, outbox_id: int) -> Parcel:
+    table = cast("Table", Outbox.__table__)
+    row = connection.execute(
+        select(
+            table,
+            Tickets.number,
+            Tickets.fault,
+            Tickets.opened_ms,
+            Units.site,
+            Units.unit,
+        )
+        .join(Tickets, Tickets.id == table.c.ticket_id)
+        .join(Units, Units.row == Tickets.unit_row)
+        .where(table.c.id == outbox_id)
+    ).one()
+    people = connection.execute(
+        select(Recipients.__table__)
+        .where(Recipients.outbox_id == outbox_id)
+        .order_by(Recipients.position)
+    ).all()
+    return Parcel(
+        id=outbox_id,
+        attempt=row.attempts,
+        failures=row.attempts - 1,
+        ticket=row.number,
+        kind=NoticeKind(row.kind),
+        site=row.site,
+        unit=row.unit,
+        fault=row.fault,
+        priority=row.priority,
+        onset_ms=row.onset_ms,
+        opened_ms=row.opened_ms,
+        event_seq=row.event_seq,
+        message_id=row.message_id,
+        in_reply_to=row.in_reply_to,
+        date_ms=row.date_ms,
+        to=tuple(Recipient(p.name, p.email) for p in people if p.role == "to"),
+        cc=tuple(Recipient(p.name, p.email) for p in people if p.role == "cc"),
+        remaining=tuple(p.email for p in people if p.state == DeliveryState.PENDING.value),
+        entries=ticket_entries(connection, row.ticket_id, row.event_seq),
+    )
+
+
+def _state_by_deliveries(connection: Connection, outbox_id: int) -> OutboxState:
+    states = set(
+        connection.scalars(select(Recipients.state).where(Recipients.outbox_id == outbox_id))
+    )
+    if DeliveryState.PENDING.value in states:
+        return OutboxState.PENDING
+    return OutboxState.ACCEPTED if DeliveryState.ACCEPTED.value in states else OutboxState.REFUSED
+
+
+def _end_attempt(
+    connection: Connection,
+    attempt: tuple[int, int],
+    now_ms: int,
+    outcome: AttemptOutcome,
+    reply: str,
+) -> None:
+    outbox_id, number = attempt
+    connection.execute(
+        update(Attempts)
+        .where(Attempts.outbox_id == outbox_id, Attempts.number == number)
+        .values(ended_ms=now_ms, outcome=outcome.value, reply=reply[:_REPLY_LIMIT])
+    )

@@ -1,0 +1,333 @@
+"""The records: what must be exact, behind one object.
+
+The rules reader commits each step whole, with the journal offset it belongs to, so a replay after a
+crash never writes anything twice. The board reads, and writes requests. Safe to use from several
+threads. What cannot be written now raises :class:`RecordsUnavailable`; nothing of it is written.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Mapping, Sequence
+
+from sqlalchemy import Connection, select
+
+from gateway.batch import Reject
+from gateway.records import actions, commit, queries, ticketing
+from gateway.records.models import InstallationRecord, UnitRecord
+from gateway.records.outbox import OutboxStore, outbox_counts, outbox_rows
+from gateway.records.quarantine import Quarantine, QuarantineLimits
+from gateway.records.queries import Where
+from gateway.records.rows import (
+    AlarmEventRow,
+    BaselineRow,
+    OutboxCounts,
+    OutboxRow,
+    OutboxState,
+    QuarantineRow,
+    StandingAlarm,
+    TicketDetail,
+    TicketRow,
+)
+from gateway.records.session import Database, RecordsError
+from gateway.records.ticketing import Postmark
+from gateway.records.upsert import insert_into
+from gateway.tickets.desk import DeskSettings, TicketPhase
+from gateway.tickets.routing import Routing
+from rules.events import Action, ActionKind, StepResult
+
+__all__ = ["Records"]
+
+_ALL_PHASES = frozenset(TicketPhase)
+
+
+class Records:
+    """The records at ``url``, migrated to the newest revision.
+
+    ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
+    ``mail_domain`` ends the Message-IDs; give the domain that mail is sent from.
+    ``on_mail`` is called, outside any transaction, after a commit that put mail in the outbox.
+    """
+
+    def __init__(
+        self,
+        url: str,
+        *,
+        routing: Routing | None = None,
+        desk: DeskSettings | None = None,
+        limits: QuarantineLimits | None = None,
+        mail_domain: str = "basinward.invalid",  # RFC 2606: nobody's, so never wrong
+        busy_timeout_ms: int = 5_000,
+    ) -> None:
+        """Open and migrate; see :class:`Database` for what may be raised."""
+        self._database = Database(url, busy_timeout_ms)
+        self._routing = routing or Routing()
+        self._desk = desk or DeskSettings()
+        self._quarantine = Quarantine(limits or QuarantineLimits())
+        self._sites: dict[int, str] = {}
+        self.on_mail: Callable[[], None] | None = None
+        self.outbox_store = OutboxStore(self._database)
+        self._postmark = Postmark(self._installation(), mail_domain)
+
+    def close(self) -> None:
+        """Close all connections."""
+        self._database.close()
+
+    @property
+    def installation(self) -> str:
+        """The id of this set of records, drawn when they were made."""
+        return self._postmark.installation
+
+    def route(self, routing: Routing) -> None:
+        """Use other recipients from the next commit on."""
+        self._routing = routing
+
+    def sync_units(self, rows: Mapping[tuple[str, str], int]) -> None:
+        """Make known which (site, unit) each row of the unit register stands for."""
+        known = self.units()
+        new = [
+            {"row": row, "site": site, "unit": unit}
+            for (site, unit), row in rows.items()
+            if known.get(row) != (site, unit)
+        ]
+        if not new:
+            return
+        with self._database.write() as connection:
+            statement = insert_into(connection, UnitRecord)
+            changes = {"site": statement.excluded.site, "unit": statement.excluded.unit}
+            statement = statement.on_conflict_do_update(index_elements=["row"], set_=changes)
+            connection.execute(statement, new)
+
+    def units(self) -> dict[int, tuple[str, str]]:
+        """Site and unit by row of the unit register."""
+        with self._database.read() as connection:
+            return queries.units(connection)
+
+    # --- the rules reader -------------------------------------------------------------------
+
+    def committed_offset(self) -> int:
+        """The journal offset up to which results are committed, 0 at first."""
+        with self._database.read() as connection:
+            return commit.read_offset(connection)
+
+    def commit(
+        self,
+        offset: int,
+        result: StepResult,
+        rejects: Sequence[Reject],
+        now_ms: int,
+        action_ids: Sequence[int] = (),
+    ) -> bool:
+        """Write one step whole, in one transaction.
+
+        Parameters
+        ----------
+        offset : int
+            Of the last journal entry that the step covers.
+        result : StepResult
+            Events and baselines of the step, in order of time.
+        rejects : sequence of Reject
+            What was refused among these entries.
+        now_ms : int
+            The receiver's clock. [ms since 1970, UTC]
+        action_ids : sequence of int
+            Requests of people that the step has applied.
+
+        Returns
+        -------
+        bool
+            False, and nothing written, where ``offset`` was committed before: a replay.
+
+        Raises
+        ------
+        RecordsUnavailable
+            Nothing was written; commit the same step again later.
+        RecordsError
+            A row of the unit register is not known; call :meth:`sync_units` and commit again.
+        """
+        mails = 0
+        try:
+            with self._database.write() as connection:
+                if not commit.advance_offset(connection, offset, now_ms):
+                    return False
+                self._check_units(connection, result)
+                events = [commit.plain(e) for e in result.events]
+                commit.write_events(connection, events, offset, now_ms)
+                if events:
+                    mails = ticketing.write_tickets(
+                        connection,
+                        events,
+                        self._sites,
+                        now_ms=now_ms,
+                        routing=self._routing,
+                        settings=self._desk,
+                        postmark=self._postmark,
+                    )
+                commit.write_baselines(connection, result.baselines, now_ms)
+                if rejects:
+                    self._quarantine.count(connection, rejects)
+                if action_ids:
+                    actions.mark_applied(connection, action_ids, now_ms)
+        except BaseException:
+            self._quarantine.forget()
+            raise
+        if mails and self.on_mail is not None:
+            self.on_mail()
+        return True
+
+    # --- people -----------------------------------------------------------------------------
+
+    def request_action(
+        self,
+        kind: ActionKind,
+        site: str,
+        unit: str,
+        *,
+        by: str,
+        now_ms: int,
+        fault: str = "",
+        note: str = "",
+        until_ms: int = 0,
+    ) -> int:
+        """Record what a person asks for and give its id; :class:`RecordsError` if it cannot be."""
+        with self._database.write() as connection:
+            row = connection.scalar(
+                select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
+            )
+            if row is None:
+                msg = f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
+                raise RecordsError(msg)
+            return actions.add_action(
+                connection,
+                kind=kind,
+                unit_row=row,
+                fault=fault,
+                by=by,
+                note=note,
+                until_ms=until_ms,
+                now_ms=now_ms,
+            )
+
+    def pending_actions(self) -> list[Action]:
+        """Requests that are not in the journal yet, oldest first."""
+        with self._database.read() as connection:
+            return actions.read_pending(connection)
+
+    def mark_journalled(self, ids: Sequence[int], offset: int) -> None:
+        """These requests stand in the journal, up to ``offset``."""
+        if ids:
+            with self._database.write() as connection:
+                actions.mark_journalled(connection, ids, offset)
+
+    def close_ticket(self, number: str, *, by: str, finding: str, now_ms: int) -> None:
+        """A person closes a ticket and says what was found; both are required."""
+        if not by.strip() or not finding.strip():
+            msg = f"Ticket {number} is closed by a person who says what was found. Give both."
+            raise RecordsError(msg)
+        with self._database.write() as connection:
+            ticketing.close_ticket(connection, number, by.strip(), finding.strip(), now_ms)
+
+    def add_note(self, number: str, *, by: str, note: str, now_ms: int) -> None:
+        """A person adds a note to a ticket."""
+        with self._database.write() as connection:
+            ticketing.add_note(connection, number, by.strip(), note.strip(), now_ms)
+
+    # --- reading ----------------------------------------------------------------------------
+
+    def standing_alarms(self, site: str = "", unit: str = "") -> list[StandingAlarm]:
+        """Alarms that are not normal, the gravest first."""
+        with self._database.read() as connection:
+            return queries.standing_alarms(connection, Where(site, unit))
+
+    def alarm_events(
+        self, start_ms: int, end_ms: int, where: Where | None = None, limit: int = 1000
+    ) -> list[AlarmEventRow]:
+        """Alarm events with ``start_ms <= time < end_ms``, newest first."""
+        with self._database.read() as connection:
+            return queries.alarm_events(connection, start_ms, end_ms, where or Where(), limit)
+
+    def tickets(
+        self,
+        where: Where | None = None,
+        *,
+        phases: frozenset[TicketPhase] = _ALL_PHASES,
+        priority: str = "",
+        before_id: int | None = None,
+        limit: int = 200,
+    ) -> list[TicketRow]:
+        """Tickets, newest first; ``before_id`` continues a list."""
+        with self._database.read() as connection:
+            return queries.tickets(
+                connection,
+                where or Where(),
+                phases=phases,
+                priority=priority,
+                before_id=before_id,
+                limit=limit,
+            )
+
+    def ticket(self, number: str) -> TicketDetail | None:
+        """A ticket with its history and mails, or None."""
+        with self._database.read() as connection:
+            ticket = queries.ticket_by_number(connection, number)
+            if ticket is None:
+                return None
+            entries = queries.ticket_entries(connection, ticket.id)
+            mails = outbox_rows(connection, ticket_id=ticket.id)
+        return TicketDetail(ticket, entries, tuple(reversed(mails)))
+
+    def quarantine(
+        self, *, site: str = "", first_day: str = "", limit: int = 500
+    ) -> list[QuarantineRow]:
+        """What was refused since the UTC day ``first_day`` ('2026-03-01'), newest first."""
+        with self._database.read() as connection:
+            return queries.quarantine(connection, site=site, first_day=first_day, limit=limit)
+
+    def outbox_counts(self) -> OutboxCounts:
+        """How many mails are in which state."""
+        with self._database.read() as connection:
+            return outbox_counts(connection)
+
+    def outbox(
+        self, states: Sequence[OutboxState] = tuple(OutboxState), limit: int = 200
+    ) -> list[OutboxRow]:
+        """Mails in one of the states, newest first."""
+        with self._database.read() as connection:
+            return outbox_rows(connection, states=states, limit=limit)
+
+    def baselines(self, site: str = "", unit: str = "") -> list[BaselineRow]:
+        """The last baseline of each quantity and mode."""
+        with self._database.read() as connection:
+            return queries.baselines(connection, Where(site, unit))
+
+    def baseline_history(
+        self, site: str, unit: str, quantity: str, limit: int = 200
+    ) -> list[BaselineRow]:
+        """Every baseline of a quantity that was learned or reset, newest first."""
+        with self._database.read() as connection:
+            return queries.baseline_history(connection, Where(site, unit), quantity, limit)
+
+    # --- inside -----------------------------------------------------------------------------
+
+    def _check_units(self, connection: Connection, result: StepResult) -> None:
+        rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}
+        if rows - self._sites.keys():
+            self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
+        if missing := sorted(rows - self._sites.keys()):
+            msg = (
+                f"Rows {', '.join(map(str, missing[:10]))} of the unit register are not known to "
+                "the records. Call sync_units with the register, then commit again. Nothing was "
+                "written."
+            )
+            raise RecordsError(msg)
+
+    def _installation(self) -> str:
+        query = select(InstallationRecord.value).where(InstallationRecord.name == "id")
+        with self._database.read() as connection:
+            found = connection.scalar(query)
+        if found is not None:
+            return found
+        with self._database.write() as connection:
+            statement = insert_into(connection, InstallationRecord).on_conflict_do_nothing()
+            connection.execute(statement.values(name="id", value=secrets.token_hex(8)))
+            return connection.execute(query).scalar_one()

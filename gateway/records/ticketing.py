@@ -1,0 +1,370 @@
+"""Carries out what the desk decides: tickets, their history, and the mails about them.
+
+All functions work inside the caller's transaction. Ids of tickets and mails are given out here,
+under the write lock; tickets are never deleted, so a number is never used twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Final, cast
+
+from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
+
+from gateway.records.models import OutboxRecipientRecord as Recipients
+from gateway.records.models import OutboxRecord as Outbox
+from gateway.records.models import TicketEventRecord as Entries
+from gateway.records.models import TicketRecord as Tickets
+from gateway.records.rows import DeliveryState, OutboxState
+from gateway.records.session import RecordsError
+from gateway.tickets.desk import (
+    DeskSettings,
+    Tell,
+    TicketPhase,
+    TicketState,
+    Told,
+    decide,
+    tell,
+)
+from gateway.tickets.notice import TicketEntry, TicketEventKind
+from gateway.tickets.routing import Routing
+from rules.events import AlarmEvent, AlarmState, Severity
+
+__all__ = ["Postmark", "add_note", "close_ticket", "ticket_number", "write_tickets"]
+
+_CHUNK: Final = 500
+_TICKETS = cast("Table", Tickets.__table__)
+_Key = tuple[int, str]
+
+
+@dataclass(frozen=True)
+class Postmark:
+    """What makes a Message-ID unique in the world: the installation's id and a domain."""
+
+    installation: str
+    domain: str
+
+    def message_id(self, ticket: str, seq: int) -> str:
+        """The Message-ID of a ticket's mail: the same however often it is made."""
+        return f"<{ticket}.{seq}.{self.installation}@{self.domain}>"
+
+
+@dataclass
+class _Draft:
+    """An open ticket while events are applied to it."""
+
+    id: int
+    state: TicketState
+    is_new: bool
+    root_message_id: str = ""
+    held_outbox_id: int | None = None
+    alarm: AlarmState = AlarmState.NORMAL
+    entries: list[TicketEntry] = field(default_factory=list)
+
+
+def ticket_number(ticket_id: int) -> str:
+    """The number that people quote, as 'BW-000123'."""
+    return f"BW-{ticket_id:06d}"
+
+
+def write_tickets(
+    connection: Connection,
+    events: Sequence[AlarmEvent],
+    sites: Mapping[int, str],
+    *,
+    now_ms: int,
+    routing: Routing,
+    settings: DeskSettings,
+    postmark: Postmark,
+) -> int:
+    """Bring the tickets up to date with the events, in their order; the number of new mails."""
+    drafts = _open_tickets(connection, {(e.unit_row, e.fault) for e in events})
+    next_id = 1 + (connection.scalar(select(func.max(Tickets.id))) or 0)
+    for event in events:
+        key = (event.unit_row, event.fault)
+        draft = drafts.get(key)
+        decision = decide(event, draft.state if draft else None)
+        if decision is None:
+            continue
+        if draft is None:
+            draft = drafts[key] = _Draft(next_id, decision.ticket, is_new=True)
+            next_id += 1
+        draft.state = decision.ticket
+        draft.alarm = event.state
+        draft.entries.append(decision.entry)
+    return _write(
+        connection,
+        [d for d in drafts.values() if d.entries],
+        sites,
+        now_ms=now_ms,
+        routing=routing,
+        settings=settings,
+        postmark=postmark,
+    )
+
+
+def _write(
+    connection: Connection,
+    drafts: Sequence[_Draft],
+    sites: Mapping[int, str],
+    *,
+    now_ms: int,
+    routing: Routing,
+    settings: DeskSettings,
+    postmark: Postmark,
+) -> int:
+    mails: list[tuple[_Draft, Tell]] = []
+    withdrawn: list[int] = []
+    for draft in drafts:
+        verdict = tell(
+            draft.state,
+            draft.alarm,
+            now_ms=now_ms,
+            site_id=sites[draft.state.unit_row],
+            routing=routing,
+            settings=settings,
+        )
+        draft.state = verdict.ticket
+        if verdict.withdraw and draft.held_outbox_id is not None:
+            withdrawn.append(draft.held_outbox_id)
+            draft.held_outbox_id = None
+        if verdict.tell is not None:
+            mails.append((draft, verdict.tell))
+    mail_rows, recipient_rows = _mail_rows(connection, mails, now_ms, postmark)
+    new = [d for d in drafts if d.is_new]
+    if new:
+        connection.execute(insert(Tickets), [_ticket_values(d) | _birth_values(d) for d in new])
+    known = [_ticket_values(d) | {"ticket_id": d.id} for d in drafts if not d.is_new]
+    if known:
+        here = _TICKETS.c.id == bindparam("ticket_id")
+        connection.execute(update(_TICKETS).where(here), known)
+    entries = [(d.id, e) for d in drafts for e in d.entries]
+    if entries:
+        connection.execute(
+            insert(Entries), [_entry_values(ticket_id, e, now_ms) for ticket_id, e in entries]
+        )
+    for outbox_id in withdrawn:
+        _withdraw(connection, outbox_id, now_ms)
+    if mail_rows:
+        connection.execute(insert(Outbox), mail_rows)
+    if recipient_rows:
+        connection.execute(insert(Recipients), recipient_rows)
+    return len(mail_rows)
+
+
+def _mail_rows(
+    connection: Connection,
+    mails: Sequence[tuple[_Draft, Tell]],
+    now_ms: int,
+    postmark: Postmark,
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+    """The rows to insert; notes in each draft the mail that starts its thread or is held."""
+    if not mails:
+        return [], []
+    first = 1 + (connection.scalar(select(func.max(Outbox.id))) or 0)
+    mail_rows: list[dict[str, Any]] = []
+    recipient_rows: list[dict[str, Any]] = []
+    for outbox_id, (draft, notice) in enumerate(mails, start=first):
+        seq = draft.state.last_seq
+        message_id = postmark.message_id(ticket_number(draft.id), seq)
+        held = notice.not_before_ms > now_ms
+        if held:
+            draft.held_outbox_id = outbox_id
+        if not notice.to:
+            state = OutboxState.UNADDRESSED
+        else:
+            state = OutboxState.HELD if held else OutboxState.PENDING
+        mail_rows.append(
+            {
+                "id": outbox_id,
+                "ticket_id": draft.id,
+                "event_seq": seq,
+                "kind": notice.kind.value,
+                "priority": draft.state.priority,
+                "state": state.value,
+                "message_id": message_id,
+                "in_reply_to": draft.root_message_id,
+                "onset_ms": draft.state.onset_ms,
+                "created_ms": now_ms,
+                "date_ms": notice.not_before_ms,
+                "next_attempt_ms": notice.not_before_ms,
+                "attempts": 0,
+                "done_ms": None if notice.to else now_ms,
+                "last_reply": ""
+                if notice.to
+                else "Nobody is named for this site: see oncall.toml.",
+                "possibly_duplicate": False,
+            }
+        )
+        if notice.to and not draft.root_message_id:
+            draft.root_message_id = message_id
+        people = [("to", p) for p in notice.to] + [("cc", p) for p in notice.cc]
+        recipient_rows += [
+            {
+                "outbox_id": outbox_id,
+                "position": position,
+                "role": role,
+                "name": person.name,
+                "email": person.email,
+                "state": DeliveryState.PENDING.value,
+                "reply": "",
+            }
+            for position, (role, person) in enumerate(people)
+        ]
+    return mail_rows, recipient_rows
+
+
+def close_ticket(connection: Connection, number: str, by: str, finding: str, now_ms: int) -> None:
+    """A person closes the ticket and says what was found."""
+    ticket = _by_number(connection, number)
+    if ticket.state == TicketPhase.CLOSED:
+        msg = f"Ticket {number} was closed before, by {ticket.closed_by}. Nothing was changed."
+        raise RecordsError(msg)
+    if ticket.held_outbox_id is not None:
+        _withdraw(connection, ticket.held_outbox_id, now_ms)
+    seq = _add_entry(connection, ticket, now_ms, TicketEventKind.CLOSED, (by, finding))
+    connection.execute(
+        update(Tickets)
+        .where(Tickets.id == ticket.id)
+        .values(
+            state=TicketPhase.CLOSED.value,
+            closed_ms=now_ms,
+            closed_by=by,
+            finding=finding,
+            updated_ms=now_ms,
+            last_seq=seq,
+            held_outbox_id=None,
+        )
+    )
+
+
+def add_note(connection: Connection, number: str, by: str, note: str, now_ms: int) -> None:
+    """A person adds a note to the ticket's history; also to a closed one."""
+    ticket = _by_number(connection, number)
+    seq = _add_entry(connection, ticket, now_ms, TicketEventKind.NOTE, (by, note))
+    connection.execute(
+        update(Tickets).where(Tickets.id == ticket.id).values(updated_ms=now_ms, last_seq=seq)
+    )
+
+
+def _by_number(connection: Connection, number: str) -> Any:
+    ticket = connection.execute(select(_TICKETS).where(Tickets.number == number)).first()
+    if ticket is None:
+        msg = f"There is no ticket {number}. Numbers are written as {ticket_number(123)}."
+        raise RecordsError(msg)
+    return ticket
+
+
+def _add_entry(
+    connection: Connection, ticket: Any, now_ms: int, kind: TicketEventKind, said: tuple[str, str]
+) -> int:
+    seq: int = ticket.last_seq + 1
+    severity = Severity[ticket.priority.upper()]
+    by, note = said
+    entry = TicketEntry(seq, now_ms, kind, severity, by=by, note=note)
+    connection.execute(insert(Entries), [_entry_values(ticket.id, entry, now_ms)])
+    return seq
+
+
+def _withdraw(connection: Connection, outbox_id: int, now_ms: int) -> None:
+    connection.execute(
+        update(Outbox)
+        .where(Outbox.id == outbox_id, Outbox.state == OutboxState.HELD.value)
+        .values(state=OutboxState.WITHDRAWN.value, done_ms=now_ms)
+    )
+
+
+def _open_tickets(connection: Connection, keys: set[_Key]) -> dict[_Key, _Draft]:
+    found: dict[_Key, _Draft] = {}
+    for rows in _chunks(sorted({row for row, _fault in keys})):
+        query = (
+            select(_TICKETS, Outbox.state.label("held_state"), Outbox.date_ms)
+            .outerjoin(Outbox, Outbox.id == Tickets.held_outbox_id)
+            .where(Tickets.state != TicketPhase.CLOSED.value, Tickets.unit_row.in_(rows))
+        )
+        for row in connection.execute(query):
+            if (row.unit_row, row.fault) in keys:
+                found[row.unit_row, row.fault] = _draft(row)
+    return found
+
+
+def _draft(row: Any) -> _Draft:
+    state = TicketState(
+        unit_row=row.unit_row,
+        fault=row.fault,
+        priority=row.priority,
+        first_priority=row.first_priority,
+        phase=TicketPhase(row.state),
+        onset_ms=row.onset_ms,
+        opened_ms=row.opened_ms,
+        updated_ms=row.updated_ms,
+        returned_ms=row.returned_ms,
+        acknowledged_ms=row.acknowledged_ms,
+        acknowledged_by=row.acknowledged_by,
+        last_seq=row.last_seq,
+        told=Told(row.told),
+        told_priority=row.told_priority or None,
+        repeat_told_ms=row.repeat_told_ms,
+        held=row.held_state == OutboxState.HELD.value,
+    )
+    draft = _Draft(row.id, state, is_new=False, root_message_id=row.root_message_id)
+    if state.held:
+        draft.held_outbox_id = row.held_outbox_id
+    elif row.held_outbox_id is not None:
+        # The held notice has gone out since: what it said is what was told last.
+        draft.state = replace(state, told=Told.STANDING, repeat_told_ms=row.date_ms)
+    return draft
+
+
+def _ticket_values(draft: _Draft) -> dict[str, Any]:
+    s = draft.state
+    return {
+        "priority": s.priority,
+        "state": s.phase.value,
+        "onset_ms": s.onset_ms,
+        "updated_ms": s.updated_ms,
+        "returned_ms": s.returned_ms,
+        "acknowledged_ms": s.acknowledged_ms,
+        "acknowledged_by": s.acknowledged_by,
+        "last_seq": s.last_seq,
+        "told": s.told.value,
+        "told_priority": s.told_priority or "",
+        "repeat_told_ms": s.repeat_told_ms,
+        "held_outbox_id": draft.held_outbox_id,
+        "root_message_id": draft.root_message_id,
+    }
+
+
+def _birth_values(draft: _Draft) -> dict[str, Any]:
+    s = draft.state
+    return {
+        "id": draft.id,
+        "number": ticket_number(draft.id),
+        "unit_row": s.unit_row,
+        "fault": s.fault,
+        "first_priority": s.first_priority,
+        "opened_ms": s.opened_ms,
+        "closed_ms": None,
+        "closed_by": "",
+        "finding": "",
+    }
+
+
+def _entry_values(ticket_id: int, entry: TicketEntry, now_ms: int) -> dict[str, Any]:
+    return {
+        "ticket_id": ticket_id,
+        "seq": entry.seq,
+        "time_ms": entry.time_ms,
+        "recorded_ms": now_ms,
+        "kind": entry.kind.value,
+        "severity": int(entry.severity),
+        "evidence": entry.evidence.to_json() if entry.evidence else None,
+        "by": entry.by,
+        "note": entry.note,
+    }
+
+
+def _chunks(rows: Sequence[int]) -> Iterator[Sequence[int]]:
+    for start in range(0, len(rows), _CHUNK):
+        yield rows[start : start + _CHUNK]

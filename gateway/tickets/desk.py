@@ -1,0 +1,290 @@
+"""The desk: what an alarm's change means for its ticket, and whether somebody must be told.
+
+Pure decisions on frozen data; the records carry them out. :func:`decide` takes one alarm event
+after the other. :func:`tell` is asked once at the end of a commit and compares what the last notice
+said with what is true now, so several changes at once make one notice, a flapping alarm does not
+flood a mailbox, and a trouble that stands is always told in the end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final, NamedTuple
+
+from gateway.tickets.notice import (
+    PRIORITY_OF,
+    NoticeKind,
+    Priority,
+    Recipient,
+    TicketEntry,
+    TicketEventKind,
+)
+from gateway.tickets.routing import Recipients, Routing
+from rules.events import AlarmEvent, AlarmState, Change
+
+__all__ = [
+    "Decision",
+    "DeskSettings",
+    "Tell",
+    "TicketPhase",
+    "TicketState",
+    "Told",
+    "Verdict",
+    "decide",
+    "tell",
+]
+
+_PRIORITIES: Final[tuple[Priority, ...]] = ("low", "medium", "high")
+_ACTIVE: Final = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED})
+_OVER: Final = frozenset(
+    {
+        AlarmState.NORMAL,
+        AlarmState.RETURNED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_UNACKNOWLEDGED,
+        AlarmState.LATCHED_ACKNOWLEDGED,
+    }
+)
+_OPENING: Final = frozenset(
+    {Change.RAISED, Change.WORSENED, Change.UNSUPPRESSED, Change.UNSHELVED, Change.IN_SERVICE}
+)
+
+
+class TicketPhase(StrEnum):
+    """Where a ticket is in its life. Only a person closes it: what was found is worth knowing."""
+
+    OPEN = "open"
+    ACKNOWLEDGED = "acknowledged"
+    CLOSED = "closed"
+
+
+class Told(StrEnum):
+    """What the last notice said of the trouble."""
+
+    NOTHING = "nothing"
+    STANDING = "standing"
+    RETURNED = "returned"
+
+
+@dataclass(frozen=True)
+class DeskSettings:
+    """``repeat_notice_interval_ms``: least time between two notices that a trouble came back.
+
+    The first return of a trouble is told at once. Default 4 h, so that an alarm that comes and goes
+    costs at most two mails in half a shift (common practice).
+    """
+
+    repeat_notice_interval_ms: int = 4 * 3_600_000
+
+
+@dataclass(frozen=True)
+class TicketState:
+    """What the desk knows of one ticket that is not closed.
+
+    Times are UTC, ms since 1970. ``onset_ms`` belongs to the present occurrence; ``returned_ms`` is
+    None while the trouble stands. ``first_priority`` is that at opening, so that whoever was told
+    at first is told how it goes on. ``held``: a notice that the trouble came back waits for its
+    time.
+    """
+
+    unit_row: int
+    fault: str
+    priority: Priority
+    first_priority: Priority
+    phase: TicketPhase
+    onset_ms: int
+    opened_ms: int
+    updated_ms: int
+    returned_ms: int | None = None
+    acknowledged_ms: int | None = None
+    acknowledged_by: str = ""
+    last_seq: int = 0
+    told: Told = Told.NOTHING
+    told_priority: Priority | None = None
+    repeat_told_ms: int | None = None
+    held: bool = False
+
+
+class Decision(NamedTuple):
+    """The ticket after an event, and the line to add to its history."""
+
+    ticket: TicketState
+    entry: TicketEntry
+
+
+class Tell(NamedTuple):
+    """A notice to send, not before ``not_before_ms``. ``to`` is empty where nobody is named."""
+
+    kind: NoticeKind
+    to: tuple[Recipient, ...]
+    cc: tuple[Recipient, ...]
+    not_before_ms: int
+
+
+class Verdict(NamedTuple):
+    """The ticket after telling, what to send, and whether the held notice is to be withdrawn."""
+
+    ticket: TicketState
+    tell: Tell | None
+    withdraw: bool
+
+
+def decide(event: AlarmEvent, ticket: TicketState | None) -> Decision | None:
+    """What ``event`` does to the open ticket of the same unit and fault (None: there is none).
+
+    Returns None where nothing is to be recorded: the alarm has no ticket and needs none.
+    """
+    active = event.state in _ACTIVE
+    if ticket is None:
+        return _open(event) if active and event.change in _OPENING else None
+    if active and (
+        event.change in {Change.RAISED, Change.WORSENED}
+        or (ticket.returned_ms is not None and event.change in _OPENING)
+    ):
+        return _stands(ticket, event)
+    if event.change is Change.RETURNED:
+        returned = replace(ticket, returned_ms=event.time_ms)
+        return _recorded(returned, event, TicketEventKind.RETURNED)
+    if event.change is Change.ACKNOWLEDGED:
+        acknowledged = replace(
+            ticket,
+            phase=TicketPhase.ACKNOWLEDGED,
+            acknowledged_ms=event.time_ms,
+            acknowledged_by=event.by,
+        )
+        return _recorded(acknowledged, event, TicketEventKind.ACKNOWLEDGED)
+    note = f"Alarm {event.change.value}" + (f": {event.note}" if event.note else ".")
+    return _recorded(ticket, replace(event, note=note), TicketEventKind.NOTE)
+
+
+def tell(
+    ticket: TicketState,
+    state: AlarmState,
+    *,
+    now_ms: int,
+    site_id: str,
+    routing: Routing,
+    settings: DeskSettings,
+) -> Verdict:
+    """Whether somebody must be told of ``ticket``, whose alarm is in ``state`` at the end.
+
+    ``now_ms`` is the time of the commit. While the alarm is shelved, suppressed by design or out of
+    service nobody is told anything.
+    """
+    kind = _kind(ticket, state)
+    if kind is None:
+        quiet = state not in _ACTIVE
+        return Verdict(replace(ticket, held=ticket.held and not quiet), None, ticket.held and quiet)
+    not_before_ms = now_ms
+    if kind is NoticeKind.REPEATED and ticket.priority == ticket.told_priority:
+        if ticket.held:
+            return Verdict(ticket, None, withdraw=False)
+        not_before_ms = _repeat_allowed_ms(ticket, now_ms, settings)
+    notice = Tell(kind, *_recipients(ticket, site_id, routing), not_before_ms)
+    if not notice.to:
+        # Nobody was told, so the next change tells the whole story to whoever is named by then.
+        return Verdict(
+            replace(ticket, held=False), notice._replace(not_before_ms=now_ms), ticket.held
+        )
+    if not_before_ms > now_ms:
+        return Verdict(replace(ticket, held=True), notice, withdraw=False)
+    over = kind in {NoticeKind.RETURNED, NoticeKind.PASSED}
+    told = replace(
+        ticket,
+        told=Told.RETURNED if over else Told.STANDING,
+        told_priority=ticket.priority,
+        repeat_told_ms=now_ms if kind is NoticeKind.REPEATED else ticket.repeat_told_ms,
+        held=False,
+    )
+    return Verdict(told, notice, withdraw=ticket.held)
+
+
+def _open(event: AlarmEvent) -> Decision:
+    priority = PRIORITY_OF.get(event.severity, "low")
+    ticket = TicketState(
+        unit_row=event.unit_row,
+        fault=event.fault,
+        priority=priority,
+        first_priority=priority,
+        phase=TicketPhase.OPEN,
+        onset_ms=event.onset_ms,
+        opened_ms=event.time_ms,
+        updated_ms=event.time_ms,
+    )
+    return _recorded(ticket, event, TicketEventKind.OPENED)
+
+
+def _stands(ticket: TicketState, event: AlarmEvent) -> Decision:
+    """The trouble stands: it came back, or it is worse than it was."""
+    came_back = ticket.returned_ms is not None
+    worse = event.change is Change.WORSENED
+    severity_priority = PRIORITY_OF.get(event.severity, "low")
+    # A fresh acknowledgement is asked for whenever the alarm itself asks for one.
+    anew = event.state is AlarmState.UNACKNOWLEDGED and (came_back or worse)
+    standing = replace(
+        ticket,
+        priority=max(ticket.priority, severity_priority, key=_PRIORITIES.index),
+        phase=TicketPhase.OPEN if anew else ticket.phase,
+        onset_ms=event.onset_ms if came_back else ticket.onset_ms,
+        returned_ms=None,
+    )
+    kind = TicketEventKind.WORSENED if worse else TicketEventKind.REPEATED
+    return _recorded(standing, event, kind)
+
+
+def _recorded(ticket: TicketState, event: AlarmEvent, kind: TicketEventKind) -> Decision:
+    seq = ticket.last_seq + 1
+    entry = TicketEntry(
+        seq=seq,
+        time_ms=event.time_ms,
+        kind=kind,
+        severity=event.severity,
+        evidence=event.evidence,
+        by=event.by,
+        note=event.note,
+    )
+    return Decision(replace(ticket, last_seq=seq, updated_ms=event.time_ms), entry)
+
+
+def _kind(ticket: TicketState, state: AlarmState) -> NoticeKind | None:
+    if state in _ACTIVE and ticket.returned_ms is None:
+        if ticket.told is Told.STANDING:
+            return NoticeKind.WORSENED if ticket.priority != ticket.told_priority else None
+        return NoticeKind.OPENED if ticket.told is Told.NOTHING else NoticeKind.REPEATED
+    if state in _OVER and ticket.returned_ms is not None and ticket.told is not Told.RETURNED:
+        return NoticeKind.PASSED if ticket.told is Told.NOTHING else NoticeKind.RETURNED
+    return None
+
+
+def _repeat_allowed_ms(ticket: TicketState, now_ms: int, settings: DeskSettings) -> int:
+    if ticket.repeat_told_ms is None:
+        return now_ms
+    interval_ms = settings.repeat_notice_interval_ms
+    # Never further off than one interval, even if the clock was set back since.
+    return min(max(now_ms, ticket.repeat_told_ms + interval_ms), now_ms + interval_ms)
+
+
+def _recipients(ticket: TicketState, site_id: str, routing: Routing) -> Recipients:
+    """The recipients of the present priority; those of lower ones, told before, stay in copy."""
+    to, cc = routing.recipients(site_id, ticket.priority)
+    lowest, highest = (_PRIORITIES.index(p) for p in (ticket.first_priority, ticket.priority))
+    earlier = [
+        person
+        for priority in _PRIORITIES[lowest:highest]
+        for part in routing.recipients(site_id, priority)
+        for person in part
+    ]
+    if not to:
+        to, cc = cc, ()
+    seen: set[str] = set()
+    return _unseen(to, seen), _unseen((*cc, *earlier), seen)
+
+
+def _unseen(people: tuple[Recipient, ...], seen: set[str]) -> tuple[Recipient, ...]:
+    chosen = []
+    for person in people:
+        address = person.email.lower()
+        if address not in seen:
+            seen.add(address)
+            chosen.append(person)
+    return tuple(chosen)

@@ -1,0 +1,450 @@
+"""The ticket as a document: everything its mail says, in words and units of the site.
+
+Owns the translation from a notice (ids, UTC, catalogue units) to what a person reads (names, the
+site's time and display units). :class:`Ticket` cannot be constructed without a complete isolation
+block for the same unit and job. Layout is the renderer's; nothing here knows of mail.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from typing import Final
+
+from gateway.display_units import (
+    DisplaySystem,
+    display_unit,
+    format_quantity,
+    in_display_unit,
+    with_us_units,
+)
+from gateway.tickets.notice import NoticeKind, TicketEntry, TicketNotice
+from rules.equipment import Site, Unit
+from rules.events import Cause, Reading, Severity
+from rules.faults.base import Fault
+from rules.jobplans import JobPlan
+from rules.safety import IsolationBlock, SafetyTextMissing, isolation_block
+from rules.signals import signal
+
+__all__ = [
+    "CauseRow",
+    "ContactRow",
+    "HistoryRow",
+    "ReadingRow",
+    "ReadingToTakeRow",
+    "Ticket",
+    "build",
+    "clean",
+]
+
+_KIND_TITLE: Final = {
+    NoticeKind.OPENED: "New ticket",
+    NoticeKind.WORSENED: "It got worse",
+    NoticeKind.REPEATED: "It came back",
+    NoticeKind.RETURNED: "Readings are back to normal",
+    NoticeKind.PASSED: "It came and went",
+}
+_OVER: Final = frozenset({NoticeKind.RETURNED, NoticeKind.PASSED})
+# How soon, where the catalogue does not say: the meaning of the severities in rules.events.
+_RESPONSE: Final = {
+    Severity.LOW: "with the next planned work",
+    Severity.MEDIUM: "this week",
+    Severity.HIGH: "today",
+}
+_LONGEST_FORECAST_S: Final = 366 * 86_400  # a date further off would claim more than is known
+_JOINERS: Final = "\u200c\u200d"  # invisible, but part of the spelling in some languages
+_WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_MONTHS: Final = (
+    "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class ReadingRow:
+    """One line of evidence in display units; '' where there is nothing to say."""
+
+    quantity: str
+    measured: str
+    expected: str
+    allowed: str
+    difference: str
+    note: str
+    derived: bool
+
+
+@dataclass(frozen=True)
+class CauseRow:
+    """One possible cause, in words."""
+
+    title: str
+    agreement: str
+    fits: tuple[str, ...]
+    against: tuple[str, ...]
+    to_decide: str
+    look_at: str
+
+
+@dataclass(frozen=True)
+class ContactRow:
+    """A person to reach at the site; '' for what is not known."""
+
+    name: str
+    role: str
+    phone: str
+    email: str
+
+
+@dataclass(frozen=True)
+class HistoryRow:
+    """One event of the ticket: site time, what happened, who did it, what they wrote."""
+
+    when: str
+    what: str
+    by: str
+    note: str
+
+
+@dataclass(frozen=True)
+class ReadingToTakeRow:
+    """A reading for the technician to write down; ``unit`` is the display unit, '' for none."""
+
+    what: str
+    unit: str
+    before: bool
+    after: bool
+
+
+@dataclass(frozen=True)
+class Ticket:
+    """A maintenance ticket, ready to lay out. All texts are clean of control characters.
+
+    ``site_id`` and ``unit_id`` are '' where the site file does not know them; ``site_name`` and
+    ``unit_name`` always say something, ``unit_name`` '' where the ticket is about a whole site.
+    ``is_over`` tells that the condition has passed. ``time_left`` is '' where that makes no sense,
+    ``outcome`` tells what has changed since the last mail.
+
+    Raises SafetyTextMissing if ``isolation`` is not a complete isolation block, or is one for
+    another unit or another job than the ticket's: locking off the wrong machine is worse than none.
+    """
+
+    number: str
+    kind: NoticeKind
+    kind_title: str
+    outcome: str
+    is_over: bool
+    severity: Severity
+    respond: str
+    title: str
+    site_id: str
+    site_name: str
+    unit_id: str
+    unit_name: str
+    location: str
+    address: str
+    access: str
+    contacts: tuple[ContactRow, ...]
+    time_zone: str
+    event_time: str
+    since: str
+    time_left: str
+    summary: str
+    meaning: str
+    consequence: str
+    action: str
+    confidence: str
+    readings: tuple[ReadingRow, ...]
+    causes: tuple[CauseRow, ...]
+    ruled_out: tuple[CauseRow, ...]
+    limits: tuple[str, ...]
+    plan: JobPlan
+    readings_to_take: tuple[ReadingToTakeRow, ...]
+    isolation: IsolationBlock
+    history: tuple[HistoryRow, ...]
+
+    def __post_init__(self) -> None:
+        """Refuse a ticket without the isolation block that belongs to it."""
+        if not isinstance(self.isolation, IsolationBlock):
+            msg = (
+                f"ticket {self.number}: no isolation block (got "
+                f"{type(self.isolation).__name__}); make one with rules.safety.isolation_block"
+            )
+            raise SafetyTextMissing(msg)
+        block_for = (self.isolation.site_id, self.isolation.unit_id, self.isolation.plan)
+        ticket_for = (self.site_id, self.unit_id, self.plan.slug)
+        if block_for != ticket_for:
+            msg = (
+                f"ticket {self.number} is for site, unit and job {ticket_for}, its isolation block "
+                f"for {block_for}; make the block for the ticket's own"
+            )
+            raise SafetyTextMissing(msg)
+
+    @property
+    def priority(self) -> str:
+        """The priority's word, in capitals."""
+        return self.severity.name
+
+    @property
+    def place(self) -> str:
+        """Site and unit in one line."""
+        return f"{self.site_name} / {self.unit_name}" if self.unit_name else self.site_name
+
+
+def clean(text: str, limit: int = 500) -> str:
+    """``text`` on one line: control characters and invisible direction marks out, spaces single.
+
+    Names and notes come from files and from people; a newline in one must not become a header, nor
+    a direction mark turn the rest of a line around. More than ``limit`` characters are cut, with
+    '…' to show it.
+    """
+    kept = "".join(
+        " " if unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} else c
+        for c in text
+        if unicodedata.category(c) != "Cf" or c in _JOINERS
+    )
+    line = " ".join(kept.split())
+    return line if len(line) <= limit else line[: limit - 1].rstrip() + "…"
+
+
+def build(
+    notice: TicketNotice, site: Site | None, unit: Unit | None, fault: Fault, plan: JobPlan
+) -> Ticket:
+    """The document of one notice.
+
+    ``site`` is None where its file is gone, ``unit`` None there, where the unit is gone, or where
+    the ticket is about the whole site. What is then not known is said to be not recorded.
+    """
+    zone: tzinfo = site.zone if site else UTC
+    system: DisplaySystem = site.display_units if site else "metric"
+    evidence = notice.evidence
+    is_over = notice.kind in _OVER
+
+    def prose(text: str, limit: int = 500) -> str:
+        return with_us_units(clean(text, limit)) if system == "us" else clean(text, limit)
+
+    look_at = {cause.slug: cause.look_at for cause in fault.causes}
+
+    def cause_row(cause: Cause) -> CauseRow:
+        look, decide = look_at.get(cause.slug, ""), cause.to_decide
+        return CauseRow(
+            title=prose(cause.title),
+            agreement=_agreement(cause.agreement),
+            fits=tuple(prose(text) for text in cause.fits),
+            against=tuple(prose(text) for text in cause.against),
+            to_decide=prose(decide),
+            # Said once where the catalogue and the evidence say the same.
+            look_at=prose(look) if look != decide else "",
+        )
+
+    by_agreement = sorted(evidence.causes, key=lambda c: _share(c.agreement), reverse=True)
+    return Ticket(
+        number=clean(notice.number, 40),
+        kind=notice.kind,
+        kind_title=_KIND_TITLE[notice.kind],
+        outcome=_outcome(notice, zone),
+        is_over=is_over,
+        severity=notice.severity,
+        respond=_respond(notice, fault),
+        title=clean(fault.title, 100),
+        site_id=site.id if site else "",
+        site_name=clean(site.name if site else notice.site_id, 80),
+        unit_id=unit.id if unit else "",
+        unit_name=clean(unit.name if unit else notice.unit_id, 60),
+        location=clean(unit.location) if unit else "",
+        address=clean(site.address) if site else "not recorded: the site file is missing",
+        access=clean(site.access) if site else "not recorded: the site file is missing",
+        contacts=tuple(
+            ContactRow(clean(c.name), clean(c.role), clean(c.phone or ""), clean(c.email or ""))
+            for c in (site.contacts if site else ())
+        ),
+        time_zone=site.time_zone if site else "UTC",
+        event_time=_when(notice.time_ms, zone),
+        since=_since(notice, zone),
+        time_left="" if is_over else _time_left(notice, zone, prose(evidence.time_left_to)),
+        summary=prose(evidence.summary, 1000),
+        meaning=prose(fault.meaning, 1000),
+        consequence=prose(fault.consequence, 1000),
+        action=prose(fault.action, 1000),
+        confidence=_confidence(evidence.confidence),
+        readings=tuple(_reading_row(r, system) for r in evidence.readings),
+        causes=tuple(cause_row(c) for c in by_agreement if not c.ruled_out),
+        ruled_out=tuple(cause_row(c) for c in by_agreement if c.ruled_out),
+        limits=tuple(prose(text) for text in evidence.limits),
+        plan=plan,
+        readings_to_take=tuple(
+            ReadingToTakeRow(
+                r.what,
+                display_unit(_absolute(r.what, r.unit), system).symbol,
+                r.before,
+                r.after,
+            )
+            for r in plan.readings
+        ),
+        isolation=isolation_block(site, unit, plan),
+        history=tuple(_history_row(entry, zone) for entry in notice.history),
+    )
+
+
+def _respond(notice: TicketNotice, fault: Fault) -> str:
+    if notice.kind in _OVER:
+        return "when next at the site"
+    return clean(fault.response.get(notice.severity, "")) or _RESPONSE[notice.severity]
+
+
+def _absolute(quantity: str, unit: str) -> str:
+    """Head pressure is absolute in the catalogue; a gauge on the wall is not, so say which."""
+    is_head = quantity == signal("head_pressure").title and unit == "kPa"
+    return "kPa abs" if is_head else unit
+
+
+def _reading_row(reading: Reading, system: DisplaySystem) -> ReadingRow:
+    unit = _absolute(reading.quantity, reading.unit)
+
+    def shown(value: float | None) -> str:
+        return "" if value is None else format_quantity(value, unit, system)
+
+    low, high = shown(reading.low), shown(reading.high)
+    if low and high:
+        allowed = f"{low} to {high}"
+    else:
+        allowed = f"at least {low}" if low else f"at most {high}" if high else ""
+    return ReadingRow(
+        quantity=clean(reading.quantity, 80),
+        measured=format_quantity(reading.measured, unit, system),
+        expected=shown(reading.expected),
+        allowed=allowed,
+        difference=_difference(reading, unit, system),
+        note=with_us_units(clean(reading.note)) if system == "us" else clean(reading.note),
+        derived=reading.derived,
+    )
+
+
+def _difference(reading: Reading, unit: str, system: DisplaySystem) -> str:
+    """How far off: per cent where a per cent has a meaning, else in the unit; '' if unknown."""
+    if reading.measured is None or reading.expected is None:
+        return ""
+    off = reading.measured - reading.expected
+    if not math.isfinite(off):
+        return ""
+    if unit in {"°C", "K"}:
+        text = format_quantity(abs(off), "K", system).removesuffix(" difference")
+    elif unit == "%":
+        text = f"{abs(off):.0f} points"
+    elif in_display_unit(reading.expected, unit, system) > 0:
+        text = f"{abs(off) / abs(reading.expected) * 100:.0f} %"
+    else:
+        return ""
+    if float(text.split()[0].replace(",", "")) == 0:
+        return "as expected"
+    return f"{text} {'above' if off > 0 else 'below'}"
+
+
+def _share(value: float) -> float:
+    return min(max(value, 0.0), 1.0) if math.isfinite(value) else 0.0
+
+
+def _agreement(share: float) -> str:
+    per_cent = round(_share(share) * 100)
+    word = "fits well" if per_cent >= 75 else "fits in part" if per_cent >= 50 else "fits poorly"
+    return f"{word}, {per_cent} % of the signs"
+
+
+def _confidence(share: float) -> str:
+    # Steps of five: the rules do not know it more finely than that.
+    per_cent = round(_share(share) * 20) * 5
+    if per_cent >= 90:
+        word = "Very sure"
+    elif per_cent >= 75:
+        word = "Fairly sure"
+    elif per_cent >= 50:
+        word = "More likely than not"
+    else:
+        word = "Only a suspicion"
+    return f"{word} that the condition is real (about {per_cent} %)"
+
+
+def _moment(time_ms: int, zone: tzinfo) -> datetime | None:
+    try:
+        return datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone)
+    except (OverflowError, OSError, ValueError):
+        return None
+
+
+def _when(time_ms: int, zone: tzinfo) -> str:
+    moment = _moment(time_ms, zone)
+    if moment is None:
+        return "at an unknown time"
+    day = f"{_WEEKDAYS[moment.weekday()]} {moment.day} {_MONTHS[moment.month - 1]} {moment.year}"
+    return f"{day}, {moment:%H:%M} {moment.tzname()}"
+
+
+def _duration(seconds: float) -> str:
+    """A length of time in words, two units at most."""
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return "less than a minute"
+    if minutes < 60:
+        return f"{minutes} min"
+    hours, rest = divmod(minutes, 60)
+    if hours < 24:
+        return f"{hours} h {rest} min" if rest and hours < 10 else f"{round(minutes / 60)} h"
+    days, rest_h = divmod(round(minutes / 60), 24)
+    if days < 3:
+        return f"{days} d {rest_h} h" if rest_h else f"{days} d"
+    return f"{round(minutes / 1440)} days"
+
+
+def _since(notice: TicketNotice, zone: tzinfo) -> str:
+    onset = _when(notice.onset_ms, zone)
+    end_ms = notice.time_ms
+    if notice.kind in _OVER and notice.returned_ms is not None:
+        end_ms = notice.returned_ms
+    lasted = _duration(max(end_ms - notice.onset_ms, 0) / 1000)
+    if notice.kind in _OVER:
+        return f"{onset}, until {_when(end_ms, zone)} ({lasted})"
+    return f"{onset} ({lasted} before this event)"
+
+
+def _time_left(notice: TicketNotice, zone: tzinfo, to: str) -> str:
+    left_s = notice.evidence.time_left_s
+    if left_s is None or not math.isfinite(left_s):
+        return "cannot be told from these readings"
+    then = f"; then: {to}" if to else ""
+    if left_s <= 60:
+        return f"none{then}"
+    if left_s > _LONGEST_FORECAST_S:
+        return f"longer than a year{then}"
+    # Added in UTC: a day over the end of summer time is 24 hours, not the same hour tomorrow.
+    due_ms = notice.time_ms + round(left_s * 1000)
+    return f"about {_duration(left_s)} at this rate, until {_when(due_ms, zone)}{then}"
+
+
+def _outcome(notice: TicketNotice, zone: tzinfo) -> str:
+    stays = "The ticket stays open until a person has looked and closes it."
+    match notice.kind:
+        case NoticeKind.OPENED:
+            return ""
+        case NoticeKind.WORSENED:
+            before = [e.severity for e in notice.history if e.severity < notice.severity]
+            risen = f"from {before[-1].name} " if before and before[-1] > Severity.NONE else ""
+            return f"The priority rose {risen}to {notice.severity.name}."
+        case NoticeKind.REPEATED:
+            return "The readings had returned to normal, and then the same fault came back."
+        case NoticeKind.RETURNED:
+            ended = _when(notice.returned_ms or notice.time_ms, zone)
+            return f"Normal since {ended}. Nobody needs to set out because of this mail. {stays}"
+        case NoticeKind.PASSED:
+            return (
+                "It was over before this mail could be sent, as when a site sends its readings "
+                f"late. Nobody needs to set out because of this mail. {stays}"
+            )
+
+
+def _history_row(entry: TicketEntry, zone: tzinfo) -> HistoryRow:
+    what = entry.kind.value
+    if entry.severity > Severity.NONE:
+        what = f"{what}, priority {entry.severity.name}"
+    return HistoryRow(
+        _when(entry.time_ms, zone), what, clean(entry.by, 100), clean(entry.note, 2000)
+    )

@@ -1,0 +1,260 @@
+"""From a notice to a mail: plain text first, HTML beside it, both complete.
+
+Owns layout and headers. The mail is decided by the notice alone: rendering one twice gives the same
+bytes, so an outbox may try again as often as it likes. Headers by RFC 5322 section 3.6 and
+RFC 3834. Nothing remote is referred to, nothing is attached, nothing runs.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import textwrap
+from collections.abc import Iterable, Mapping
+from datetime import UTC, datetime
+from email.headerregistry import Address, BaseHeader, HeaderRegistry, UnstructuredHeader
+from email.message import EmailMessage
+from email.policy import SMTP, Policy
+from email.utils import format_datetime
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any, ClassVar, Final, Literal
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+
+from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
+from gateway.tickets.notice import Recipient, TicketNotice
+from rules.equipment import Site
+from rules.events import Severity
+from rules.faults.base import Fault
+from rules.jobplans import INSPECTION, missing_plans, plan_for
+
+__all__ = ["TEXT_WIDTH", "MailRenderer", "subject"]
+
+TEXT_WIDTH: Final = 72
+"""Columns of the text part: readable in a plain terminal, quoted once or twice."""
+
+_TEMPLATES: Final = Path(__file__).parent / "templates"
+# RFC 2156 names the values of Importance; several mail programs show or sort by it.
+_IMPORTANCE: Final = MappingProxyType({
+    Severity.LOW: "low", Severity.MEDIUM: "normal", Severity.HIGH: "high",
+})  # fmt: skip
+# A dot-atom before the @ (RFC 5322 3.4.1, from memory); quoted local parts are not worth the risk.
+_ADDRESS: Final = re.compile(
+    r"(?P<local>[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*)"
+    r"@(?P<domain>[^@\s<>,;:\"()\[\]\\]+)"
+)
+_LATEST_DATE_MS: Final = 253_402_300_799_000  # end of the year 9999, the last a Date can hold
+
+
+class _Subject(UnstructuredHeader, BaseHeader):
+    """A subject that folds between its words, the first of them beside the name.
+
+    The standard library moves a subject that is a little too long to a line of its own, and readers
+    then see it begin with a space, which spoils the sorting.
+    """
+
+    max_count: ClassVar[Literal[1] | None] = 1
+
+    def fold(self, *, policy: Policy[Any]) -> str:
+        width = policy.max_line_length or 78
+        line = f"{self.name}: {self}"
+        if not line.isascii():
+            folded = super().fold(policy=policy)
+            return folded.replace(f": {policy.linesep} ", ": ", 1)
+        lines = textwrap.wrap(
+            line,
+            width,
+            subsequent_indent=" ",
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        return policy.linesep.join(lines) + policy.linesep
+
+
+_HEADERS: Final = HeaderRegistry()
+_HEADERS.map_to_type("subject", _Subject)
+_POLICY: Final = SMTP.clone(header_factory=_HEADERS)
+
+
+class MailRenderer:
+    """Makes the mail of a notice: ``renderer(notice)`` gives an EmailMessage.
+
+    ``sites`` and ``faults`` are what the gateway runs with; ``from_name`` is the name beside the
+    sender's address. A notice about a site, unit or fault that they no longer know still makes a
+    mail, which says what is not recorded.
+    """
+
+    def __init__(
+        self, sites: Iterable[Site], faults: Iterable[Fault], from_name: str = "basinward"
+    ) -> None:
+        """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
+        faults = tuple(faults)
+        if missing := missing_plans(faults):
+            msg = f"no mail can be made for: {'; '.join(missing)}. Correct the fault catalogue"
+            raise ValueError(msg)
+        self._sites: Mapping[str, Site] = {site.id: site for site in sites}
+        self._faults: Mapping[str, Fault] = {fault.slug: fault for fault in faults}
+        self._from_name = clean(from_name, 80)
+        environment = _environment()
+        self._text = environment.get_template("ticket.txt.j2")
+        self._html = environment.get_template("ticket.html.j2")
+
+    def __call__(self, notice: TicketNotice) -> EmailMessage:
+        """The mail of ``notice``, complete with headers."""
+        ticket = self.ticket(notice)
+        mail = EmailMessage(policy=_POLICY)
+        mail["Subject"] = subject(ticket, is_reply=bool(notice.in_reply_to))
+        if sender := _address(Recipient(self._from_name, notice.from_address)):
+            mail["From"] = sender
+        for header, people in (("To", notice.to), ("Cc", notice.cc)):
+            if addresses := tuple(a for a in map(_address, people) if a):
+                mail[header] = addresses
+        if reply_to := _address(Recipient("", notice.reply_to)):
+            mail["Reply-To"] = reply_to
+        date_s = min(max(notice.date_ms, 0), _LATEST_DATE_MS) // 1000
+        mail["Date"] = format_datetime(datetime.fromtimestamp(date_s, UTC))
+        mail["Message-ID"] = clean(notice.message_id, 900)
+        if notice.in_reply_to:
+            mail["In-Reply-To"] = clean(notice.in_reply_to, 900)
+        if notice.references:
+            mail["References"] = " ".join(clean(r, 900) for r in notice.references)
+        mail["Auto-Submitted"] = "auto-generated"
+        mail["Importance"] = "normal" if ticket.is_over else _IMPORTANCE[notice.severity]
+        mail.set_content(self.text(ticket), cte="quoted-printable")
+        mail.add_alternative(self.html(ticket), subtype="html", cte="quoted-printable")
+        # A boundary of our own, from the message's id: the same notice gives the same bytes.
+        # "=_" cannot occur in quoted-printable text (RFC 2046, 5.1.1; from memory).
+        digest = hashlib.sha256(notice.message_id.encode()).hexdigest()
+        mail.set_boundary(f"=_{digest[:32]}")
+        return mail
+
+    def ticket(self, notice: TicketNotice) -> Ticket:
+        """The document of ``notice``."""
+        site = self._sites.get(notice.site_id)
+        unit = next((u for u in site.units if u.id == notice.unit_id), None) if site else None
+        fault = self._faults.get(notice.fault)
+        if fault is None:
+            return build(notice, site, unit, _unknown_fault(notice.fault), INSPECTION)
+        return build(notice, site, unit, fault, plan_for(fault, notice.evidence))
+
+    def text(self, ticket: Ticket) -> str:
+        """The text part: at most :data:`TEXT_WIDTH` columns, complete on its own."""
+        return self._text.render(t=ticket)
+
+    def html(self, ticket: Ticket) -> str:
+        """The HTML part."""
+        return self._html.render(t=ticket)
+
+
+def subject(ticket: Ticket, *, is_reply: bool) -> str:
+    """The subject: sorts by priority, then site and unit; ends in the ticket's number.
+
+    It stays the same over the ticket's life ('Re: ' in front of later mails), but for the priority:
+    who is woken must see what it is now.
+    """
+    title = ticket.title
+    if title[1:2].islower():
+        title = title[0].lower() + title[1:]
+    line = f"[{ticket.priority}] {ticket.place}: {title} ({ticket.number})"
+    return f"Re: {line}" if is_reply else line
+
+
+def _unknown_fault(slug: str) -> Fault:
+    return Fault(
+        slug=slug,
+        title=clean(slug.replace("-", " ").capitalize(), 80) or "Fault without a name",
+        family="telemetry",
+        meaning="The fault catalogue in use does not know this fault; it may be an older one.",
+        consequence="Not recorded.",
+        action="Look at the machine and report what you find.",
+        causes=(),
+        needs=(),
+        helps=(),
+        suppressed_by=(),
+        response={},
+        job_plan=INSPECTION.slug,
+        settings=(),
+    )
+
+
+def _address(person: Recipient) -> Address | None:
+    """The address for a header; None if it cannot stand in one.
+
+    RFC 5322 allows ASCII only. A domain has an ASCII form (IDNA), a local part has none; who has
+    such an address still gets the mail by its envelope, only the header does not show them.
+    """
+    match = _ADDRESS.fullmatch(person.email)
+    if match is None:
+        return None
+    try:
+        domain = match["domain"].encode("idna").decode("ascii")
+        return Address(clean(person.name, 80), match["local"], domain)
+    except ValueError:
+        return None
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(_TEMPLATES),
+        autoescape=select_autoescape(enabled_extensions=("html.j2",)),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    environment.filters["wrap"] = _wrap
+    environment.filters["row"] = _row
+    environment.filters["reading_lines"] = _reading_lines
+    environment.filters["reading_to_take_lines"] = _reading_to_take_lines
+    return environment
+
+
+def _wrap(text: str, first: str = "", indent: int = 0) -> str:
+    """``text`` filled to the width, ``first`` before it, later lines hanging under its start."""
+    margin = " " * indent
+    return textwrap.fill(
+        text,
+        width=TEXT_WIDTH,
+        initial_indent=margin + first,
+        subsequent_indent=margin + " " * len(first),
+        break_on_hyphens=False,
+    )
+
+
+def _row(text: str, label: str, width: int = 11) -> str:
+    """A labelled line, the texts of several in one column."""
+    return _wrap(text, first=label.ljust(width))
+
+
+def _reading_lines(ticket: Ticket) -> str:
+    """The evidence as lines: quantity, value, and what is said about it."""
+    name_width = min(max((len(r.quantity) for r in ticket.readings), default=0), 26)
+    value_width = max((len(r.measured) for r in ticket.readings), default=0)
+    lines = []
+    for r in ticket.readings:
+        about = [
+            f"expected {r.expected}" if r.expected else "",
+            r.difference,
+            f"allowed {r.allowed}" if r.allowed else "",
+            r.note,
+            "worked out, not measured" if r.derived else "",
+        ]
+        head = f"{r.quantity.ljust(name_width)}  {r.measured.rjust(value_width)}"
+        rest = ", ".join(part for part in about if part)
+        if len(r.quantity) > name_width or len(head) > TEXT_WIDTH - 24:
+            lines.append(_wrap(f"{r.quantity}: {r.measured}; {rest}", indent=2))
+        else:
+            lines.append(_wrap(rest, first=f"{head}  ", indent=2) if rest else f"  {head}")
+    return "\n".join(lines)
+
+
+def _reading_to_take_lines(reading: ReadingToTakeRow) -> str:
+    """What to read, and the blanks to fill in, on one line if it is short enough."""
+    name = f"- {reading.what}{', ' + reading.unit if reading.unit else ''}"
+    before = "before ______" if reading.before else ""
+    blanks = f"{before:<13}  {'after ______' if reading.after else ''}".rstrip()
+    column = TEXT_WIDTH - 30
+    if len(name) <= column:
+        return f"{name.ljust(column)}  {blanks}"
+    return f"{_wrap(name[2:], first='- ')}\n{' ' * column}  {blanks}"
