@@ -113,7 +113,7 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     age_limit_ms = np.floor(settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
     aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
     x = value
-    x[aged] = np.nan
+    np.copyto(x, np.nan, where=aged)
 
     running_above = settings.get(FLEET, "pump_running_frac", rows) * plan.pump_rated_current_a[rows]
     current = x[:, _CURRENT]

@@ -20,6 +20,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
 from rules.look import UnitLook
+from rules.physics.water_balance import bleed_for_cycles_l_min
 
 __all__ = ["FLOAT_STUCK_OPEN", "FLOAT_STUCK_SHUT"]
 
@@ -117,6 +118,9 @@ _OPEN_CAUSES: Final = (
 _SHUT_SIGNS: Final = (
     Sign("meter", "the make-up meter shows flow", "", "the make-up meter shows no flow although "
          "the float should be open", 3.0, deciding=True),
+    Sign("passed", "the water balance says that the valve passes most of its full flow",
+         "the water balance says that the valve passes little or nothing",
+         "the water balance says that the valve passes part of its flow", 2.0),
     Sign("salt", "conductivity rises", "conductivity falls", "conductivity holds", 1.0),
     Sign("fall", "", "the level keeps falling", "the level holds, too low", 1.0),
     Sign("air", "", "pump current is unsteady or low: it draws air",
@@ -124,19 +128,19 @@ _SHUT_SIGNS: Final = (
 )  # fmt: skip
 _SHUT_CAUSES: Final = (
     SignatureRow("float-shut", "Float valve stuck shut or its strainer blocked",
-                 {"meter": 0, "salt": 1, "fall": -1},
+                 {"meter": 0, "passed": -1, "salt": 1, "fall": -1},
                  "Press the float down: does water come? Look at valve, strainer and seat."),
     SignatureRow("supply", "Water supply shut or its pressure too low",
-                 {"meter": 0, "salt": 1, "fall": -1},
+                 {"meter": 0, "passed": -1, "salt": 1, "fall": -1},
                  "Open the supply's test point; look at the shut-off and the strainer before it."),
     SignatureRow("drain-open", "Drain or bleed left open, or the basin leaks",
                  {"meter": 1, "salt": -1, "fall": -1},
                  "Look at the drain, the bleed and under the basin."),
     SignatureRow("demand", "Evaporation and bleed take more than the valve can give",
-                 {"meter": 1, "salt": 0, "fall": 0},
+                 {"meter": 1, "passed": 1, "fall": -1},
                  "Compare the make-up flow with the valve's rating on a hot day."),
     SignatureRow("level-low-reading", "Level transmitter reads low",
-                 {"meter": 0, "salt": 0, "fall": 0, "air": 0},
+                 {"meter": 0, "passed": 1, "salt": 0, "fall": 0, "air": 0},
                  "Compare the reading with a ruler."),
 )  # fmt: skip
 
@@ -208,6 +212,24 @@ def explain_open(look: UnitLook, severity: Severity) -> Evidence:
     )  # fmt: skip
 
 
+def _passed_l_min(
+    look: UnitLook, level_slope_mm_h: float | None, evaporation_l_min: float | None
+) -> float | None:
+    """Make-up that the level's course implies: A dh/dt + E + B, with B for the intended cycles."""
+    if level_slope_mm_h is None or evaporation_l_min is None:
+        return None
+    stored = look.unit.basin.area_m2 * level_slope_mm_h / 60.0  # mm/h on m² is L/h
+    cycles = look.unit.water.target_cycles
+    return stored + evaporation_l_min + float(bleed_for_cycles_l_min(evaporation_l_min, cycles))
+
+
+def _share_sign(passed: float | None, full: float) -> int | None:
+    """Most of the full flow, little of it, or something between (judgement: 60 and 25 %)."""
+    if passed is None:
+        return None
+    return 1 if passed >= 0.6 * full else -1 if passed <= 0.25 * full else 0
+
+
 def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
     """Level against the band, its fall, the time left to the pump's minimum, the meter."""
     basin = look.unit.basin
@@ -232,6 +254,11 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
         readings.append(Reading("Evaporation at the pads, from the weather", evaporation, "L/min",
                                 high=basin.makeup_max_l_min, note="against the valve's full flow",
                                 derived=True))  # fmt: skip
+    passed = _passed_l_min(look, slope, evaporation)
+    if passed is not None:
+        readings.append(Reading("Make-up, from the water balance", max(passed, 0.0), "L/min",
+                                basin.makeup_max_l_min, derived=True,
+                                note="if the bleed is as intended"))  # fmt: skip
     makeup = look.value("makeup_flow")
     if makeup is not None:
         readings.append(look.reading("makeup_flow", expected=basin.makeup_max_l_min,
@@ -242,6 +269,7 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
         air = -1 if current < 0.88 * base.value else 0
     seen: dict[str, int | None] = {
         "meter": None if makeup is None else 1 if makeup > 0.1 * basin.makeup_max_l_min else 0,
+        "passed": _share_sign(passed, basin.makeup_max_l_min),
         "salt": _conductivity_sign(look),
         "fall": _trend_sign(slope, 2.0) if slope is None or slope < 0 else 0,
         "air": air,

@@ -174,6 +174,25 @@ def test_the_time_left_comes_from_the_fall_of_the_level(learned):
     assert evidence.time_left_to == "the pump draws air"
 
 
+@pytest.mark.parametrize(
+    ("makeup_max_l_min", "fall_mm_min", "first"), [(30.0, 2.3, "float-shut"), (4.0, 0.3, "demand")]
+)
+def test_the_water_balance_tells_a_stuck_float_from_too_small_a_valve(
+    makeup_max_l_min, fall_mm_min, first
+):
+    """2 m² that lose 3.1 L/min to the air and 1.6 L/min by the bleed fall by 2.3 mm/min unfed."""
+    feed = Feed(engine_of(site(units=[unit_data(basin__makeup_max_l_min=makeup_max_l_min)])))
+    feed.run(2 * HOUR)
+    level = 150.0
+    while level > 78.0:
+        level -= fall_mm_min
+        feed.run(60, basin_level=level)
+    feed.run(1200, basin_level=level)
+    raised = [e for e in feed.events if e.change is Change.RAISED]
+    assert [e.fault for e in raised] == ["float-stuck-shut"]
+    assert raised[0].evidence.causes[0].slug == first
+
+
 def test_a_basin_that_fills_is_waited_for(learned):
     for level in np.linspace(40, 120, 60):
         learned.run(60, basin_level=float(level))

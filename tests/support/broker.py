@@ -173,7 +173,7 @@ class Mosquitto:
 
     def _write_configuration(self) -> None:
         directory = self.directory
-        lines = [f"listener {self.port} 127.0.0.1", "log_type all", "log_dest stdout"]
+        lines = [f"listener {self.port} 127.0.0.1", "log_type all", "log_dest stderr"]
         if os.geteuid() == 0:
             lines.append("user root")  # else it changes to a user that cannot write here
         if self._durable:

@@ -1,0 +1,43 @@
+"""The commands, put together. Each imports what it needs only when it is run."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+
+import typer
+
+from gateway.cli import tickets as tickets_command
+from gateway.cli.arrived import arrived
+from gateway.cli.check import check
+from gateway.cli.replay import replay
+from gateway.cli.rules import rules
+from gateway.cli.run import run
+from gateway.cli.version import version
+
+__all__ = ["app"]
+
+app = typer.Typer(
+    name="basinward",
+    help=(
+        "Watches adiabatic condensers at many sites and tells the right person what to clean or "
+        "mend, and why. It only watches; it never commands equipment."
+    ),
+    epilog="Start with: basinward check --fleet DIR, then basinward run --fleet DIR --data DIR.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+app.command()(run)
+if importlib.util.find_spec("gateway.cli.demo") is not None:
+    # An installation may leave the demo out.
+    app.command()(importlib.import_module("gateway.cli.demo").demo)
+app.command()(check)
+app.command()(arrived)
+app.command()(rules)
+app.add_typer(tickets_command.app)
+app.command()(replay)
+app.command()(version)

@@ -1,0 +1,142 @@
+"""``basinward run``: the gateway, until it is told to stop."""
+
+from __future__ import annotations
+
+import os
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.cli.options import DataOption, FleetOption, RecordsOption
+
+if TYPE_CHECKING:
+    from queue import SimpleQueue
+
+    from gateway.service import Service
+
+__all__ = ["run"]
+
+
+class LogLevel(StrEnum):
+    """How much the log says."""
+
+    DEBUG = "debug"
+    INFO = "info"
+    WARNING = "warning"
+    ERROR = "error"
+
+
+class _Told(StrEnum):
+    """What the waiting main thread can be told."""
+
+    STOP = "stop"
+    RELOAD = "reload"
+    FAILURE = "failure"
+
+
+def run(
+    *,
+    fleet: FleetOption = Path("fleet"),
+    data: DataOption = Path("data"),
+    records: RecordsOption = None,
+    log_level: Annotated[
+        LogLevel, typer.Option("--log", help="How much the log on standard error says.")
+    ] = LogLevel.INFO,
+) -> None:
+    """Run the gateway: take in samples, judge them, record alarms, send tickets.
+
+    It runs until it is stopped with Ctrl-C or SIGTERM, and then ends in good order: what has
+    arrived is recorded. SIGHUP makes it read the configuration again; if that has a fault, the
+    fault is logged and the old configuration stays in use. The log goes to standard error, with
+    times in UTC.
+
+    The exit status is 0 after an ordered stop, 1 if it could not start or had to give up; a
+    service manager should then start it anew.
+
+    Examples:
+
+      basinward run --fleet ./fleet --data ./data
+
+      basinward run --fleet /etc/basinward --data /var/lib/basinward --log warning
+    """
+    import signal  # noqa: PLC0415 - lazy
+    from queue import SimpleQueue  # noqa: PLC0415 - lazy
+
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.cli.setup import configuration_or_end  # noqa: PLC0415 - lazy
+    from gateway.service import Service, ServiceError  # noqa: PLC0415 - lazy
+
+    told: SimpleQueue[tuple[_Told, str]] = SimpleQueue()
+    # Before anything is opened, so that a signal during the start is not lost and not a traceback.
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: told.put((_Told.STOP, "")))
+    signal.signal(signal.SIGHUP, lambda *_: told.put((_Told.RELOAD, "")))
+    _log_to_stderr(log_level)
+    configuration = configuration_or_end(fleet, os.environ)
+    try:
+        service = Service(
+            configuration,
+            data,
+            records_url=records,
+            on_failure=lambda why: told.put((_Told.FAILURE, why)),
+        )
+    except ServiceError as error:
+        fail(str(error))
+    service.start()
+    failed = _serve(service, told, fleet)
+    # A second Ctrl-C while it ends is meant: it ends at once, and recovers at the next start.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+    in_order = service.stop()
+    if failed or not in_order:
+        raise typer.Exit(1)
+
+
+def _serve(service: Service, told: SimpleQueue[tuple[_Told, str]], fleet: Path) -> bool:
+    """Wait until it is told to stop; whether that is because of a failure."""
+    import logging  # noqa: PLC0415 - lazy
+
+    log = logging.getLogger(__name__)
+    while True:
+        what, why = told.get()
+        if what is _Told.RELOAD:
+            _reload(service, fleet)
+        elif what is _Told.FAILURE:
+            log.critical("The gateway must be started anew: %s.", why)
+            return True
+        else:
+            log.info("Told to stop.")
+            return False
+
+
+def _reload(service: Service, fleet: Path) -> None:
+    import logging  # noqa: PLC0415 - lazy
+
+    from gateway.config import ConfigurationFaults, load  # noqa: PLC0415 - lazy
+    from gateway.service import ServiceError  # noqa: PLC0415 - lazy
+
+    log = logging.getLogger(__name__)
+    try:
+        configuration = load(fleet, os.environ)
+        service.reload(configuration)
+    except (ConfigurationFaults, ServiceError) as error:
+        log.error("The new configuration is not used; the present one stays in use. %s", error)
+        return
+    for warning in configuration.warnings:
+        log.warning("%s", warning)
+
+
+def _log_to_stderr(level: LogLevel) -> None:
+    import logging  # noqa: PLC0415 - lazy
+    import time  # noqa: PLC0415 - lazy
+
+    handler = logging.StreamHandler()
+    formatter = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s")
+    formatter.converter = time.gmtime
+    formatter.default_msec_format = "%s.%03d"
+    handler.setFormatter(formatter)
+    logging.basicConfig(level=level.value.upper(), handlers=[handler], force=True)
+    # The scheduler's news of each job is of no use to an operator.
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.getLogger("alembic").setLevel(logging.WARNING)

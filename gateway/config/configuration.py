@@ -1,0 +1,37 @@
+"""The configuration as the rest of the gateway gets it: checked, complete, frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from gateway.config.report import Problem
+from gateway.intake import BrokerSettings
+from gateway.mail.smtp import MailSettings
+from gateway.telemetry.settings import StoreSettings
+from gateway.tickets.routing import Routing
+from rules.equipment import Overrides, Site
+
+__all__ = ["Configuration"]
+
+
+@dataclass(frozen=True)
+class Configuration:
+    """All that the files of one configuration directory say.
+
+    ``settings`` are the fleet-wide overrides by fault slug and name; those of a site or a unit
+    stay with it. ``journal_budget_mb`` is in megabytes (10⁶ bytes). ``warnings`` are problems that
+    did not stop it.
+    """
+
+    directory: Path
+    name: str
+    from_name: str
+    sites: tuple[Site, ...]
+    settings: Overrides
+    broker: BrokerSettings
+    store: StoreSettings
+    mail: MailSettings
+    journal_budget_mb: int
+    routing: Routing
+    warnings: tuple[Problem, ...] = ()

@@ -1,0 +1,165 @@
+"""The models of ``fleet.toml`` and ``oncall.toml``: what keys there are and what they may hold.
+
+Site files are modelled in :mod:`rules.equipment`. Secrets have no key here: a file names the
+environment variable or the file that holds one.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from gateway.telemetry.settings import StoreSettings
+from rules.equipment import EMail, Identifier, Overrides, Text
+
+__all__ = [
+    "BrokerTable",
+    "FleetFile",
+    "FleetTable",
+    "JournalTable",
+    "MailTable",
+    "OnCallFile",
+    "Person",
+    "StoreTable",
+    "Team",
+    "TlsTable",
+]
+
+HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9.:_%-]+$", max_length=253)]
+Port = Annotated[int, Field(ge=1, le=65535)]
+VariableName = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$", max_length=200)]
+FilePath = Annotated[str, Field(min_length=1, max_length=4096)]
+
+
+class _Model(BaseModel):
+    """Frozen, and an unknown key is a fault: a misspelt setting must not be silently ignored."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class FleetTable(_Model):
+    """Who watches: shown on the board and as the sender's name of mail."""
+
+    name: Text
+    from_name: Text = "basinward"
+
+
+class TlsTable(_Model):
+    """Encryption to the broker. ``ca_file`` empty: the system's own authorities."""
+
+    ca_file: FilePath | None = None
+    certificate_file: FilePath | None = None
+    key_file: FilePath | None = None
+
+    @model_validator(mode="after")
+    def _certificate_with_key(self) -> Self:
+        if (self.certificate_file is None) != (self.key_file is None):
+            msg = "certificate_file and key_file go together: name both or neither"
+            raise ValueError(msg)
+        return self
+
+
+class BrokerTable(_Model):
+    """The MQTT broker."""
+
+    host: HostName
+    port: Port | None = Field(default=None, description="1883, or 8883 with TLS, where not given")
+    client_id: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{1,64}$")] = "basinward"
+    protocol: Literal["3.1.1", "5"] = "3.1.1"
+    keep_alive_s: int = Field(default=60, ge=5, le=3600)
+    username: Text | None = None
+    password_env: VariableName | None = None
+    password_file: FilePath | None = None
+    tls: TlsTable | None = None
+
+
+class StoreTable(_Model):
+    """Where samples are kept: the embedded store, or an InfluxDB server."""
+
+    kind: Literal["embedded", "influxdb"] = "embedded"
+    retention_days: int = Field(default=StoreSettings.retention_days, ge=1, le=3650)
+    rollup_retention_days: int = Field(default=StoreSettings.rollup_retention_days, ge=1, le=36500)
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/@]+(/\S*)?$", max_length=500)] | None = None
+    org: Text | None = None
+    bucket: Text | None = None
+    token_env: VariableName | None = None
+    token_file: FilePath | None = None
+
+    @model_validator(mode="after")
+    def _rollups_outlive_samples(self) -> Self:
+        if self.rollup_retention_days < self.retention_days:
+            msg = (
+                f"rollup_retention_days ({self.rollup_retention_days}) is shorter than "
+                f"retention_days ({self.retention_days}): the 5-minute figures must outlive the "
+                "samples they stand for"
+            )
+            raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _server_named(self) -> Self:
+        if self.kind == "influxdb":
+            absent = [key for key in ("url", "bucket") if getattr(self, key) is None]
+            if absent:
+                msg = f"kind = 'influxdb' also needs {' and '.join(absent)}"
+                raise ValueError(msg)
+        return self
+
+
+class JournalTable(_Model):
+    """How much disk the journal may take before an alarm says so."""
+
+    budget_mb: int = Field(default=2000, ge=50, le=1_000_000)
+
+
+class MailTable(_Model):
+    """The mail server that tickets go out through."""
+
+    host: HostName
+    port: Port | None = Field(
+        default=None, description="25, 587 with starttls, 465 with tls, where not given"
+    )
+    security: Literal["none", "starttls", "tls"] = "starttls"
+    username: Text | None = None
+    password_env: VariableName | None = None
+    password_file: FilePath | None = None
+    ca_file: FilePath | None = None
+    from_address: EMail
+    reply_to: EMail | None = None
+
+
+class FleetFile(_Model):
+    """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
+
+    fleet: FleetTable
+    broker: BrokerTable
+    store: StoreTable = StoreTable()
+    journal: JournalTable = JournalTable()
+    mail: MailTable
+    settings: Overrides = {}
+
+
+class Person(_Model):
+    """Someone, or a shared mailbox, that tickets are sent to."""
+
+    name: Text
+    email: EMail
+
+
+class Team(_Model):
+    """Who gets the tickets of a team's sites.
+
+    High and medium priority go to ``on_call`` with ``monitoring`` in copy; low goes to ``planner``.
+    """
+
+    name: Text
+    on_call: Annotated[tuple[Person, ...], Field(min_length=1, max_length=50)]
+    planner: Annotated[tuple[Person, ...], Field(min_length=1, max_length=50)]
+    monitoring: Annotated[tuple[Person, ...], Field(max_length=50)] = ()
+
+
+class OnCallFile(_Model):
+    """``oncall.toml``: the teams."""
+
+    teams: Annotated[dict[Identifier, Team], Field(min_length=1)]

@@ -1,0 +1,1 @@
+"""The demonstration: an embedded broker, a simulated fleet, the gateway and a mail catcher."""

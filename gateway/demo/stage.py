@@ -1,0 +1,206 @@
+"""The demonstration's parts, started in order and stopped in reverse.
+
+All of it listens on loopback, on ports that are free. The simulator is a process of its own, as a
+site's equipment would be; the gateway only knows what comes over the broker.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import signal
+import subprocess
+import sys
+import threading
+from collections import Counter
+from contextlib import ExitStack
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final, Self
+
+from gateway.config import load
+from gateway.data_directory import RECORDS_FILE
+from gateway.demo.mail_catcher import MailCatcher
+from gateway.embedded_broker import EmbeddedBroker
+from gateway.records.records import Records
+from gateway.service import Service
+from gateway.telemetry import TELEMETRY_FILE, EmbeddedStore
+from rules.events import Change
+
+__all__ = ["DemoError", "Progress", "Stage", "Tally", "raised_by_fault"]
+
+log = logging.getLogger(__name__)
+_EVER_MS: Final = 1 << 60
+_ALL: Final = 1_000_000
+_PART_STOPS_WITHIN_S: Final = 20.0
+
+
+class DemoError(Exception):
+    """The demonstration cannot start; the text says what to do."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far the simulated fleet has come: ``share`` of the backlog, and messages sent."""
+
+    share: float = 0.0
+    sent: int = 0
+    caught_up: bool = False
+    stopped: str = ""
+
+
+@dataclass(frozen=True)
+class Tally:
+    """What the demonstration came to."""
+
+    samples: int
+    frames: int
+    alarms_by_fault: dict[str, int]
+    tickets: int
+    mails: int
+    caught_up: bool
+
+    def to_json(self) -> str:
+        """One line of JSON."""
+        return json.dumps(
+            {
+                "samples_stored": self.samples,
+                "frames_stored": self.frames,
+                "alarms_raised": self.alarms_by_fault,
+                "tickets": self.tickets,
+                "mails": self.mails,
+                "caught_up": self.caught_up,
+            },
+            sort_keys=True,
+        )
+
+
+class Stage:
+    """The running demonstration; a context manager."""
+
+    def __init__(self, directory: Path, *, backlog: str, step_s: float, seed: int) -> None:
+        self.directory = directory
+        self.mail_folder = directory / "mail"
+        self._simulate = ["--backlog", backlog, "--step", f"{step_s:g}", "--seed", str(seed)]
+        self._stack = ExitStack()
+        self._progress = Progress()
+        self._failure = ""
+        self.broker_port = 0
+
+    def __enter__(self) -> Self:
+        with ExitStack() as stack:
+            self._start(stack)
+            self._stack = stack.pop_all()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def _start(self, stack: ExitStack) -> None:
+        fleet_dir = self.directory / "fleet"
+        self._run_simulator("demo-fleet", "--out", str(fleet_dir))
+        self.mails = MailCatcher(self.mail_folder)
+        self.mails.start()
+        stack.callback(self.mails.stop)
+        broker = stack.enter_context(EmbeddedBroker())
+        self.broker_port = broker.port
+        said = load(fleet_dir, os.environ)
+        configuration = replace(
+            said,
+            broker=replace(said.broker, host="127.0.0.1", port=broker.port),
+            mail=replace(said.mail, host="127.0.0.1", port=self.mails.port, security="none"),
+        )
+        self.service = Service(
+            configuration, self.directory / "gateway", on_failure=self._gateway_failed
+        )
+        stack.callback(self.service.stop, _PART_STOPS_WITHIN_S)
+        self.service.start()
+        stack.callback(self._stop_simulator)
+        self._simulator = subprocess.Popen(  # noqa: S603  # our own module, our own arguments
+            [sys.executable, "-m", "simulator", "publish", "--fleet", str(fleet_dir),
+             "--port", str(broker.port), "--pack", "24", "--progress", *self._simulate],
+            stderr=subprocess.PIPE, text=True, start_new_session=True,
+        )  # fmt: skip
+        threading.Thread(target=self._follow, name="simulator progress", daemon=True).start()
+
+    def _run_simulator(self, *arguments: str) -> None:
+        done = subprocess.run(  # noqa: S603  # our own module, our own arguments
+            [sys.executable, "-m", "simulator", *arguments],
+            capture_output=True, text=True, check=False,
+        )  # fmt: skip
+        if done.returncode:
+            raise DemoError(done.stderr.strip())
+
+    def _stop_simulator(self) -> None:
+        if self._simulator.poll() is None:
+            self._simulator.send_signal(signal.SIGTERM)
+        try:
+            self._simulator.wait(_PART_STOPS_WITHIN_S)
+        except subprocess.TimeoutExpired:
+            self._simulator.kill()
+            self._simulator.wait()
+
+    def _follow(self) -> None:
+        last = ""
+        assert self._simulator.stderr is not None  # noqa: S101  # it is piped
+        for line in self._simulator.stderr:
+            try:
+                event: dict[str, Any] = json.loads(line)
+            except ValueError:
+                last = line.strip() or last
+                log.warning("Simulator: %s", last)
+                continue
+            seen = self._progress
+            self._progress = replace(
+                seen,
+                share=1.0 if seen.caught_up else float(event.get("share", seen.share)),
+                sent=int(event.get("sent", seen.sent)),
+                caught_up=seen.caught_up or event.get("event") == "caught_up",
+            )
+        status = self._simulator.wait()
+        if status:
+            why = f"The simulated fleet ended with status {status}: {last or 'no reason given'}"
+            self._progress = replace(self._progress, stopped=why)
+
+    def _gateway_failed(self, why: str) -> None:
+        self._failure = why
+
+    @property
+    def progress(self) -> Progress:
+        """How far the simulated fleet has come."""
+        return self._progress
+
+    @property
+    def failure(self) -> str:
+        """Why the demonstration cannot go on; empty while it can."""
+        return self._failure or self._progress.stopped
+
+    @property
+    def settled(self) -> bool:
+        """The backlog has been published, judged and stored."""
+        status = self.service.status()
+        return self._progress.caught_up and status.rules.behind <= 2 and status.store.behind <= 2
+
+    def tally(self) -> Tally:
+        """What it came to; to be asked after the end, of the files that are left."""
+        store = EmbeddedStore(self.directory / "gateway" / TELEMETRY_FILE, {})
+        records = Records(f"sqlite:///{(self.directory / 'gateway' / RECORDS_FILE).absolute()}")
+        try:
+            return Tally(
+                samples=store.count_values(),
+                frames=store.size().samples,
+                alarms_by_fault=raised_by_fault(records),
+                tickets=len(records.tickets(limit=_ALL)),
+                mails=self.mails.count,
+                caught_up=self._progress.caught_up,
+            )
+        finally:
+            store.close()
+            records.close()
+
+
+def raised_by_fault(records: Records) -> dict[str, int]:
+    """How often each fault's alarm was raised."""
+    rows = records.alarm_events(0, _EVER_MS, limit=_ALL)
+    return dict(Counter(r.event.fault for r in rows if r.event.change is Change.RAISED))

@@ -1,0 +1,33 @@
+"""The journal: the durable, ordered log between what comes in and those who read it."""
+
+from gateway.journal.entries import (
+    Chunk,
+    Clock,
+    DamagedEntryError,
+    Entry,
+    Fill,
+    Journal,
+    JournalError,
+    JournalFull,
+    JournalState,
+    JournalUnavailable,
+    Rejects,
+    Stored,
+)
+from gateway.journal.sqlite import SqliteJournal
+
+__all__ = [
+    "Chunk",
+    "Clock",
+    "DamagedEntryError",
+    "Entry",
+    "Fill",
+    "Journal",
+    "JournalError",
+    "JournalFull",
+    "JournalState",
+    "JournalUnavailable",
+    "Rejects",
+    "SqliteJournal",
+    "Stored",
+]

@@ -1,0 +1,187 @@
+"""What the journal holds and what any journal must be able to do.
+
+The journal is the gateway's single order of events: samples, refusals, sites' states, operators'
+actions and the passing of time, each under a growing offset. Nothing here touches a disk; the
+embedded log is :mod:`gateway.journal.sqlite`, and another log can stand in its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import NamedTuple, Protocol, TypeAlias
+
+from gateway.batch import Batch, Reject, SiteStatus
+from rules.events import Action
+
+__all__ = [
+    "Chunk",
+    "Clock",
+    "DamagedEntryError",
+    "Entry",
+    "Fill",
+    "Journal",
+    "JournalError",
+    "JournalFull",
+    "JournalState",
+    "JournalUnavailable",
+    "Rejects",
+    "Stored",
+]
+
+
+class JournalError(Exception):
+    """Anything that goes wrong with the journal; the text says what to do."""
+
+
+class JournalUnavailable(JournalError):
+    """The journal cannot be written or read now; what was asked may be asked again later."""
+
+
+class JournalFull(JournalUnavailable):
+    """The journal has no room: its budget is used up, or the disk is full."""
+
+
+class DamagedEntryError(JournalError):
+    """The bytes of one entry are not what was written."""
+
+
+@dataclass(frozen=True)
+class Rejects:
+    """What one drain put in quarantine."""
+
+    items: tuple[Reject, ...]
+
+
+@dataclass(frozen=True)
+class Clock:
+    """The receiver's clock, written every few seconds, so that silence is replayed like speech.
+
+    ``now_ms`` is UTC in ms since 1970. ``listening`` is False while the broker is out of reach:
+    that nobody was heard then says nothing about the sites.
+    """
+
+    now_ms: int
+    listening: bool = True
+
+
+Entry: TypeAlias = Batch | Rejects | Clock | SiteStatus | Action
+"""One thing that happened: samples, refusals, time passing, a site's state, a person's action."""
+
+
+class Stored(NamedTuple):
+    """An entry as it stands in the journal; ``received_ms`` is the receiver's time (UTC ms)."""
+
+    offset: int
+    received_ms: int
+    entry: Entry
+
+
+class Chunk(NamedTuple):
+    """What a reader got: the entries in order, and the offset up to which it has now seen all.
+
+    ``end`` can lie beyond the last entry (damaged entries are set aside, trimmed ones are gone),
+    so a reader goes on from ``end``, never from the last entry's offset. ``limited`` tells that
+    more was there than the limits allowed.
+    """
+
+    entries: tuple[Stored, ...]
+    end: int
+    limited: bool
+
+
+class Fill(StrEnum):
+    """How much of its budget the journal uses: below 80 %, above, or no room for another entry."""
+
+    OK = "ok"
+    NEAR = "near"
+    FULL = "full"
+
+
+@dataclass(frozen=True)
+class JournalState:
+    """The journal's size and reach. ``first_offset`` is ``last_offset`` + 1 when it is empty.
+
+    ``set_aside`` counts the entries that could not be read, or that a reader could not use.
+    """
+
+    fill: Fill
+    used_bytes: int
+    budget_bytes: int
+    first_offset: int
+    last_offset: int
+    set_aside: int
+
+
+class Journal(Protocol):
+    """A durable, ordered log with one writer and several readers, each at its own pace.
+
+    Every method may be called from any thread and raises :class:`JournalUnavailable` when the log
+    cannot be reached.
+    """
+
+    @property
+    def last_offset(self) -> int:
+        """The offset of the newest durable entry; 0 before the first."""
+        ...
+
+    def append(self, entries: Sequence[Entry], received_ms: int) -> int:
+        """Make the entries durable, all or none, in order; the last one's offset.
+
+        Raises :class:`JournalFull` when there is no room. After any error nothing was written, and
+        the caller must not acknowledge what the entries came from.
+        """
+        ...
+
+    def read_from(self, offset: int, *, limit_weight: int = ..., limit_entries: int = ...) -> Chunk:
+        """The entries beyond ``offset``, oldest first, at least one if there is one.
+
+        An entry weighs as many as the frames or refusals it holds, 1 at least.
+        """
+        ...
+
+    def wait_beyond(
+        self, offset: int, timeout_s: float, interrupted: Callable[[], bool] = ...
+    ) -> bool:
+        """Wait until something lies beyond ``offset``; False after the time or an interruption.
+
+        ``interrupted`` is asked at once and on every :meth:`wake`.
+        """
+        ...
+
+    def wake(self) -> None:
+        """Make every waiting reader ask whether it was interrupted."""
+        ...
+
+    def trim(self, up_to: int) -> int:
+        """Forget entries up to and including the offset, give their room back; how many."""
+        ...
+
+    def reader_offset(self, reader: str) -> int:
+        """How far the named reader has come; 0 at first."""
+        ...
+
+    def advance(self, reader: str, offset: int) -> None:
+        """Note that the reader is done with everything up to the offset; never goes back."""
+        ...
+
+    def set_aside(self, reader: str, offset: int, reason: str) -> None:
+        """Keep a copy of an entry that the reader cannot use, with the reason, through trimming."""
+        ...
+
+    def offsets_set_aside(self, reader: str) -> frozenset[int]:
+        """The offsets that the reader has set aside."""
+        ...
+
+    def actions_present(self, ids: Collection[int]) -> frozenset[int]:
+        """Which of these actions' ids have been appended before (and not trimmed long ago)."""
+        ...
+
+    def frames_between(self, after: int, up_to: int) -> int:
+        """How many frames the samples entries in (``after``, ``up_to``] hold."""
+        ...
+
+    def state(self) -> JournalState:
+        """Size, budget and reach at this moment."""
+        ...

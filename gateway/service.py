@@ -1,0 +1,434 @@
+"""The gateway put together: its threads, what they share, its start, its end, its reload.
+
+``intake`` → ``pipeline`` → journal → ``rules reader`` → records → ``outbox``, and journal →
+``store reader`` → telemetry store. Each thread waits for events, none for another thread. A thread
+that dies of a defect is told to whoever runs the gateway, who ends it with an error, so that it is
+started anew and never runs half-dead.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from email.message import EmailMessage
+from pathlib import Path
+from typing import Final, NamedTuple
+
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from gateway.config import Configuration
+from gateway.data_directory import (
+    JOURNAL_FILE,
+    RECORDS_FILE,
+    STATUS_FILE,
+    DataDirectory,
+    DataDirectoryError,
+)
+from gateway.intake import Intake
+from gateway.journal import JournalError, JournalState, JournalUnavailable, SqliteJournal
+from gateway.mail.outbox import Outbox
+from gateway.mail.smtp import SmtpTransport
+from gateway.mail.worker import OutboxWorker
+from gateway.outage import Outage
+from gateway.pipeline import Pipeline
+from gateway.records.records import Records
+from gateway.records.session import RecordsError
+from gateway.rules_reader import RulesEngine, RulesReader
+from gateway.snapshot import SnapshotFiles
+from gateway.status import GatewayStatus, ReaderStatus, write_status
+from gateway.store_reader import StoreReader
+from gateway.telemetry import StoreError, open_store
+from gateway.tickets.notice import TicketNotice
+from gateway.tickets.render import MailRenderer
+from gateway.unit_register import UnitRegister
+from gateway.upkeep import Upkeep
+from gateway.wire import Decoder, of_sites
+from rules.engine import Engine
+from rules.faults.registry import FAULTS
+from rules.plan import FleetPlan
+
+__all__ = ["Pace", "Service", "ServiceError", "wall_clock_ms"]
+
+log = logging.getLogger(__name__)
+
+_RELOAD_WITHIN_S: Final = 30.0
+
+
+class ServiceError(Exception):
+    """The gateway cannot start, or cannot take a new configuration; the text says what to do."""
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How often things are done, in seconds. ``rules_s`` and ``store_s`` are least intervals."""
+
+    clock_s: float = 5.0
+    actions_s: float = 1.0
+    rules_s: float = 1.0
+    store_s: float = 1.0
+    snapshot_s: float = 300.0
+    upkeep_s: float = 60.0
+    status_s: float = 5.0
+
+
+class _Link(NamedTuple):
+    connected: bool
+    why: str
+
+
+def wall_clock_ms() -> int:
+    """The time, UTC, ms since 1970."""
+    return time.time_ns() // 1_000_000
+
+
+class Service:
+    """One gateway on one data directory.
+
+    ``records_url`` is SQLAlchemy's (None: a file in the data directory); ``make_engine`` makes the
+    rules for a plan; ``on_failure`` is told in words when the gateway cannot go on and must be
+    stopped and started anew.
+    """
+
+    def __init__(
+        self,
+        configuration: Configuration,
+        data_dir: Path,
+        *,
+        records_url: str | None = None,
+        make_engine: Callable[[FleetPlan], RulesEngine] = Engine,
+        clock_ms: Callable[[], int] = wall_clock_ms,
+        pace: Pace = Pace(),
+        on_failure: Callable[[str], None] = lambda _why: None,
+    ) -> None:
+        """Open everything and start nothing; :class:`ServiceError` says what is in the way."""
+        self.configuration = configuration
+        self._data_dir = data_dir
+        self._make_engine = make_engine
+        self._clock_ms = clock_ms
+        self._pace = pace
+        self.on_failure = on_failure
+        self._started_ms = clock_ms()
+        self._link = _Link(False, "Not connected to the broker yet.")
+        self._mail_trouble = ""
+        self._reloading = threading.Lock()
+        self._stopped = False
+        url = records_url or f"sqlite:///{(data_dir / RECORDS_FILE).absolute()}"
+        with ExitStack() as undo, _told():
+            self._directory = DataDirectory(data_dir)
+            undo.callback(self._directory.close)
+            self._journal = SqliteJournal(
+                data_dir / JOURNAL_FILE, configuration.journal_budget_mb * 1_000_000
+            )
+            undo.callback(self._journal.close)
+            self._records = Records(
+                url,
+                routing=configuration.routing,
+                mail_domain=configuration.mail.from_address.rpartition("@")[2],
+            )
+            undo.callback(self._records.close)
+            self._register = UnitRegister(self._journal)
+            self._snapshots = SnapshotFiles(data_dir)
+            self._match_journal_and_records()
+            plan, decoder = self._prepare(configuration)
+            self._store = open_store(configuration.store, data_dir, self._register.units)
+            undo.callback(self._store.close)
+            self._client_id = configuration.broker.client_id
+            self._intake = Intake(configuration.broker, clock_ms, self._broker_told)
+            self._assemble(plan, decoder)
+            undo.pop_all()
+
+    # -- start, stop, reload ----------------------------------------------------------------
+
+    def start(self) -> None:
+        """Start all threads; the broker need not be there yet."""
+        self._rules.start()
+        self._store_reader.start()
+        self._outbox.start()
+        self._pipeline.start()
+        self._intake.start()
+        self._scheduler.start()
+        log.info(
+            "The gateway watches %d units at %d sites; data in %s.",
+            sum(len(s.units) for s in self.configuration.sites),
+            len(self.configuration.sites), self._data_dir,
+        )  # fmt: skip
+
+    def stop(self, timeout_s: float = 30.0) -> bool:
+        """End in good order: what has arrived is made durable, judged and committed.
+
+        False where a thread did not end in time; what it leaves is recovered at the next start.
+        """
+        if self._stopped:
+            return True
+        self._stopped = True
+        deadline_s = time.monotonic() + timeout_s
+
+        def left_s() -> float:
+            return max(0.1, deadline_s - time.monotonic())
+
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+        self._pipeline.stop()
+        ended = {"pipeline": self._pipeline.join(left_s())}
+        self._intake.stop()  # after the pipeline's last acknowledgements
+        self._rules.stop()
+        self._store_reader.stop()
+        ended["rules reader"] = self._rules.join(left_s())
+        ended["store reader"] = self._store_reader.join(left_s())
+        ended["outbox"] = self._stop_outbox(left_s())
+        self._write_status()
+        late = [name for name, done in ended.items() if not done]
+        if late:
+            log.error(
+                "Still at work after %.0f s: %s. The process ends all the same; nothing is lost, "
+                "the next start takes longer.", timeout_s, ", ".join(late),
+            )  # fmt: skip
+            return False
+        self._store.close()
+        self._records.close()
+        self._journal.close()
+        self._directory.close()
+        log.info("The gateway has stopped in good order.")
+        return True
+
+    def reload(self, configuration: Configuration) -> list[str]:
+        """Go on with another configuration; what of it needs a new start, in words.
+
+        Sites, units, settings and recipients change at once, at one point of the journal. Raises
+        :class:`ServiceError` where that cannot be; the present configuration then stays.
+        """
+        with self._reloading, _told():
+            plan, decoder = self._prepare(configuration)
+            # The rules must know a unit before the first frame of it comes.
+            done = self._rules.replace_engine(lambda: self._make_engine(plan))
+            try:
+                done.result(_RELOAD_WITHIN_S)
+            except TimeoutError:
+                msg = (
+                    "The rules did not take the new configuration within "
+                    f"{_RELOAD_WITHIN_S:.0f} s ({self._rules.records_outage.why or 'busy'}). They "
+                    "may still take it; reload again when that is over."
+                )
+                raise ServiceError(msg) from None
+            except ValueError as error:
+                msg = f"The rules cannot go on with the new configuration: {error}"
+                raise ServiceError(msg) from error
+            self._pipeline.use(decoder)
+            self._records.route(configuration.routing)
+            self._renderer = _renderer(configuration)
+            before, self.configuration = self.configuration, configuration
+            later = [
+                f"[{table}] has changed; it takes effect when the gateway is started anew."
+                for table, attribute in (
+                    ("broker", "broker"),
+                    ("store", "store"),
+                    ("mail", "mail"),
+                    ("journal", "journal_budget_mb"),
+                )
+                if getattr(before, attribute) != getattr(configuration, attribute)
+            ]
+        log.info("The new configuration is in use. %s", " ".join(later))
+        return later
+
+    # -- how it is --------------------------------------------------------------------------
+
+    @property
+    def records(self) -> Records:
+        """The records that this gateway writes."""
+        return self._records
+
+    def status(self) -> GatewayStatus:
+        """How the gateway is at this moment."""
+        configuration = self.configuration
+        state = self._journal_state()
+        last = self._journal.last_offset
+        rules, store, pipeline = self._rules, self._store_reader, self._pipeline
+        try:
+            mail_waiting = self._records.outbox_counts().waiting
+        except RecordsError:
+            mail_waiting = None
+        return GatewayStatus(
+            now_ms=self._clock_ms(),
+            started_ms=self._started_ms,
+            pid=os.getpid(),
+            sites=len(configuration.sites),
+            units=sum(len(s.units) for s in configuration.sites),
+            broker_connected=self._link.connected,
+            broker=self._link.why,
+            messages=pipeline.counts.messages,
+            messages_waiting=self._intake.waiting,
+            messages_dropped=self._intake.dropped,
+            last_message_ms=pipeline.counts.last_message_ms,
+            frames=pipeline.counts.frames,
+            rejects=pipeline.counts.rejects,
+            actions=pipeline.counts.actions,
+            late_frames=rules.counts.late_frames,
+            alarm_events=rules.counts.events,
+            journal=state,
+            rules=ReaderStatus(
+                rules.committed_offset,
+                max(0, last - rules.committed_offset),
+                rules.counts.frames,
+                rules.counts.set_aside,
+            ),
+            store=ReaderStatus(
+                store.offset,
+                max(0, last - store.offset),
+                store.counts.frames,
+                store.counts.set_aside,
+            ),
+            frames_not_charted=self._upkeep.frames_not_charted,
+            mail_waiting=mail_waiting,
+            troubles=self._troubles(),
+        )
+
+    def _troubles(self) -> tuple[str, ...]:
+        link = () if self._link.connected else (self._link.why,)
+        outages: tuple[Outage, ...] = (
+            self._pipeline.journal_outage,
+            self._pipeline.actions_outage,
+            self._rules.records_outage,
+            self._rules.journal_outage,
+            self._rules.snapshot_outage,
+            self._store_reader.outage,
+            self._store_reader.journal_outage,
+            self._store_reader.maintenance_outage,
+            self._upkeep.near,
+            self._upkeep.full,
+            self._upkeep.unavailable,
+        )
+        whys = [*link, *(o.why for o in outages), self._mail_trouble]
+        return tuple(dict.fromkeys(why for why in whys if why))
+
+    def _journal_state(self) -> JournalState | None:
+        try:
+            return self._journal.state()
+        except JournalUnavailable:
+            return None
+
+    # -- putting together -------------------------------------------------------------------
+
+    def _match_journal_and_records(self) -> None:
+        """A journal that is newer than what has read it would be taken for read already."""
+        known = max([self._records.committed_offset(), *(s.offset for s in self._snapshots.load())])
+        if self._journal.last_offset < known:
+            log.warning(
+                "%s ends at offset %d, the records or a snapshot are at %d: was it put away or "
+                "replaced? New entries begin after %d.",
+                self._journal.path, self._journal.last_offset, known, known,
+            )  # fmt: skip
+            self._journal.begin_after(known)
+        adopted = self._register.adopt(self._records.units())
+        if adopted:
+            log.warning("%d units got back the rows that the records know them by.", adopted)
+
+    def _prepare(self, configuration: Configuration) -> tuple[FleetPlan, Decoder]:
+        """Rows for all units, known to the records too, and what is built on them."""
+        sites = configuration.sites
+        rows = self._register.ensure((s.id, u.id) for s in sites for u in s.units)
+        self._records.sync_units(rows)
+        plan = FleetPlan.build(sites, dict(rows), configuration.settings)
+        return plan, Decoder(of_sites(sites, rows), configuration.store.retention_days)
+
+    def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
+        configuration, pace = self.configuration, self._pace
+        self._rules = RulesReader(
+            self._journal, self._records, lambda: self._make_engine(plan), self._snapshots,
+            min_interval_s=pace.rules_s,
+        )  # fmt: skip
+        self._store_reader = StoreReader(
+            self._journal, self._store, self._clock_ms, min_interval_s=pace.store_s
+        )
+        self._pipeline = Pipeline(
+            self._intake, decoder, self._journal, self._records, self._clock_ms,
+            clock_interval_s=pace.clock_s, action_interval_s=pace.actions_s,
+            listening=lambda: self._link.connected,
+        )  # fmt: skip
+        for worker in (self._rules, self._store_reader, self._pipeline):
+            worker.on_death = self._died
+        self._renderer = _renderer(configuration)
+        outbox = Outbox(
+            self._records.outbox_store,
+            SmtpTransport(configuration.mail),
+            self._render,
+            on_server=self._mail_server_told,
+            on_refused=lambda why: log.error("%s", why),
+        )
+        self._outbox = OutboxWorker(outbox, self._clock_ms, lambda why: log.error("%s", why))
+        self._records.on_mail = self._outbox.wake
+        self._upkeep = Upkeep(self._journal, self._snapshots, self._rules.request_snapshot)
+        self._scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
+        for job, every_s in (
+            (self._look_after, pace.upkeep_s),
+            (self._rules.request_snapshot, pace.snapshot_s),
+            (self._look_around, pace.status_s),
+        ):
+            self._scheduler.add_job(
+                job, "interval", seconds=every_s, max_instances=1, coalesce=True,
+                misfire_grace_time=None,
+            )  # fmt: skip
+
+    def _render(self, notice: TicketNotice) -> EmailMessage:
+        return self._renderer(notice)
+
+    def _stop_outbox(self, timeout_s: float) -> bool:
+        try:
+            return self._outbox.stop(timeout_s)
+        except RuntimeError:  # it was never started
+            return True
+
+    # -- told by threads --------------------------------------------------------------------
+
+    def _look_after(self) -> None:
+        self._upkeep.run()
+        self._store_reader.request_maintenance()
+
+    def _look_around(self) -> None:
+        self._watch_threads()
+        self._write_status()
+
+    def _watch_threads(self) -> None:
+        """The threads that are not ours to catch the errors of: they end only by a defect."""
+        broker_thread = f"paho-mqtt-client-{self._client_id}"  # as the client library names it
+        names = {thread.name for thread in threading.enumerate()}
+        for what, name in (("the outbox", "outbox"), ("the broker's connection", broker_thread)):
+            if name not in names and not self._stopped:
+                self.on_failure(f"the thread of {what} has died; its traceback is in the log")
+
+    def _write_status(self) -> None:
+        try:
+            write_status(self._data_dir / STATUS_FILE, self.status())
+        except OSError as error:
+            log.debug("The status file cannot be written: %s", error)
+
+    def _broker_told(self, connected: bool, why: str) -> None:
+        self._link = _Link(connected, why)
+        log.log(logging.INFO if connected or self._stopped else logging.ERROR, "%s", why)
+
+    def _mail_server_told(self, up: bool, why: str) -> None:
+        self._mail_trouble = "" if up else why
+        log.log(logging.WARNING if up else logging.ERROR, "%s", why)
+
+    def _died(self, name: str, error: BaseException) -> None:
+        self.on_failure(f"the thread '{name}' has died ({type(error).__name__}: {error})")
+
+
+def _renderer(configuration: Configuration) -> MailRenderer:
+    return MailRenderer(configuration.sites, FAULTS, configuration.from_name)
+
+
+@contextmanager
+def _told() -> Iterator[None]:
+    """What can be in the way, as one kind of error with the same words."""
+    try:
+        yield
+    except (DataDirectoryError, JournalError, RecordsError, StoreError) as error:
+        raise ServiceError(str(error)) from error
+    except OSError as error:
+        msg = f"A file cannot be used: {error}. Nothing has been started."
+        raise ServiceError(msg) from error
