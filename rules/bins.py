@@ -222,7 +222,8 @@ def median_last_axis(window: F64) -> F64:
     first = np.arange(0, ordered.size, length).reshape(n.shape)
     below = ordered.take(first + np.maximum((n - 1) // 2, 0))
     above = ordered.take(first + np.minimum(n // 2, length - 1))
-    return (below + above) / 2.0  # NaN where n is 0: all are
+    median: F64 = (below + above) / 2.0  # NaN where n is 0: all are
+    return median
 
 
 def close_bins(

@@ -1,4 +1,4 @@
-"""For all tests: hypothesis without deadlines, which would be timed assertions on shared machines."""
+"""For all tests: hypothesis without deadlines, which would be timed assertions."""
 
 from __future__ import annotations
 

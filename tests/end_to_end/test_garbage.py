@@ -254,7 +254,7 @@ def test_garbage_is_counted_and_no_reading_is_lost(
     with gateway() as running:
         site_gateway.publish_all([*mixed, *last])
         for unit, course in courses.items():
-            running.until(lambda u=unit, n=len(course): len(current(running, u)) == n)
+            running.until(lambda u=unit, c=course: len(current(running, u)) == len(c))
         mail.wait_for(1)
     for unit, course in courses.items():
         assert current(running, unit) == course
