@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from support.broker import Mosquitto
 from support.fleet_files import write_fleet
-from support.gateway_command import RunningGateway
+from support.gateway_command import RunningGateway, StartGateway
 from support.senml_site import SiteGateway
 from support.smtp import MailCatcher
-
-StartGateway = Callable[..., RunningGateway]
 
 
 @pytest.fixture

@@ -13,10 +13,9 @@ from collections import Counter
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
-import pytest
-from conftest import StartGateway
 from support.data_files import changes, open_records, stored
 from support.fleet_files import UNITS
+from support.gateway_command import RunningGateway, StartGateway
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway, pack
 from support.smtp import MailCatcher
 
@@ -150,10 +149,16 @@ def wrong_meaning(rng: random.Random) -> Refused:
         (Reason.WRONG_UNIT, level(u="Cel")),
         (Reason.WRONG_UNIT, level(u="furlong")),
         (Reason.UNKNOWN_SIGNAL, level(n="temperature_of_the_moon")),
-        (Reason.IDENTITY, level(bn="sites-of-others/ac-77/")),
+        (Reason.IDENTITY, level(bn="sites/nowhere/ac-1/")),
         (Reason.OUT_OF_RANGE, {"n": "fan_run", "u": "count", "v": 1.5}),
     ])  # fmt: skip
     return records(rng, reason, item)
+
+
+def name_of_another_unit(rng: random.Random) -> Refused:
+    (site, unit), other = rng.sample(UNITS, 2)
+    text = json.dumps([level(bn="/".join(other) + "/")]).encode()
+    return Refused(f"sites/{site}/{unit}/senml", text, Reason.IDENTITY, site, unit)
 
 
 def wrong_version(rng: random.Random) -> Refused:
@@ -190,7 +195,8 @@ def wrong_status(rng: random.Random) -> Refused:
 
 USUAL: tuple[Maker, ...] = (
     random_bytes, wrong_utf8, cut_short, deep_json, no_pack, huge_number, odd_time, wrong_types,
-    wrong_meaning, wrong_version, wrong_unit_topic, topic_outside_the_scheme, wrong_status,
+    wrong_meaning, name_of_another_unit, wrong_version, wrong_unit_topic,
+    topic_outside_the_scheme, wrong_status,
 )  # fmt: skip
 BULKY: tuple[Maker, ...] = (too_large, too_many_records)
 
@@ -232,11 +238,10 @@ def messages_of(
     return out, refused
 
 
-@pytest.mark.parametrize("seed", [20260731])
 def test_garbage_is_counted_and_no_reading_is_lost(
-    seed: int, gateway: StartGateway, site_gateway: SiteGateway, mail: MailCatcher
+    gateway: StartGateway, site_gateway: SiteGateway, mail: MailCatcher
 ) -> None:
-    rng = random.Random(seed)
+    rng = random.Random(20260731)
     bad = garbage(rng)
     courses = readings(float(int(time.time()) - READINGS_A_UNIT * STEP_S - 60))
     good, refused = messages_of(courses)
@@ -276,9 +281,9 @@ def test_garbage_is_counted_and_no_reading_is_lost(
     assert status["rejects"] == refused.total()
     assert status["frames"] == status["store"]["frames"] == len(good)
     assert status["late_frames"] == 0, "each unit's readings kept their order"
-    assert (status["messages_dropped"], status["troubles"]) == (0, status["troubles"])
+    assert status["messages_dropped"] == 0
     assert not running.lines(" ERROR ")
 
 
-def current(running: Any, unit: tuple[str, str]) -> list[tuple[int, float]]:
+def current(running: RunningGateway, unit: tuple[str, str]) -> list[tuple[int, float]]:
     return stored(running.data, *unit, "pump_current")

@@ -18,12 +18,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import StartGateway
 from support.broker import Mosquitto
 from support.data_files import changes, open_records, stored
 from support.first_sensor import FIRST_SENSOR_COMMAND
 from support.fleet_files import CONTROL_ROOM, ISOLATION_LABELS, ON_CALL, PLANNER, UNITS
-from support.gateway_command import command
+from support.gateway_command import StartGateway, command
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway
 from support.smtp import MailCatcher, Received
 

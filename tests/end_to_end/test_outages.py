@@ -12,10 +12,9 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from conftest import StartGateway
 from support.broker import Mosquitto
 from support.data_files import changes, open_records, stored
-from support.gateway_command import RunningGateway
+from support.gateway_command import RunningGateway, StartGateway
 from support.influx import VictoriaServer
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway
 from support.smtp import MailCatcher

@@ -17,7 +17,7 @@ from typing import Any, Self
 from gateway.data_directory import STATUS_FILE
 from gateway.status import read_status
 
-__all__ = ["RunningGateway", "command"]
+__all__ = ["RunningGateway", "StartGateway", "command"]
 
 _ROOT = Path(__file__).resolve().parents[2]
 _BASINWARD = (sys.executable, "-m", "gateway.cli")
@@ -142,6 +142,10 @@ class RunningGateway:
         assert process.stderr is not None
         process.stderr.close()
         return status
+
+
+StartGateway = Callable[..., RunningGateway]
+"""Makes a gateway for a test's servers; takes ``influx_url`` where samples go to a server."""
 
 
 def _environment() -> dict[str, str]:
