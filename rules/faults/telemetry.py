@@ -71,7 +71,9 @@ def explain_cut_off(look: UnitLook, severity: Severity) -> Evidence:
     names = [look.plan.unit_of_row[int(r)][1].name for r in rows]
     said = bool(look.state.site_offline[look.row])
     newest = max(int(look.state.frame_ms[r]) for r in rows)
-    age_min = (look.time_ms - newest) / 60_000.0
+    age = Reading("Age of the newest reading", None, "min", note="nothing was ever heard of it")
+    if newest:
+        age = Reading(age.quantity, max(0.0, (look.time_ms - newest) / 60_000.0), age.unit)
     how = "its connection to the broker broke" if said else "all its units fell silent together"
     return Evidence(
         summary=f"Site {look.site.name} is cut off: {how}. None of its {len(rows)} units is "
@@ -79,7 +81,7 @@ def explain_cut_off(look: UnitLook, severity: Severity) -> Evidence:
         confidence=0.95,
         readings=(
             Reading("Units not watched", float(len(rows)), "", note=", ".join(names)),
-            Reading("Age of the newest reading", max(0.0, age_min), "min"),
+            age,
         ),
         causes=(
             Cause("network", "Site's network or mobile link down", 0.6, (), (),

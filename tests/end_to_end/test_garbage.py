@@ -10,9 +10,12 @@ import json
 import random
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any, NamedTuple
 
+import pytest
+from support.broker import Mosquitto
 from support.data_files import changes, open_records, stored
 from support.fleet_files import UNITS
 from support.gateway_command import RunningGateway, StartGateway
@@ -236,6 +239,13 @@ def messages_of(
                 refused[Reason.UNKNOWN_SIGNAL, site, unit] += 1
             out.append((f"sites/{site}/{unit}/senml", json.dumps(records).encode()))
     return out, refused
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    """One that keeps nothing on disk: it would save all that waits, at every message."""
+    with Mosquitto(tmp_path / "broker", durable=False) as broker:
+        yield broker
 
 
 def test_garbage_is_counted_and_no_reading_is_lost(

@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 from support.broker import Mosquitto
 from support.data_files import changes, open_records, stored
-from support.first_sensor import FIRST_SENSOR_COMMAND
+from support.first_sensor import FIRST_SENSOR_COMMAND, FIRST_SENSOR_UNIT
 from support.fleet_files import CONTROL_ROOM, ISOLATION_LABELS, ON_CALL, PLANNER, UNITS
 from support.gateway_command import StartGateway, command
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway
@@ -35,6 +35,7 @@ from simulator.history import open_source
 from simulator.publisher import packs
 from simulator.senml import UnitEncoder
 
+REPOSITORY = Path(__file__).parents[2]
 STEP_S = 30
 FAULT = "pump-not-running"
 
@@ -172,21 +173,28 @@ def without_bases(pack: list[dict[str, object]]) -> list[dict[str, object]]:
 def test_the_manuals_first_reading_is_stored_and_seen(
     gateway: StartGateway, broker: Mosquitto
 ) -> None:
-    arguments = shlex.split(FIRST_SENSOR_COMMAND)
-    arguments[arguments.index("1883")] = str(broker.port)
+    """0.09 S/m is 900 µS/cm (1 S/m = 10 000 µS/cm)."""
+    assert f"\n{FIRST_SENSOR_COMMAND}\n" in (REPOSITORY / "README.md").read_text(encoding="utf-8")
     unit = ("quay-cold-store", "ac-1")
+    of_our_unit = FIRST_SENSOR_COMMAND.replace(FIRST_SENSOR_UNIT, "/".join(unit))
+    arguments = [*shlex.split(of_our_unit), "-h", "127.0.0.1", "-p", str(broker.port)]
     before_ms = time.time_ns() // 1_000_000
     with gateway() as running:
         subprocess.run(arguments, check=True, timeout=30)
-        running.until(lambda: stored(running.data, *unit, "basin_level"))
+        running.until(lambda: stored(running.data, *unit, "conductivity"))
         running.until(lambda: running.status.get("frames") == 1)
         status = running.status
         assert status["broker_connected"]
         assert (status["messages"], status["rejects"]) == (1, 0)
         assert status["last_message_ms"] >= before_ms
         assert status["troubles"] == []
-    [(time_ms, level_mm)] = stored(running.data, *unit, "basin_level")
-    assert level_mm == 182.0
+        places = ("--fleet", str(running.fleet), "--data", str(running.data))
+        shown = command("arrived", "/".join(unit), *places)
+        assert "connected to the broker; 1 message since" in shown
+        assert re.search(r"conductivity +900 µS/cm", shown)
+        assert "Nothing in quarantine." in shown
+    [(time_ms, conductivity_us_cm)] = stored(running.data, *unit, "conductivity")
+    assert conductivity_us_cm == pytest.approx(900.0, rel=1e-12)
     assert before_ms <= time_ms <= time.time_ns() // 1_000_000
 
 

@@ -41,6 +41,7 @@ class RunningGateway:
 
     def __init__(self, fleet: Path, data: Path, subscriptions: Callable[[], int]) -> None:
         """``subscriptions`` counts what the broker has granted to the gateway so far."""
+        self.fleet = fleet
         self.data = data
         self._arguments = [*_BASINWARD, "run", "--fleet", str(fleet), "--data", str(data)]
         self._subscriptions = subscriptions
