@@ -22,6 +22,7 @@ from rules.events import AlarmState, Change
 
 __all__ = [
     "ACTIVE",
+    "HELD",
     "LIFE_CYCLE",
     "PENDS",
     "STANDS",
@@ -66,6 +67,7 @@ class Happening(StrEnum):
     CLEARS = "condition clears"
     ACKNOWLEDGE = "operator acknowledges"
     RESET = "operator resets"
+    TIME_IS_UP = "it stands for long after it was acknowledged"
 
 
 LIFE_CYCLE: Final[dict[tuple[AlarmState, Happening], AlarmState]] = {
@@ -76,6 +78,8 @@ LIFE_CYCLE: Final[dict[tuple[AlarmState, Happening], AlarmState]] = {
     # a worse condition is news: it asks for a fresh acknowledgement
     (S.ACKNOWLEDGED, Happening.WORSENS): S.UNACKNOWLEDGED,
     (S.ACKNOWLEDGED, Happening.CLEARS): S.NORMAL,
+    # re-alarm: whoever acknowledged it may have forgotten it
+    (S.ACKNOWLEDGED, Happening.TIME_IS_UP): S.UNACKNOWLEDGED,
     (S.RETURNED_UNACKNOWLEDGED, Happening.OCCURS): S.UNACKNOWLEDGED,
     (S.RETURNED_UNACKNOWLEDGED, Happening.ACKNOWLEDGE): S.NORMAL,
     (S.LATCHED_UNACKNOWLEDGED, Happening.OCCURS): S.UNACKNOWLEDGED,

@@ -295,11 +295,13 @@ def _temperature_difference(
 def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[BaselineChange]:
     """Learn the baselines that have enough steady means, where no alarm spoils them.
 
-    Learned once and kept: a fault that grows slowly must not teach itself into the baseline.
+    Learned once and kept: a fault that grows slowly must not teach itself into the baseline. Only a
+    closed-out cleaning, or a person, asks for another; until that is learned the old one holds.
     """
     wanted = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
     enough = state.steady_count[rows] >= (wanted[:, None] if wanted.ndim else wanted)
-    due = enough & np.isnan(state.baseline[rows])
+    due = enough & (np.isnan(state.baseline[rows]) | state.baseline_relearn[rows])
+    due &= ~state.baseline_frozen[rows, None]
     if not due.any():
         return []
     due &= ~is_active(state.alarm_state[rows]).any(axis=1, keepdims=True)
@@ -325,6 +327,7 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     state.baseline_spread[row, quantity] = spread[steady]
     state.baseline_count[row, quantity] = n[steady]
     state.baseline_ms[row, quantity] = at_ms
+    state.baseline_relearn[row, quantity] = False
     return [
         BaselineChange(r, STEADY[q].name, STEADY[q].mode, value, width, count, t, STEADY[q].unit)
         for r, q, value, width, count, t in zip(

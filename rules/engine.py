@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms import (
-    ACTIVE,
+    HELD,
     PENDS,
     STANDS,
     AlarmColumns,
@@ -25,6 +25,7 @@ from rules.alarms import (
     next_state,
 )
 from rules.arrays import F64, I8, I32, I64, Bool
+from rules.baselines import ON_BASELINES, act_on_baselines
 from rules.bins import accumulate, close_bins, closing
 from rules.events import (
     Action,
@@ -43,7 +44,7 @@ from rules.look import UnitLook
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.silence import ClockView
-from rules.state import STEADY, FleetState
+from rules.state import FleetState
 
 __all__ = ["Engine"]
 
@@ -209,8 +210,8 @@ class Engine:
             return StepResult()
         columns = range(len(SLUGS)) if not action.fault else [FAULT_INDEX.get(action.fault, -1)]
         events: list[AlarmEvent] = []
-        if action.kind is ActionKind.RESET_BASELINE:
-            return StepResult(baselines=self._reset_baselines(row, action))
+        if action.kind in ON_BASELINES:
+            return StepResult(baselines=act_on_baselines(self.state, row, action))
         if action.kind is ActionKind.OUT_OF_SERVICE:
             self.state.out_of_service_until_ms[row] = action.until_ms or -1
         elif action.kind is ActionKind.IN_SERVICE:
@@ -226,9 +227,17 @@ class Engine:
         match action.kind:
             case ActionKind.ACKNOWLEDGE:
                 after = next_state(before, Happening.ACKNOWLEDGE)
-            case ActionKind.SHELVE if before in ACTIVE and action.until_ms > action.time_ms:
+                if after is AlarmState.ACKNOWLEDGED:
+                    until_ms = self._announce_again_ms(row, column, action.time_ms)
+                    self.state.alarm_until_ms[row, column] = until_ms
+            case ActionKind.RESET:
+                after, change = next_state(before, Happening.RESET), Change.RESET
+            case ActionKind.SHELVE if before not in HELD and action.until_ms > action.time_ms:
                 after, change = AlarmState.SHELVED, Change.SHELVED
-                self.state.alarm_shelved_until_ms[row, column] = action.until_ms
+                longest_s = self.plan.settings.one(FLEET, "longest_shelf_s", row)
+                self.state.alarm_until_ms[row, column] = min(
+                    action.until_ms, action.time_ms + int(longest_s * 1000.0)
+                )
             case ActionKind.UNSHELVE if before is AlarmState.SHELVED:
                 after, change = AlarmState.NORMAL, Change.UNSHELVED
             case ActionKind.OUT_OF_SERVICE if before is not AlarmState.OUT_OF_SERVICE:
@@ -255,14 +264,14 @@ class Engine:
         if after is AlarmState.NORMAL:
             self.state.alarm_severity[row, column] = 0
 
-    def _reset_baselines(self, row: int, action: Action) -> tuple[BaselineChange, ...]:
-        self.state.baseline[row] = np.nan
-        self.state.steady[row] = np.nan
-        self.state.steady_count[row] = 0
-        return tuple(
-            BaselineChange(row, q.name, q.mode, None, None, 0, action.time_ms, q.unit)
-            for q in STEADY
-        )
+    def _announce_again_ms(self, row: int, column: int, now_ms: int) -> int:
+        """When an alarm acknowledged now is announced again; 0 for never."""
+        severity = Severity(int(self.state.alarm_severity[row, column]))
+        if severity is Severity.NONE:
+            return 0
+        name = f"announce_again_{severity.name.lower()}_s"
+        after_s = self.plan.settings.one(FLEET, name, row)
+        return now_ms + int(after_s * 1000.0) if after_s > 0 else 0
 
     def _end_by_time(self, now_ms: int, events: list[AlarmEvent]) -> None:
         state = self.state
@@ -270,12 +279,31 @@ class Engine:
         for row in np.flatnonzero((until > 0) & (until <= now_ms)).tolist():
             end = Action(0, ActionKind.IN_SERVICE, row, "", now_ms, "", "the time set was over")
             events += self.act(end).events
-        over = (state.alarm_state == AlarmState.SHELVED) & (state.alarm_shelved_until_ms <= now_ms)
-        for row, column in np.argwhere(over).tolist():
-            end = Action(
-                0, ActionKind.UNSHELVE, row, SLUGS[column], now_ms, "", "the time set was over"
-            )
-            events += self.act(end).events
+        # Few alarms are in these states: only their times are looked at, not the whole fleet's.
+        code = state.alarm_state.reshape(-1)
+        timed = np.flatnonzero((code == AlarmState.SHELVED) | (code == AlarmState.ACKNOWLEDGED))
+        until = state.alarm_until_ms.reshape(-1)[timed]
+        for flat in timed[(until > 0) & (until <= now_ms)].tolist():
+            row, column = divmod(flat, len(SLUGS))
+            if code[flat] == AlarmState.SHELVED:
+                end = Action(
+                    0, ActionKind.UNSHELVE, row, SLUGS[column], now_ms, "", "the time set was over"
+                )
+                events += self.act(end).events
+            elif self.plan.active[row]:
+                events.append(self._announce_again(row, column, now_ms))
+
+    def _announce_again(self, row: int, column: int, now_ms: int) -> AlarmEvent:
+        """Re-alarm: somebody took it on, and it still stands after the time allowed."""
+        state = self.state
+        after = next_state(AlarmState.ACKNOWLEDGED, Happening.TIME_IS_UP)
+        state.alarm_state[row, column] = after
+        state.alarm_until_ms[row, column] = 0
+        severity = Severity(int(state.alarm_severity[row, column]))
+        return AlarmEvent(
+            row, SLUGS[column], now_ms, Change.ANNOUNCED_AGAIN, after, severity,
+            int(state.alarm_onset_ms[row, column]), None, "", "acknowledged, and it still stands",
+        )  # fmt: skip
 
     # ------------------------------------------------------------------ judging
 

@@ -59,6 +59,7 @@ class Change(StrEnum):
     WORSENED = "worsened"
     RETURNED = "returned to normal"
     ACKNOWLEDGED = "acknowledged"
+    ANNOUNCED_AGAIN = "announced again"
     RESET = "reset"
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
@@ -198,7 +199,11 @@ class ActionKind(StrEnum):
     UNSHELVE = "unshelve"
     OUT_OF_SERVICE = "out of service"
     IN_SERVICE = "return to service"
+    RESET = "reset"
+    CLEANED = "cleaning closed out"
     RESET_BASELINE = "reset baseline"
+    FREEZE_BASELINE = "freeze baseline"
+    RELEASE_BASELINE = "release baseline"
 
 
 @dataclass(frozen=True)
@@ -206,7 +211,9 @@ class Action:
     """One action of a person, as it enters the journal among the samples.
 
     ``fault`` is empty where the action is on the whole unit; ``until_ms`` limits a shelf or an
-    out-of-service period (0: until a person ends it, only allowed for out of service).
+    out-of-service period (0: until a person ends it, only allowed for out of service). ``parts``
+    are the cleaned parts (:data:`rules.state.CLEANABLE_PARTS`), or those whose baselines are
+    meant; empty: all.
     """
 
     id: int
@@ -217,3 +224,4 @@ class Action:
     by: str
     note: str = ""
     until_ms: int = 0
+    parts: tuple[str, ...] = ()

@@ -18,6 +18,7 @@ from rules.signals import N_SIGNALS, SIGNALS
 
 __all__ = [
     "BIN_MS",
+    "CLEANABLE_PARTS",
     "STEADY",
     "STEADY_BINS",
     "TRACE",
@@ -45,15 +46,25 @@ class SteadyQuantity:
     title: str
     unit: str
     mode: str
+    parts: tuple[str, ...]
+    """The parts whose cleaning calls for a new baseline."""
 
 
+CLEANABLE_PARTS: Final = (
+    "pump-screen", "distribution", "pads", "coil", "basin", "float", "bleed", "fans"
+)  # fmt: skip
+"""What a person cleans at a unit, by the names that a close-out uses."""
+
+_WATER: Final = ("pump-screen", "distribution")
 STEADY: Final[tuple[SteadyQuantity, ...]] = (
-    SteadyQuantity("pump_current", "Pump current at rated voltage", "A", "pump running"),
-    SteadyQuantity("spray_pressure", "Spray pressure", "kPa", "pump running"),
-    SteadyQuantity("spray_flow", "Spray flow", "L/min", "pump running"),
-    SteadyQuantity("td_dry", "Condensing temperature above air on coil", "K", "dry"),
-    SteadyQuantity("td_wet", "Condensing temperature above air on coil", "K", "wet"),
-)
+    SteadyQuantity("pump_current", "Pump current at rated voltage", "A", "pump running", _WATER),
+    SteadyQuantity("spray_pressure", "Spray pressure", "kPa", "pump running", _WATER),
+    SteadyQuantity("spray_flow", "Spray flow", "L/min", "pump running", _WATER),
+    SteadyQuantity("td_dry", "Condensing temperature above air on coil", "K", "dry",
+                   ("coil", "fans")),
+    SteadyQuantity("td_wet", "Condensing temperature above air on coil", "K", "wet",
+                   ("coil", "fans", "pads", "distribution")),
+)  # fmt: skip
 
 TRACE: Final[tuple[str, ...]] = ("level_running", "level_at_rest", "conductivity")
 
@@ -114,6 +125,8 @@ class FleetState:
     baseline_spread: F64
     baseline_count: I16
     baseline_ms: I64
+    baseline_relearn: Bool  # a cleaning was closed out: to be replaced once enough was seen
+    baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
     # alarms
     alarm_state: I8
     alarm_severity: I8
@@ -121,7 +134,7 @@ class FleetState:
     alarm_pending_ms: I64
     alarm_clearing_ms: I64
     alarm_onset_ms: I64
-    alarm_shelved_until_ms: I64
+    alarm_until_ms: I64  # end of the shelf, or when an acknowledged alarm is announced again
     out_of_service_until_ms: I64  # 0 in service, -1 until a person ends it
 
     @classmethod
@@ -166,13 +179,15 @@ class FleetState:
             baseline_spread=nan64(n, q),
             baseline_count=np.zeros((n, q), dtype=np.int16),
             baseline_ms=i64(n, q),
+            baseline_relearn=np.zeros((n, q), dtype=np.bool_),
+            baseline_frozen=np.zeros(n, dtype=np.bool_),
             alarm_state=i8(0, n, f),
             alarm_severity=i8(0, n, f),
             alarm_pending=i8(0, n, f),
             alarm_pending_ms=i64(n, f),
             alarm_clearing_ms=i64(n, f),
             alarm_onset_ms=i64(n, f),
-            alarm_shelved_until_ms=i64(n, f),
+            alarm_until_ms=i64(n, f),
             out_of_service_until_ms=i64(n),
         )
 

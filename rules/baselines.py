@@ -1,0 +1,58 @@
+"""Baselines in a person's hands: a cleaning closed out, a reset, a freeze.
+
+Learning itself is in :mod:`rules.bins`. After a closed-out cleaning the old baseline holds until
+enough has been seen of the cleaned state; after a reset there is none until then.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.events import Action, ActionKind, BaselineChange
+from rules.state import STEADY, FleetState
+
+__all__ = ["ON_BASELINES", "act_on_baselines"]
+
+ON_BASELINES: Final = frozenset(
+    {
+        ActionKind.CLEANED,
+        ActionKind.RESET_BASELINE,
+        ActionKind.FREEZE_BASELINE,
+        ActionKind.RELEASE_BASELINE,
+    }
+)
+"""Actions that change what is learned and touch no alarm."""
+
+
+def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[BaselineChange, ...]:
+    """Apply one of :data:`ON_BASELINES` to a unit; the changes to record.
+
+    ``action.parts`` limits it to the quantities that a cleaning of those parts renews; empty means
+    all. A frozen unit takes a cleaning without learning anew, until it is released; a reset is a
+    person's plain word and holds for a frozen unit too.
+    """
+    if action.kind is ActionKind.FREEZE_BASELINE:
+        state.baseline_frozen[row] = True
+        return ()
+    if action.kind is ActionKind.RELEASE_BASELINE:
+        state.baseline_frozen[row] = False
+        return ()
+    meant = [
+        i
+        for i, q in enumerate(STEADY)
+        if not action.parts or not set(q.parts).isdisjoint(action.parts)
+    ]
+    # What was seen before must not mix with what is seen from now on.
+    state.steady[row, meant] = np.nan
+    state.steady_count[row, meant] = 0
+    if action.kind is ActionKind.CLEANED:
+        state.baseline_relearn[row, meant] = ~np.isnan(state.baseline[row, meant])
+        return ()
+    state.baseline[row, meant] = np.nan
+    state.baseline_relearn[row, meant] = False
+    return tuple(
+        BaselineChange(row, q.name, q.mode, None, None, 0, action.time_ms, q.unit)
+        for q in (STEADY[i] for i in meant)
+    )
