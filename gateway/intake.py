@@ -36,6 +36,8 @@ MAX_WAITING: Final = 100_000
 dropped and counted. QoS 1 messages are held back by the broker's in-flight window."""
 
 _RETRY_S: Final = (1, 30)
+_PASSING: Final = ("Server unavailable", "Server busy", "Connection rate exceeded")
+"""Refusals that end by themselves (MQTT 3.1.1, table 3.1; MQTT 5, section 3.2.2.2)."""
 _NEVER_EXPIRES: Final = 0xFFFF_FFFF  # MQTT 5, section 3.1.2.11.2
 _PROTOCOLS: Final = {"3.1.1": MQTTProtocolVersion.MQTTv311, "5": MQTTProtocolVersion.MQTTv5}
 
@@ -128,8 +130,9 @@ class Intake:
     """A subscriber whose session outlives it.
 
     ``clock`` gives the time of receipt (UTC, ms since 1970). ``on_state`` is told once when the
-    connection is there, and once when it is not, or when the reason why not has changed; meanwhile
-    the intake keeps trying, at intervals growing from 1 to 30 s.
+    subscription stands, and once when it does not, with the first reason known; meanwhile the
+    intake keeps trying, at intervals growing from 1 to 30 s. Of the same outage only what a person
+    must mend is news (a refused log-on or subscription, a certificate), each once.
     """
 
     def __init__(
@@ -147,9 +150,10 @@ class Intake:
         self._queue: SimpleQueue[Message] = SimpleQueue()
         self._lock = Lock()  # guards _connection against acknowledge() in another thread
         self._connection = 0
-        self._told: tuple[bool, str] | None = None
+        self._told: set[str] = set()  # the reasons told of the present outage
         self._been_connected = False
-        self._refused = False
+        self._answered = False
+        self._session_lost = False
         self._stopping = False
         self.dropped = 0
         """QoS 0 messages that found :data:`MAX_WAITING` messages before them."""
@@ -196,10 +200,12 @@ class Intake:
 
         Acknowledgements given before go out first. May be called twice.
         """
+        if self._stopping:
+            return
         self._stopping = True
         self._client.disconnect()
         self._client.loop_stop()
-        self._tell(False, "Disconnected, as told.")
+        self._on_state(False, "Disconnected, as told.")
 
     def drain(self, max_wait_s: float, max_messages: int) -> list[Message]:
         """What has arrived, in order: waits for a first message, then takes all that is there.
@@ -263,6 +269,7 @@ class Intake:
 
     def _before_connecting(self, _client: Client, _userdata: Any) -> None:
         self._next_connection()
+        self._answered = False
 
     def _connected(
         self,
@@ -272,20 +279,13 @@ class Intake:
         reason: ReasonCode,
         _properties: Properties | None,
     ) -> None:
+        self._answered = True
         if reason.is_failure:
-            self._refused = True
-            self._tell(False, self._refusal(reason))
+            self._trouble(self._refusal(reason), to_mend=str(reason) not in _PASSING)
             return
-        self._refused = False
-        why = f"Connected to the broker at {self._settings.address}."
         if self._been_connected and not flags.session_present:
-            why += (
-                " It has kept no session for us: what was sent in the meantime is lost. Make the "
-                "broker persist sessions."
-            )
-        self._been_connected = True
+            self._session_lost = True
         client.subscribe(self._filters)
-        self._tell(True, why)
 
     def _refusal(self, reason: ReasonCode) -> str:
         why = f"The broker at {self._settings.address} refuses us: {str(reason).lower()}."
@@ -297,6 +297,8 @@ class Intake:
                 else "It wants a user name and password: set username and password_env under "
                 "[broker]."
             )
+        elif str(reason) in _PASSING:
+            todo = "See the broker's log if this lasts."
         else:
             todo = "Check client_id and protocol under [broker], and the broker's log."
         return f"{why} {todo} Trying again."
@@ -318,8 +320,14 @@ class Intake:
         elif isinstance(error, ConnectionResetError) and s.tls is not None:
             todo = "The broker ended the TLS handshake. Check that the port is the one for TLS."
         else:
-            todo = f"{error or 'No answer'}. Check host and port under [broker], and the network."
-        self._tell(False, f"Cannot reach the broker at {s.address}: {todo} Trying again.")
+            what = (error.strerror if isinstance(error, OSError) else None) or error or "No answer"
+            todo = f"{what}. Check host and port under [broker], and the network."
+        # A broker that is just ending or starting breaks off handshakes: that mends itself.
+        broken_off = (ssl.SSLEOFError, ssl.SSLZeroReturnError)
+        to_mend = isinstance(error, ssl.SSLError) and not isinstance(error, broken_off)
+        self._trouble(
+            f"Cannot reach the broker at {s.address}: {todo} Trying again.", to_mend=to_mend
+        )
 
     def _lost(
         self,
@@ -330,21 +338,17 @@ class Intake:
         _properties: Properties | None,
     ) -> None:
         self._next_connection()
-        if self._stopping or self._refused:
-            return  # told already, with the reason
         s = self._settings
-        if self._told is None or not self._told[0]:
-            todo = "It ended the connection before it answered. " + (
-                "Check the broker's log."
-                if s.tls
-                else "If the port is one for TLS, add [broker.tls]."
-            )
-            self._tell(False, f"The broker at {s.address} does not answer. {todo} Trying again.")
+        if not self._answered:
+            todo = "See its log." if s.tls else "If the port is one for TLS, add [broker.tls]."
+            what = f"The broker at {s.address} ends the connection without an answer."
+            self._trouble(f"{what} {todo} Trying again.")
             return
-        self._tell(
-            False,
-            f"Connection to the broker at {s.address} lost ({str(reason).lower()}). Trying again. "
-            f"If this repeats every few seconds, another program uses client_id '{s.client_id}'.",
+        known = str(reason)
+        because = "no reason given" if known == "Unspecified error" else known.lower()
+        self._trouble(
+            f"Connection to the broker at {s.address} lost ({because}). Trying again. If this "
+            f"repeats every few seconds, another program uses client_id '{s.client_id}'."
         )
 
     def _subscribed(
@@ -361,18 +365,31 @@ class Intake:
             if reason.is_failure
         ]
         if refused:
-            self._tell(
-                False,
+            self._trouble(
                 f"The broker at {self._settings.address} refuses the subscription to "
                 f"{', '.join(refused)}. Give '{self._settings.username or 'anonymous'}' the right "
-                "to read it in the broker's access list.",
+                "to read it in the broker's access list, then start the gateway anew.",
+                to_mend=True,
             )
-
-    def _tell(self, connected: bool, why: str) -> None:
-        if self._told == (connected, why):
             return
-        self._told = (connected, why)
-        self._on_state(connected, why)
+        # Only now will messages come; and only now is there a session that could be lost.
+        why = f"Connected to the broker at {self._settings.address}."
+        if self._session_lost:
+            why += (
+                " It has kept no session for us: what was sent in the meantime is lost. Make the "
+                "broker persist sessions."
+            )
+        self._been_connected = True
+        self._session_lost = False
+        self._told.clear()
+        self._on_state(True, why)
+
+    def _trouble(self, why: str, *, to_mend: bool = False) -> None:
+        """Tell of the outage that begins, or of one more thing in it that a person must mend."""
+        if self._stopping or (self._told and (not to_mend or why in self._told)):
+            return
+        self._told.add(why)
+        self._on_state(False, why)
 
 
 def _tls_context(tls: TlsSettings) -> ssl.SSLContext:

@@ -99,10 +99,13 @@ def _play(
     ends_s = time.monotonic() + (stop_after_s or float("inf"))
     stage = Stage(directory, backlog=backlog, step_s=step_s, seed=seed)
     try:
-        with stage, screen_for(stage, console) as screen:
-            while not stop.is_set() and not stage.failure and time.monotonic() < ends_s:
-                screen.show()
-                stop.wait(min(_LOOK_EVERY_S, max(0.0, ends_s - time.monotonic())))
+        if console.is_terminal:
+            console.print("Starting the broker, the gateway and the simulated fleet ...")
+        with stage:
+            with screen_for(stage, console) as screen:
+                while not stop.is_set() and not stage.failure and time.monotonic() < ends_s:
+                    screen.show()
+                    stop.wait(min(_LOOK_EVERY_S, max(0.0, ends_s - time.monotonic())))
             failure = stage.failure
             if not failure:
                 console.print("Stopping: what has arrived is judged and stored.", highlight=False)
@@ -112,9 +115,10 @@ def _play(
     if not failure:
         typer.echo(
             f"{tally.tickets} tickets, {tally.mails} mails. Read them: "
-            f"{stage.mail_folder / 'index.html'}"
+            f"{stage.shown / 'mail' / 'index.html'}"
         )
-        typer.echo(tally.to_json())
+        if stop_after_s or not console.is_terminal:  # for programs; a person has seen the tables
+            typer.echo(tally.to_json())
     return failure
 
 

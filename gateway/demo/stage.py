@@ -28,7 +28,7 @@ from gateway.service import Service
 from gateway.telemetry import TELEMETRY_FILE, EmbeddedStore
 from rules.events import Change
 
-__all__ = ["DemoError", "Progress", "Stage", "Tally", "raised_by_fault"]
+__all__ = ["DemoError", "Progress", "Stage", "Tally", "near", "raised_by_fault"]
 
 log = logging.getLogger(__name__)
 _EVER_MS: Final = 1 << 60
@@ -167,6 +167,11 @@ class Stage:
         self._failure = why
 
     @property
+    def shown(self) -> Path:
+        """The directory as a person standing here would write it."""
+        return near(self.directory)
+
+    @property
     def progress(self) -> Progress:
         """How far the simulated fleet has come."""
         return self._progress
@@ -198,6 +203,12 @@ class Stage:
         finally:
             store.close()
             records.close()
+
+
+def near(path: Path) -> Path:
+    """An absolute path, relative to the working directory where it lies below that."""
+    here = Path.cwd()
+    return path.relative_to(here) if path.is_relative_to(here) else path
 
 
 def raised_by_fault(records: Records) -> dict[str, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -56,6 +57,42 @@ class States:
 
     def next(self) -> tuple[bool, str]:
         return self.told.get(timeout=PATIENCE_S)
+
+
+# What a broker answers (MQTT 3.1.1, sections 3.2 and 3.9).
+CONNACK_ACCEPTED = bytes([0x20, 2, 0, 0])
+CONNACK_UNAVAILABLE = bytes([0x20, 2, 0, 3])
+CONNACK_BAD_PASSWORD = bytes([0x20, 2, 0, 4])
+
+
+class Door:
+    """Stands in for a broker at ``port``: takes connections, answers each as told, and ends it."""
+
+    def __init__(self, port: int) -> None:
+        self._listener = socket.create_server(("127.0.0.1", port))
+        self._listener.settimeout(PATIENCE_S)
+
+    def __enter__(self) -> Door:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._listener.close()
+
+    def answer(self, connack: bytes = b"") -> None:
+        """Take the next connection, answer its CONNECT, read what else it says, and end it."""
+        connection, _ = self._listener.accept()
+        with connection:
+            connection.settimeout(PATIENCE_S)
+            assert connection.recv(4096)[0] == 0x10, "CONNECT"
+            connection.sendall(connack)
+            if connack == CONNACK_ACCEPTED:
+                assert connection.recv(4096)[0] == 0x82, "SUBSCRIBE"
+
+
+@pytest.fixture(autouse=True)
+def brisk(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Failed attempts follow one another at once."""
+    monkeypatch.setattr("gateway.intake._RETRY_S", (0.05, 0.2))
 
 
 @pytest.fixture
@@ -245,10 +282,13 @@ def test_the_connection_is_found_again_after_the_broker_was_killed(broker, start
     assert not connected
     assert "lost" in why
     assert "client_id 'basinward'" in why
+    with Door(broker.port) as door:
+        for _ in range(2):
+            door.answer()
     broker.start()
-    while not (told := states.next())[0]:
-        pass
-    assert told[1].startswith(f"Connected to the broker at 127.0.0.1:{broker.port}.")
+    connected, why = states.next()  # not a word of the attempts that failed meanwhile
+    assert connected
+    assert why.startswith(f"Connected to the broker at 127.0.0.1:{broker.port}.")
     publisher = Publisher(broker.port)
     publisher.publish("after")
     publisher.close()
@@ -260,10 +300,25 @@ def test_a_broker_that_forgets_sessions_is_told(tmp_path, started):
         _, states = started(broker.port)
         states.next()
         broker.restart()
-        while not (told := states.next())[0]:
-            pass
-    assert "kept no session" in told[1]
-    assert "persist" in told[1]
+        assert states.next()[0] is False
+        connected, why = states.next()
+    assert connected
+    assert "kept no session" in why
+    assert "persist" in why
+
+
+def test_a_forgotten_session_is_told_though_the_first_new_connection_fails(broker, started):
+    """It was forgotten, whatever the connection after that one finds."""
+    _, states = started(broker.port)
+    assert states.next()[0] is True
+    broker.stop()
+    assert states.next()[0] is False
+    with Door(broker.port) as door:
+        door.answer(CONNACK_ACCEPTED)  # without a session, and gone before the subscription stands
+    broker.start()  # it has its session still
+    connected, why = states.next()
+    assert connected
+    assert "kept no session" in why
 
 
 def test_a_broker_that_is_not_there_is_told_once_and_found_later(tmp_path, started):
@@ -274,8 +329,55 @@ def test_a_broker_that_is_not_there_is_told_once_and_found_later(tmp_path, start
     assert not connected
     assert why.startswith(f"Cannot reach the broker at 127.0.0.1:{broker.port}: ")
     assert "refused" in why
+    with Door(broker.port) as door:
+        door.answer()
+        door.answer(CONNACK_UNAVAILABLE)
     with broker:
         assert states.next()[0] is True  # not a second time "cannot reach"
+
+
+def test_a_connection_without_subscription_is_none(tmp_path, started):
+    """Only SUBACK says that messages will come."""
+    broker = Mosquitto(tmp_path / "late")
+    broker.port = free_port()
+    with Door(broker.port) as door:
+        _, states = started(broker.port)
+        door.answer(CONNACK_ACCEPTED)
+        door.answer(CONNACK_ACCEPTED)
+    connected, why = states.next()
+    assert not connected
+    assert why.startswith(f"Connection to the broker at 127.0.0.1:{broker.port} lost")
+    with broker:
+        assert states.next()[0] is True
+
+
+def test_in_an_outage_what_a_person_must_mend_is_told_once(tmp_path, started):
+    with Mosquitto(tmp_path / "open") as broker:
+        _, states = started(broker.port, username="gateway", password="right")
+        assert states.next()[0] is True
+    assert "lost" in states.next()[1]
+    with Door(broker.port) as door:
+        door.answer()
+        for _ in range(2):
+            door.answer(CONNACK_BAD_PASSWORD)
+    guarded = Mosquitto(tmp_path / "guarded", users={"gateway": "right"})
+    guarded.port = broker.port
+    connected, why = states.next()
+    assert not connected
+    assert "refuses us" in why
+    assert "password of 'gateway'" in why
+    with guarded:
+        assert states.next()[0] is True
+
+
+def test_a_broker_that_is_not_available_is_told_as_passing(tmp_path, started):
+    with Door(port := free_port()) as door:
+        _, states = started(port)
+        door.answer(CONNACK_UNAVAILABLE)
+        connected, why = states.next()
+    assert not connected
+    assert "server unavailable" in why
+    assert "client_id" not in why
 
 
 def test_user_and_password_open_the_broker(tmp_path, started):
@@ -335,6 +437,25 @@ def test_a_certificate_of_an_unknown_authority_is_not_accepted(tmp_path, started
 
 
 @_SOCKET_LEFT
+def test_a_certificate_that_changed_for_the_worse_in_an_outage_is_told(
+    tmp_path, started, certificates
+):
+    tls = TlsSettings(ca_file=certificates.ca_file)
+    with Mosquitto(tmp_path / "tls", certificates=certificates) as broker:
+        _, states = started(broker.port, host="localhost", tls=tls)
+        assert states.next()[0] is True
+    assert "lost" in states.next()[1]
+    other = Mosquitto(tmp_path / "other", certificates=make_certificates(tmp_path / "ca"))
+    other.port = broker.port
+    with other:
+        connected, why = states.next()
+    assert not connected
+    assert "certificate is not accepted" in why
+    with broker:
+        assert states.next()[0] is True
+
+
+@_SOCKET_LEFT
 def test_tls_to_a_port_without_tls_is_told(broker, started, certificates):
     _, states = started(
         broker.port, host="localhost", tls=TlsSettings(ca_file=certificates.ca_file)
@@ -377,8 +498,7 @@ def test_a_refused_subscription_is_told(tmp_path, started, protocol):
     settings = (f"plugin {_dynamic_security()}", f"plugin_opt_config_file {rights}")
     with Mosquitto(tmp_path / "b", settings=settings) as broker:
         _, states = started(broker.port, protocol=protocol)
-        assert states.next()[0] is True
-        connected, why = states.next()
+        connected, why = states.next()  # never told as connected before
     assert not connected
     assert "refuses the subscription to sites/#" in why
     assert "access list" in why
