@@ -39,7 +39,8 @@ find_python() {
     return 1
 }
 
-# make_venv EXTRA: the package with one of its extras, pinned; quick when nothing has changed.
+# make_venv EXTRA: the package with one of its extras and that of `basinward evaluate`, pinned; quick
+# when nothing has changed.
 make_venv() {
     local extra="$1" python stamp want
     if ! python="$(find_python)"; then
@@ -58,7 +59,7 @@ make_venv() {
     if [ ! -f "$stamp" ] || [ "$(cat "$stamp")" != "$want" ]; then
         say "Installing basinward and what it needs ..."
         "$venv/bin/python" -m pip install --quiet --disable-pip-version-check \
-            --constraint "$root/deploy/constraints.txt" --editable "$root[$extra]" ||
+            --constraint "$root/deploy/constraints.txt" --editable "$root[$extra,evaluate]" ||
             die "pip could not install it; see its words above."
         printf '%s' "$want" >"$stamp"
     fi

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from rules.signals import N_SIGNALS
 
-__all__ = ["Batch", "Frame", "Reason", "Reject", "SiteStatus"]
+__all__ = ["Batch", "Frame", "Reason", "RefusedReading", "Reject", "SiteStatus"]
 
 
 class Reason(StrEnum):
@@ -40,11 +40,25 @@ class Reason(StrEnum):
 
 
 @dataclass(frozen=True)
+class RefusedReading:
+    """A reading that was understood but not accepted.
+
+    ``signal`` is the catalogue's name, ``value`` in its unit, ``time_ms`` the sender's time (UTC,
+    ms since 1970).
+    """
+
+    signal: str
+    value: float
+    time_ms: int
+
+
+@dataclass(frozen=True)
 class Reject:
     """One thing that was refused: a whole message (``count`` 1) or records of it.
 
     ``excerpt`` holds at most 200 characters of what was refused, ``detail`` what was wrong and
-    what to do. ``site`` and ``unit`` are empty where the topic did not tell.
+    what to do. ``site`` and ``unit`` are empty where the topic did not tell. ``readings`` holds,
+    for reasons of range and time, the newest refused reading of each signal.
     """
 
     received_ms: int
@@ -55,6 +69,7 @@ class Reject:
     site: str = ""
     unit: str = ""
     count: int = 1
+    readings: tuple[RefusedReading, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,10 @@ MAX_FRAMES: Final = 20_000
 """Frames of one journal entry, about 3 MB as columns, so that memory stays flat."""
 
 
+MAX_STRANGERS_TOLD: Final = 100
+"""Unknown units and sites that the log names; the quarantine holds them all."""
+
+
 class MessageSource(Protocol):
     """Where messages come from; :class:`gateway.intake.Intake` is one."""
 
@@ -119,6 +123,7 @@ class Pipeline(Worker):
             log, "The records can be read again; operators' actions go on.", monotonic_s=monotonic_s
         )
         self.counts = PipelineCounts()
+        self._strangers: set[tuple[str, str]] = set()
 
     def use(self, decoder: Decodes) -> None:
         """Decode with another decoder from the next drain on. Any thread may call this."""
@@ -164,8 +169,19 @@ class Pipeline(Worker):
         counts.messages += len(gathered.messages)
         counts.frames += len(gathered.frames)
         counts.rejects += sum(r.count for r in gathered.rejects)
+        self._tell_of_strangers(gathered.rejects)
         if gathered.messages:
             counts.last_message_ms = gathered.messages[-1].received_ms
+
+    def _tell_of_strangers(self, rejects: Iterable[Reject]) -> None:
+        """Say once of each unknown unit or site that it publishes; so many and no more."""
+        for reject in rejects:
+            who = (reject.site, reject.unit)
+            if reject.reason is not Reason.UNREGISTERED or who in self._strangers:
+                continue
+            if len(self._strangers) < MAX_STRANGERS_TOLD:
+                self._strangers.add(who)
+                log.warning("Messages under %s are refused: %s", reject.topic, reject.detail)
 
     def _due_entries(self) -> list[Entry]:
         entries: list[Entry] = []

@@ -9,16 +9,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.batch import Batch, Reject, SiteStatus
+from gateway.batch import Batch, Reason, Reject, SiteStatus
 from gateway.journal import Clock, Rejects, Stored
-from rules.events import Action, AlarmEvent, BaselineChange, StepResult
+from rules.events import (
+    Action,
+    AlarmEvent,
+    BaselineChange,
+    Refusal,
+    RefusalKind,
+    StepResult,
+)
 
-__all__ = ["RulesEngine", "RulesFailedError", "Step", "drive"]
+__all__ = ["RulesEngine", "RulesFailedError", "Step", "drive", "refusals_of"]
+
+_JUDGED: Final = {
+    Reason.OUT_OF_RANGE: RefusalKind.RANGE,
+    Reason.CLOCK_AHEAD: RefusalKind.CLOCK,
+    Reason.TOO_OLD: RefusalKind.CLOCK,
+    Reason.UNREGISTERED: RefusalKind.UNREGISTERED,
+}
+"""Refusals that say something of a unit, and not only of a message."""
 
 
 class RulesEngine(Protocol):
@@ -32,6 +47,10 @@ class RulesEngine(Protocol):
         values: NDArray[np.float64],
     ) -> StepResult:
         """Take in frames."""
+        ...
+
+    def refused(self, received_ms: int, refusals: Sequence[Refusal]) -> StepResult:
+        """Take in what was refused."""
         ...
 
     def clock(self, now_ms: int, *, listening: bool = True) -> StepResult:
@@ -130,7 +149,9 @@ def drive(
                 group, order = [], _Order()
                 order.allows(stored.entry)
             group.append(stored)
-        elif isinstance(stored.entry, Rejects):
+        elif isinstance(stored.entry, Rejects) and not any(
+            r.reason in _JUDGED for r in stored.entry.items
+        ):
             step.rejects += stored.entry.items
         else:
             _take_frames(engine, group, step)
@@ -162,8 +183,31 @@ def _take(engine: RulesEngine, stored: Stored, step: Step) -> None:
             step.add(engine.clock(entry.now_ms, listening=entry.listening))
         elif isinstance(entry, SiteStatus):
             step.add(engine.site_status(stored.received_ms, entry.site, entry.online))
+        elif isinstance(entry, Rejects):
+            step.rejects += entry.items
+            step.add(engine.refused(stored.received_ms, refusals_of(entry.items)))
         elif isinstance(entry, Action):
             step.add(engine.act(entry))
             step.action_ids.append(entry.id)
     except Exception as error:
         raise RulesFailedError([stored], error) from error
+
+
+def refusals_of(rejects: Iterable[Reject]) -> list[Refusal]:
+    """What refused messages and records say to the rules, in their order.
+
+    Entries written before refusals carried their readings say nothing of ranges and clocks.
+    """
+    found: list[Refusal] = []
+    for reject in rejects:
+        kind = _JUDGED.get(reject.reason)
+        if kind is RefusalKind.UNREGISTERED:
+            found.append(Refusal(kind, reject.received_ms, reject.site, reject.unit))
+        elif kind is not None:
+            found += [
+                Refusal(
+                    kind, reject.received_ms, reject.site, reject.unit, r.time_ms, r.signal, r.value
+                )
+                for r in reject.readings
+            ]
+    return found

@@ -332,7 +332,7 @@ class Service:
         sites = configuration.sites
         rows = self._register.ensure((s.id, u.id) for s in sites for u in s.units)
         self._records.sync_units(rows)
-        plan = FleetPlan.build(sites, dict(rows), configuration.settings)
+        plan = FleetPlan.build(sites, dict(rows), configuration.settings, rules=configuration.rules)
         return plan, Decoder(of_sites(sites, rows), configuration.store.retention_days)
 
     def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
@@ -419,7 +419,9 @@ class Service:
 
 
 def _renderer(configuration: Configuration) -> MailRenderer:
-    return MailRenderer(configuration.sites, FAULTS, configuration.from_name)
+    return MailRenderer(
+        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
+    )
 
 
 @contextmanager

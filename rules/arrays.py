@@ -5,13 +5,16 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["F32", "F64", "I8", "I16", "I32", "I64", "U32", "Bool"]
+__all__ = ["F16", "F32", "F64", "I8", "I16", "I32", "I64", "U8", "U16", "U32", "Bool"]
 
 F64 = NDArray[np.float64]
 F32 = NDArray[np.float32]
+F16 = NDArray[np.float16]
 I64 = NDArray[np.int64]
 I32 = NDArray[np.int32]
 U32 = NDArray[np.uint32]
 I8 = NDArray[np.int8]
 I16 = NDArray[np.int16]
+U8 = NDArray[np.uint8]
+U16 = NDArray[np.uint16]
 Bool = NDArray[np.bool_]

@@ -8,7 +8,7 @@ the mode stands still. The module also learns baselines from the first steady ho
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -16,17 +16,27 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import is_active
-from rules.arrays import F32, F64, I64, Bool
+from rules.arrays import F16, F64, I64, Bool
+from rules.balance import Watched, watch
 from rules.events import BaselineChange
 from rules.frames import FrameView
+from rules.heat import (
+    HeatRejection,
+    fan_shares,
+    heat_is_calm,
+    heat_is_known,
+    heat_means,
+    heat_rejection,
+    wanted_means,
+)
 from rules.physics.moist_air import wet_bulb_degc
-from rules.physics.pads import pad_outlet_degc
+from rules.physics.pads import evaporation_l_min
 from rules.physics.pump import current_at_rated_voltage_a
-from rules.physics.refrigerant import condensing_temperature_degc
 from rules.plan import FleetPlan
 from rules.residuals import WaterFlow, water_flow
 from rules.settings import FLEET
 from rules.signals import INDEX
+from rules.staging import find_out, is_staged, stages_wanted
 from rules.state import (
     ACCUMULATED,
     BIN_MS,
@@ -36,6 +46,7 @@ from rules.state import (
     TRACE_BINS,
     FleetState,
 )
+from rules.stillness import close_stillness
 
 __all__ = [
     "BinView",
@@ -54,19 +65,26 @@ _SPEED: Final = INDEX["fan_speed"]
 _BROUGHT_BY: Final = np.array(
     [
         INDEX[{"level_running": "basin_level", "level_at_rest": "basin_level",
-               "fan_capacity": "fan_run"}.get(name, name)]
+               "fan_capacity": "fan_run", "fan_share": "fan_run", "current_running": "pump_current",
+               "pump_running": "pump_current"}.get(name, name)]
         for name in ACCUMULATED
     ]
 )  # fmt: skip
 """The signal whose arrival brings each accumulated quantity."""
+_WITNESSES: Final = [_Q["pump_current"], _Q["spray_pressure"], _Q["spray_flow"]]
+_CALM_FLOOR: Final = (0.975, 0.93, 0.94)
+_CALM_CEILING: Final = 1.04
+"""Newest means of pump current, spray pressure and flow over the clean ones between which no loss
+of water is thought of: half of what the least loss would do to each."""
+_METERS: Final = ("makeup_flow", "bleed_flow")
 DRAINED_MM: Final = 20.0
 """Below this level probes stand in air and the basin counts as drained (common practice)."""
 MODE_SETTLE_S: Final = 1200.0
 """Pads take some 20 minutes to soak or to dry (common practice)."""
 RECENT_BINS: Final = 3
 """Means whose median stands for the present value of a trace: a quarter of an hour."""
-LEAST_TD_FAN_FRAC: Final = 0.3
-"""Below this share of the airflow the temperature difference says little."""
+STARTED_S: Final = 120.0
+"""Fans commanded for so long are up: drives ramp for 10 to 30 s (common practice)."""
 
 
 def closing(state: FleetState, rows: I64, time_ms: I64) -> Bool:
@@ -83,9 +101,9 @@ def accumulate(view: FrameView) -> None:
     settle_s = view.setting(FLEET, "pump_settle_s")
     rest_s = view.setting(FLEET, "level_settle_s")
     level = view.signal("basin_level")
-    steady = (view.pump_state == 1) & (view.pump_state_s >= settle_s)
+    turning = (view.pump_state == 1) & (view.pump_state_s >= settle_s)
     # The air sucked in at a low level spoils pump readings; a level not known does not forbid them.
-    steady &= ~(level < plan.pump_minimum_mm[rows])
+    steady = turning & ~(level < plan.pump_minimum_mm[rows])
     running = (view.pump_state == 1) & (view.pump_state_s >= rest_s)
     resting = (view.pump_state == 0) & (view.pump_state_s >= rest_s)
     rejecting = (view.mode >= 0) & (view.mode_s >= MODE_SETTLE_S)
@@ -106,6 +124,7 @@ def accumulate(view: FrameView) -> None:
     sample[:, _A["pump_current"]] = np.where(steady, current, nan)
     sample[:, _A["spray_pressure"]] = np.where(steady, view.signal("spray_pressure"), nan)
     sample[:, _A["spray_flow"]] = np.where(steady, view.signal("spray_flow"), nan)
+    sample[:, _A["current_running"]] = np.where(turning, current, nan)
     sample[:, _A["level_running"]] = np.where(running, level, nan)
     sample[:, _A["level_at_rest"]] = np.where(resting, level, nan)
     wetted = ~(level < DRAINED_MM)
@@ -115,6 +134,12 @@ def accumulate(view: FrameView) -> None:
     sample[:, _A["relative_humidity"]] = view.signal("relative_humidity")
     sample[:, _A["fan_capacity"]] = fan_capacity_frac(view)
     sample[:, _A["heat_load"]] = view.signal("heat_load")
+    sample[:, _A["pad_pressure_drop"]] = view.signal("pad_pressure_drop")
+    sample[:, _A["fan_share"]] = fan_share_frac(view)
+    state.speed_seen[rows] |= view.signal("fan_speed") > 0.0
+    sample[:, _A["makeup_flow"]] = view.signal("makeup_flow")
+    sample[:, _A["bleed_flow"]] = view.signal("bleed_flow")
+    sample[:, _A["pump_running"]] = np.where(view.pump_state < 0, nan, view.pump_state)
 
     # Only what this very frame brought is new: neither a held value nor a repeat counts again.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
@@ -128,6 +153,20 @@ def fan_capacity_frac(view: FrameView) -> F64:
     """Airflow of the units of a round as a fraction of full."""
     count = view.plan.fan_count[view.rows]
     return fan_capacity_of(view.signal("fan_run"), view.signal("fan_speed"), count)
+
+
+def fan_share_frac(view: FrameView) -> F64:
+    """Fans proven over fans that should run, once they had time to start; NaN at other times."""
+    count = view.plan.fan_count[view.rows]
+    run, speed = view.signal("fan_run"), view.signal("fan_speed")
+    up = np.bitwise_count(masked(run, count)).astype(np.float64)
+    find_out(view.state, view.rows, view.time_ms, up, speed, count, view.gap)
+    setting = view.setting("fan-not-proven", "staged")
+    staged = is_staged(setting, view.state.together_ms[view.rows]) > 0.5
+    wanted = np.where(staged & (count > 1), stages_wanted(speed, count), count)
+    started = view.fans_commanded_s >= STARTED_S
+    known = started & ~np.isnan(run) & (wanted > 0)
+    return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)
 
 
 def fan_capacity_of(run: F64, speed_pct: F64, count: I64) -> F64:
@@ -160,7 +199,50 @@ class BinView:
     @cached_property
     def flow(self) -> WaterFlow:
         """Water over the pads against the clean baseline."""
-        return water_flow(self, self.fresh[:, _Q["pump_current"]])
+        fresh: Bool = np.asarray(self.fresh[:, _WITNESSES].any(axis=1))
+        return water_flow(self, fresh)
+
+    @cached_property
+    def flow_news(self) -> tuple[I64, BinView]:
+        """Units whose water over the pads must be looked at, by their place, and a view of them."""
+        from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
+
+        state, rows = self.state, self.rows
+        news = np.zeros(len(rows), dtype=np.bool_)
+        for q, low in zip(_WITNESSES, _CALM_FLOOR, strict=True):
+            newest = (state.steady_count[rows, q] - 1) % STEADY_BINS
+            mean = state.steady[rows, q, newest] / state.baseline[rows, q]
+            news |= (mean < low) | (mean > _CALM_CEILING)
+        for slug in ("pump-screen-clogging", "distribution-restricted"):
+            column = FAULT_INDEX[slug]
+            news |= state.alarm_state[rows, column] != 0
+            news |= state.alarm_pending_ms[rows, column] != 0
+        at = np.flatnonzero(news)
+        return at, self.only(at)
+
+    @cached_property
+    def heat(self) -> tuple[I64, HeatRejection, I64]:
+        """Units of the view that have news of coil or pads and what it is; and the calm ones.
+
+        Calm is a unit whose newest means are as when clean and that has no alarm standing or on
+        its way: most of the fleet, spared the medians.
+        """
+        bin_id = self.time_ms // BIN_MS - 1
+        news = self.fresh[:, [_Q["td_dry"], _Q["td_wet"], _Q["pad_pressure_drop"]]].any(axis=1)
+        news |= self.state.dry_hold_bin[self.rows] == -bin_id
+        at = np.flatnonzero(news)
+        at = at[heat_is_known(self.state, self.rows[at])]
+        state, rows = self.state, self.rows[at]
+        calm = heat_is_calm(state, rows) & ~is_active(state.alarm_state[rows]).any(axis=1)
+        calm &= ~(state.alarm_pending_ms[rows] > 0).any(axis=1)
+        stirred = at[~calm]
+        seen = heat_rejection(self.plan, state, self.rows[stirred], bin_id[stirred])
+        return stirred, seen, at[calm]
+
+    @cached_property
+    def watched(self) -> Watched:
+        """The water and solids balance of those units for which it can matter."""
+        return watch(self)
 
     def setting(self, slug: str, name: str) -> F64:
         """A setting for these units."""
@@ -191,21 +273,71 @@ class BinView:
         return trace_window(self.state, self.rows, name, bins)
 
     @cached_property
-    def recent(self) -> Mapping[str, F64]:
+    def recent(self) -> Recent:
         """By trace: the median over a quarter of an hour, NaN where nothing was measured."""
-        return {name: median_last_axis(self.trace(name, RECENT_BINS)) for name in TRACE}
+        return Recent(self)
+
+    def trace_at(self, name: str, back: int, bins: int = RECENT_BINS) -> F64:
+        """Median of ``bins`` five-minute means, the newest of them ``back`` bins ago, (k,)."""
+        return median_last_axis(trace_window(self.state, self.rows, name, bins, back))
+
+    def only(self, index: I64) -> BinView:
+        """The same for some of these units, by their place in the view."""
+        return BinView(
+            self.plan, self.state, self.rows[index], self.time_ms[index], self.gap[index],
+            self.fresh[index],
+        )  # fmt: skip
 
 
-def trace_window(state: FleetState, rows: I64, name: str, bins: int) -> F64:
-    """The last ``bins`` means of a trace for ``rows``, (k, bins), oldest first, NaN for gaps."""
-    newest = state.trace_bin[rows]
+class Recent(Mapping[str, F64]):
+    """Medians by trace, worked out when first asked for."""
+
+    def __init__(self, view: BinView) -> None:
+        self._view = view
+        self._known: dict[str, F64] = {}
+        self._windows: dict[str, F64] = {}
+
+    def __getitem__(self, name: str) -> F64:
+        if name not in self._known:
+            view = self._view
+            if name in _METERS:
+                # Few units have meters.
+                out = np.full(len(view.rows), np.nan)
+                index = np.flatnonzero(view.state.value_ms[view.rows, INDEX[name]] > 0)
+                if len(index):
+                    window = trace_window(view.state, view.rows[index], name, RECENT_BINS)
+                    out[index] = median_last_axis(window)
+                self._known[name] = out
+            else:
+                self._known[name] = median_last_axis(self.window(name))
+        return self._known[name]
+
+    def window(self, name: str) -> F64:
+        """The means that the median is of, (k, bins)."""
+        if name not in self._windows:
+            self._windows[name] = self._view.trace(name, RECENT_BINS)
+        return self._windows[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(TRACE)
+
+    def __len__(self) -> int:
+        return len(TRACE)
+
+
+def trace_window(state: FleetState, rows: I64, name: str, bins: int, back: int = 0) -> F64:
+    """The last ``bins`` means of a trace for ``rows``, (k, bins), oldest first, NaN for gaps.
+
+    With ``back`` the newest ones are left out; the two together reach no further than the trace.
+    """
+    newest = state.trace_bin[rows] - back
     ids = newest[:, None] - np.arange(bins - 1, -1, -1)
     window = ring_window(state.trace, rows, _T[name], ids % TRACE_BINS)
     window[ids <= 0] = np.nan
     return window
 
 
-def ring_window(rings: F32, rows: I64, column: int, position: I64) -> F64:
+def ring_window(rings: F16, rows: I64, column: int, position: I64) -> F64:
     """What stands at ``position`` (k, bins) of one ring of each of ``rows``; a copy."""
     _, columns, length = rings.shape
     first = (rows * columns + column) * length
@@ -235,23 +367,53 @@ def close_bins(
     bin_id = state.bin_id[rows]
     end_ms = (bin_id + 1) * BIN_MS
 
-    _fill_trace(state, rows, bin_id, mean)
     steady = np.full((len(rows), len(STEADY)), np.nan)
     for name in ("pump_current", "spray_pressure", "spray_flow"):
         steady[:, _Q[name]] = mean[:, _A[name]]
-    td, wet = _temperature_difference(plan, state, rows, mean)
-    steady[:, _Q["td_dry"]] = np.where(wet == 0, td, np.nan)
-    steady[:, _Q["td_wet"]] = np.where(wet == 1, td, np.nan)
+    bulb = wet_bulb_degc(
+        mean[:, _A["ambient_temperature"]],
+        mean[:, _A["relative_humidity"]],
+        plan.barometric_kpa[rows],
+    )
+    _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
+    wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
+    named = {name: mean[:, column] for name, column in _A.items()}
+    heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
+    steady[:, _Q["td_dry"]] = heat.dry
+    steady[:, _Q["td_wet"]] = heat.wet
+    steady[:, _Q["pad_pressure_drop"]] = heat.pads
+    _mind_fans(state, rows, mean[:, _A["fan_share"]])
     _fill_steady(state, rows, steady)
     changes = _learn(plan, state, rows, end_ms)
 
+    close_stillness(plan, state, rows, gap)
     state.bin_sum[rows] = 0.0
     state.bin_count[rows] = 0.0
     state.bin_mixed[rows] = False
     return BinView(plan, state, rows, end_ms, gap, ~np.isnan(steady)), changes
 
 
-def _fill_trace(state: FleetState, rows: I64, bin_id: I64, mean: F64) -> None:
+def _evaporation_l_min(plan: FleetPlan, rows: I64, mean: F64, bulb: F64) -> F64:
+    """Water the pads gave to the air in the closed bin, as a mean flow; NaN where not known.
+
+    Only while the pump runs are the pads wet; what they still hold when it stops is soon gone.
+    """
+    running = mean[:, _A["pump_running"]]
+    out = np.where(running == 0.0, 0.0, np.nan)
+    wet = np.flatnonzero(running > 0.0)
+    if len(wet):
+        these = rows[wet]
+        out[wet] = running[wet] * evaporation_l_min(
+            mean[wet, _A["fan_capacity"]] * plan.airflow_m3_s[these],
+            mean[wet, _A["ambient_temperature"]],
+            bulb[wet],
+            plan.pad_effectiveness_frac[these],
+            plan.barometric_kpa[these],
+        )
+    return out
+
+
+def _fill_trace(state: FleetState, rows: I64, bin_id: I64, mean: F64, evaporation: F64) -> None:
     skipped = bin_id - state.trace_bin[rows]
     leaps = np.flatnonzero(skipped > 1)
     if len(leaps):
@@ -262,7 +424,9 @@ def _fill_trace(state: FleetState, rows: I64, bin_id: I64, mean: F64) -> None:
         state.trace[rows[leaps]] = block
     at = bin_id % TRACE_BINS
     for name, column in _T.items():
-        state.trace[rows, column, at] = mean[:, _A[name]]
+        if name in _METERS and not (state.value_ms[rows, INDEX[name]] > 0).any():
+            continue
+        state.trace[rows, column, at] = evaporation if name not in _A else mean[:, _A[name]]
     state.trace_bin[rows] = bin_id
 
 
@@ -275,21 +439,13 @@ def _fill_steady(state: FleetState, rows: I64, steady: F64) -> None:
     state.steady_count[row, quantity] += 1
 
 
-def _temperature_difference(
-    plan: FleetPlan, state: FleetState, rows: I64, mean: F64
-) -> tuple[F64, F64]:
-    """Condensing temperature above air on coil, and the mode it was taken in (NaN if mixed)."""
-    wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
-    condensing = condensing_temperature_degc(
-        mean[:, _A["head_pressure"]], plan.refrigerant_index[rows]
-    )
-    ambient = mean[:, _A["ambient_temperature"]]
-    bulb = wet_bulb_degc(ambient, mean[:, _A["relative_humidity"]], plan.barometric_kpa[rows])
-    outlet = pad_outlet_degc(ambient, bulb, plan.pad_effectiveness_frac[rows])
-    air = np.where(wet == 1, outlet, ambient)
-    # With little airflow or a stopped fan the difference says nothing of the coil.
-    moving = mean[:, _A["fan_capacity"]] >= LEAST_TD_FAN_FRAC
-    return np.where(moving, condensing - air, np.nan), wet
+def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
+    """Mind the share of fans proven, where it is or was less than all."""
+    short = (share < 1.0) | ((state.fan_share[rows] < 1.0) & ~np.isnan(share))
+    at = np.flatnonzero(short)
+    if len(at):
+        active: Bool = np.asarray(is_active(state.alarm_state[rows[at]]).any(axis=1))
+        fan_shares(state, rows[at], share[at], active)
 
 
 def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[BaselineChange]:
@@ -298,8 +454,9 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     Learned once and kept: a fault that grows slowly must not teach itself into the baseline. Only a
     closed-out cleaning, or a person, asks for another; until that is learned the old one holds.
     """
-    wanted = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
-    enough = state.steady_count[rows] >= (wanted[:, None] if wanted.ndim else wanted)
+    bins = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
+    wanted = wanted_means(plan, state, rows, bins)
+    enough = state.steady_count[rows] >= wanted
     due = enough & (np.isnan(state.baseline[rows]) | state.baseline_relearn[rows])
     due &= ~state.baseline_frozen[rows, None]
     if not due.any():
@@ -307,7 +464,7 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     due &= ~is_active(state.alarm_state[rows]).any(axis=1, keepdims=True)
     which, quantity = np.nonzero(due)
     row = rows[which]
-    n = np.broadcast_to(wanted, len(rows))[which]
+    n = wanted[which, quantity]
     back = np.arange(STEADY_BINS, 0, -1)
     position = (state.steady_count[row, quantity][:, None] - back) % STEADY_BINS
     window = state.steady[row[:, None], quantity[:, None], position].astype(np.float64)

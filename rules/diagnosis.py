@@ -8,12 +8,23 @@ ticket says so, so that nobody looks for it again.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from rules.events import Cause
 
-__all__ = ["Sign", "SignatureRow", "rank", "signature_table"]
+__all__ = [
+    "MARKS",
+    "Sign",
+    "SignatureRow",
+    "SignatureTable",
+    "heading",
+    "legend",
+    "rank",
+    "signature_table",
+]
 
 
 @dataclass(frozen=True)
@@ -43,6 +54,18 @@ class SignatureRow:
     title: str
     signs: Mapping[str, int]
     look_at: str
+
+
+@dataclass(frozen=True)
+class SignatureTable:
+    """The table of a symptom: signs across, causes down, the commonest cause first.
+
+    ``when`` says which case it is for, where a fault has several.
+    """
+
+    signs: tuple[Sign, ...]
+    rows: tuple[SignatureRow, ...]
+    when: str = ""
 
 
 def rank(
@@ -100,13 +123,54 @@ def rank(
     return tuple(causes[i] for i in order)
 
 
-def signature_table(signs: Sequence[Sign], rows: Sequence[SignatureRow]) -> str:
-    """The table as text, for the documentation: causes down, signs across."""
-    marks = {1: "+", -1: "-", 0: "0", None: "."}
-    width = max(len(r.title) for r in rows)
-    head = " " * width + "  " + "  ".join(s.name for s in signs)
-    lines = [head]
-    for row in rows:
-        cells = "  ".join(marks[row.signs.get(s.name)].center(len(s.name)) for s in signs)
-        lines.append(f"{row.title:<{width}}  {cells}")
-    return "\n".join(lines)
+MARKS: Final[Mapping[int | None, str]] = {1: "+", -1: "-", 0: "0", None: ""}
+"""Up, down, nothing, and a sign that the cause says nothing of."""
+
+
+def heading(sign: Sign) -> str:
+    """The sign's name as a column has it: a star where it decides."""
+    return f"{sign.name}*" if sign.deciding else sign.name
+
+
+def legend(sign: Sign) -> tuple[tuple[str, str], ...]:
+    """Mark and meaning of each value that the sign can take."""
+    return tuple((MARKS[v], sign.words(v)) for v in (1, -1, 0) if sign.words(v))
+
+
+def signature_table(table: SignatureTable, *, width: int = 80) -> str:
+    """The table as text: causes down, signs across, and below what the marks mean.
+
+    Parameters
+    ----------
+    table
+        What to print.
+    width
+        Columns of the terminal: long titles of causes are wrapped.
+
+    Returns
+    -------
+    str
+        Lines without a last line break. ``+`` is up, ``-`` down, ``0`` unchanged, blank a sign that
+        the cause says nothing of; ``*`` at a sign's name: it rules out causes that it contradicts.
+    """
+    heads = [heading(s) for s in table.signs]
+    taken = sum(2 + len(h) for h in heads)
+    room = max(24, min(width - taken, max(len(r.title) for r in table.rows)))
+    lines = [(" " * room + "".join(f"  {h}" for h in heads)).rstrip()]
+    for row in table.rows:
+        first, *rest = textwrap.wrap(
+            row.title, room, subsequent_indent="  ", break_on_hyphens=False
+        )
+        cells = (
+            f"  {MARKS[row.signs.get(s.name)]:^{len(h)}}"
+            for s, h in zip(table.signs, heads, strict=True)
+        )
+        lines += [f"{first:<{room}}{''.join(cells)}".rstrip(), *rest]
+    lines.append("")
+    for sign, head in zip(table.signs, heads, strict=True):
+        # A mark stays on the line of its first word.
+        words = "; ".join(f"{mark}\N{NO-BREAK SPACE}{text}" for mark, text in legend(sign))
+        lines += textwrap.wrap(
+            f"{head}: {words}", width, subsequent_indent="  ", break_on_hyphens=False
+        )
+    return "\n".join(lines).replace("\N{NO-BREAK SPACE}", " ")

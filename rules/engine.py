@@ -7,7 +7,8 @@ give the same events, however frames are cut into batches: live, replayed, or af
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Final, TypeVar
 
 import numpy as np
@@ -35,15 +36,21 @@ from rules.events import (
     BaselineChange,
     Change,
     Evidence,
+    Refusal,
+    RefusalKind,
     Severity,
     StepResult,
 )
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.frames import observe, rounds
 from rules.look import UnitLook
+from rules.own_rules.columns import OwnAlarms, joined, split
 from rules.plan import FleetPlan
+from rules.refused import as_columns, beyond_zero_error, checked, note_refused
 from rules.settings import FLEET
+from rules.signals import INDEX, N_SIGNALS
 from rules.silence import ClockView
+from rules.stamps import MAX_AHEAD_MS, note_arrived, note_refused_stamps, settle
 from rules.state import FleetState
 
 __all__ = ["Engine"]
@@ -51,8 +58,15 @@ __all__ = ["Engine"]
 BLOCK_ROWS: Final = 8_192
 """Units of one pass: about what the processor's cache holds of their columns at once."""
 
+BLOCKS_WORTH_THREADS: Final = 3
+THREADS: Final = 2
+"""Large fleets are judged by so many at once; more gain little, since Python itself takes turns."""
+
 LONGEST_TICK_MS: Final = 60_000
 """A longer step between clock entries means that the gateway was down: it is not listened time."""
+
+STRANGERS_KEPT_MS: Final = 8 * 86_400_000
+"""Longer than any setting asks for."""
 
 _N = TypeVar("_N", np.int8, np.int64)
 
@@ -67,6 +81,11 @@ class _Group:
         self.latching = np.array([r.fault.latching for r in self.rules], dtype=np.bool_)
         self.has_high_delay = tuple(
             any(s.name == "on_delay_high_s" for s in r.fault.settings) for r in self.rules
+        )
+        self.waits = tuple(r.fault.waits for r in self.rules)
+        self.yields_to = tuple(
+            np.array([FAULT_INDEX[s] for s in r.fault.yields_to], dtype=np.int64)
+            for r in self.rules
         )
         self.suppressors = tuple(
             np.array([FAULT_INDEX[s] for s in r.fault.suppressed_by], dtype=np.int64)
@@ -98,9 +117,13 @@ class Engine:
         self.plan = plan
         self.state = FleetState.empty(plan.n_rows, len(RULES))
         self._groups = {kind: _Group(kind) for kind in ("frames", "bins", "clock")}
+        self._own = OwnAlarms.of(plan)
+        self._threads: ThreadPoolExecutor | None = None
         self._listened_ms = 0
         self._clock_ms = 0
         self._all_rows = np.flatnonzero(plan.active)
+        self._row_of = {(s.id, u.id): row for row, (s, u) in plan.unit_of_row.items()}
+        self._site_ids = frozenset(s.id for s in plan.sites)
 
     # ------------------------------------------------------------------ samples
 
@@ -110,13 +133,15 @@ class Engine:
         Parameters
         ----------
         received_ms : int
-            When the batch arrived. Not used for judging: time is the sample's own.
+            When the batch arrived, 0 if not known: a frame more than five minutes ahead of it is
+            refused. Nothing else is judged by it: time is the sample's own.
         unit_row : (n,) int32
             Rows of the unit register; rows that the plan does not know are passed over.
         time_ms : (n,) int64
             Time of each frame. [ms since 1970]
         values : (n, signals) float64
-            In catalogue order and units, NaN where not carried.
+            In catalogue order and units, NaN where not carried. What lies outside the catalogue's
+            range is refused as the decoder refuses it.
 
         Returns
         -------
@@ -124,7 +149,6 @@ class Engine:
             Events in order of time. ``late_frames`` counts frames older than their unit's newest:
             they are not judged.
         """
-        del received_ms
         events: list[AlarmEvent] = []
         baselines: list[BaselineChange] = []
         known = (unit_row >= 0) & (unit_row < self.plan.n_rows)
@@ -136,29 +160,45 @@ class Engine:
         self.state.heard_listened_ms[unit_row] = self._listened_ms
         self.state.site_offline[self.plan.anchor_row[self.plan.site_index[unit_row]]] = False
         late = 0
+        if received_ms > 0 and (ahead := time_ms > received_ms + MAX_AHEAD_MS).any():
+            self._refuse_stamps(unit_row[ahead], np.full(ahead.sum(), received_ms), time_ms[ahead])
+            unit_row, time_ms, values = unit_row[~ahead], time_ms[~ahead], values[~ahead]
+        usable, refused = checked(values)
         for index in rounds(unit_row, time_ms):
             rows = unit_row[index].astype(np.int64)
+            note_arrived(self.state, rows, time_ms[index])
             fresh = time_ms[index] >= self.state.frame_ms[rows]
             if not fresh.all():
                 late += int((~fresh).sum())
                 index = index[fresh]  # noqa: PLW2901  # the round without its late frames
                 rows = rows[fresh]
-            for start in range(0, len(rows), BLOCK_ROWS):
-                part = index[start : start + BLOCK_ROWS]
-                self._round(
-                    rows[start : start + BLOCK_ROWS], time_ms[part], values[part], events, baselines
-                )
+            blocks = [slice(b, b + BLOCK_ROWS) for b in range(0, len(rows), BLOCK_ROWS)]
+            work = [(rows[b], time_ms[index[b]], usable[index[b]]) for b in blocks]
+            for found, learned in self._in_turn_or_at_once(work):
+                events += found
+                baselines += learned
+            if refused is not None:
+                note_refused(self.state, rows, time_ms[index], refused[index], values[index])
         events.sort(key=_order)
         return StepResult(tuple(events), tuple(baselines), late)
 
+    def _in_turn_or_at_once(
+        self, work: list[tuple[I64, I64, F64]]
+    ) -> Iterable[tuple[list[AlarmEvent], list[BaselineChange]]]:
+        """The blocks of a round, in order. Units do not touch each other, so large fleets share
+        the processors; what comes out is the same.
+        """
+        if len(work) < BLOCKS_WORTH_THREADS:
+            return (self._round(*block) for block in work)
+        if self._threads is None:
+            self._threads = ThreadPoolExecutor(THREADS, "rules")
+        return self._threads.map(lambda block: self._round(*block), work)
+
     def _round(
-        self,
-        rows: I64,
-        time_ms: I64,
-        values: F64,
-        events: list[AlarmEvent],
-        baselines: list[BaselineChange],
-    ) -> None:
+        self, rows: I64, time_ms: I64, values: F64
+    ) -> tuple[list[AlarmEvent], list[BaselineChange]]:
+        events: list[AlarmEvent] = []
+        baselines: list[BaselineChange] = []
         done = closing(self.state, rows, time_ms)
         if done.any():
             which = rows[done]
@@ -169,7 +209,60 @@ class Engine:
             self._judge("bins", bins, which, bins.time_ms, bins.gap, events)
         view = observe(self.plan, self.state, rows, time_ms, values)
         self._judge("frames", view, rows, time_ms, view.gap, events)
+        if self._own is not None:
+            events += self._own.judge(view)
         accumulate(view)
+        return events, baselines
+
+    # ------------------------------------------------------------------ refusals
+
+    def refused(self, received_ms: int, refusals: Sequence[Refusal]) -> StepResult:
+        """Take in what was said of units and could not be accepted.
+
+        A unit of which nothing but refused readings came has spoken all the same: for each of them
+        an empty frame is judged. Refusals of units that the plan does not know are passed over,
+        unless they say so themselves.
+        """
+        ranges: list[tuple[int, int, int, float]] = []
+        stamps: list[tuple[int, int, int]] = []
+        for refusal in refusals:
+            if refusal.kind is RefusalKind.UNREGISTERED:
+                if refusal.site in self._site_ids and refusal.unit:
+                    self.state.strangers.note(refusal.site, refusal.unit, refusal.received_ms)
+                continue
+            row = self._row_of.get((refusal.site, refusal.unit), -1)
+            if row < 0:
+                continue
+            if refusal.kind is RefusalKind.CLOCK:
+                stamps.append((row, refusal.received_ms, refusal.time_ms))
+            elif beyond_zero_error(refusal.signal, refusal.value):
+                ranges.append((row, refusal.time_ms, INDEX[refusal.signal], refusal.value))
+        heard = np.array([r for r, *_ in (*ranges, *stamps)], dtype=np.int64)
+        if len(heard):
+            self.state.heard_listened_ms[heard] = self._listened_ms
+            self.state.site_offline[self.plan.anchor_row[self.plan.site_index[heard]]] = False
+        if stamps:
+            rows, received, times = (np.array(c, dtype=np.int64) for c in zip(*stamps, strict=True))
+            self._refuse_stamps(rows.astype(np.int32), received, times)
+        return self._refuse_readings(received_ms, ranges) if ranges else StepResult()
+
+    def _refuse_stamps(self, rows: I32, received_ms: I64, time_ms: I64) -> None:
+        for index in rounds(rows, received_ms):
+            which = rows[index].astype(np.int64)
+            note_refused_stamps(self.state, which, received_ms[index], time_ms[index])
+
+    def _refuse_readings(
+        self, received_ms: int, ranges: Sequence[tuple[int, int, int, float]]
+    ) -> StepResult:
+        unit_row = np.array([r[0] for r in ranges], dtype=np.int32)
+        time_ms = np.array([r[1] for r in ranges], dtype=np.int64)
+        refused, values = as_columns([r[2] for r in ranges], [r[3] for r in ranges])
+        for index in rounds(unit_row, time_ms):
+            rows = unit_row[index].astype(np.int64)
+            note_refused(self.state, rows, time_ms[index], refused[index], values[index])
+        news = time_ms > self.state.frame_ms[unit_row]
+        nothing = np.full((int(news.sum()), N_SIGNALS), np.nan)
+        return self.samples(received_ms, unit_row[news], time_ms[news], nothing)
 
     # ------------------------------------------------------------------ clock, site status
 
@@ -184,6 +277,10 @@ class Engine:
         self._clock_ms = max(now_ms, self._clock_ms)
         events: list[AlarmEvent] = []
         self._end_by_time(now_ms, events)
+        settle(self.state, now_ms)
+        self.state.strangers.forget_before(now_ms - STRANGERS_KEPT_MS)
+        if self._own is not None:
+            events += self._own.clock(now_ms)
         rows = self._all_rows
         if len(rows):
             times = np.full(len(rows), now_ms, dtype=np.int64)
@@ -219,6 +316,8 @@ class Engine:
         for column in columns:
             if column >= 0:
                 self._act_on(row, column, action, events)
+        if self._own is not None:
+            events += self._own.act(action)
         return StepResult(tuple(events))
 
     def _act_on(self, row: int, column: int, action: Action, events: list[AlarmEvent]) -> None:
@@ -424,10 +523,15 @@ class Engine:
                 pends = state.alarm_pending_ms[carrier, column] > 0
                 if column in here and carrier is rows:
                     pends |= (severity[:, here[column]] > 0) & ~is_held(code)
+                pends &= group.waits[j]
                 stands = is_active(code)
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )
+            for column in group.yields_to[j].tolist():
+                first = is_active(state.alarm_state[rows, column])
+                first &= ~is_active(state.alarm_state[rows, group.columns[j]])
+                out[:, j] = np.maximum(out[:, j], np.where(first, PENDS, 0))
         return out
 
     # ------------------------------------------------------------------ memory
@@ -435,18 +539,24 @@ class Engine:
     def snapshot(self) -> bytes:
         """The whole memory, to go on from later."""
         extra = {"listened_ms": self._listened_ms, "clock_ms": self._clock_ms}
-        return self.state.to_bytes(SLUGS, extra)
+        fleet = self.state.to_bytes(SLUGS, extra)
+        return joined(fleet, self._own.snapshot()) if self._own is not None else fleet
 
     def restore(self, data: bytes) -> None:
         """Go on from a snapshot; raises :class:`~rules.state.SnapshotMismatch` if it cannot be."""
+        data, own = split(data)
         self.state, extra = FleetState.from_bytes(data, self.plan.n_rows, SLUGS)
+        self.state.strangers.forget_known(self._row_of, self._site_ids)
+        self._own = OwnAlarms.of(self.plan, own)
         self._listened_ms = extra["listened_ms"]
         self._clock_ms = extra["clock_ms"]
 
     def nbytes(self) -> int:
         """Memory held for the fleet, in bytes."""
-        return self.state.nbytes() + self.plan.settings.nbytes()
+        own = self._own.nbytes() if self._own is not None else 0
+        return self.state.nbytes() + self.plan.settings.nbytes() + own
 
 
-def _order(event: AlarmEvent) -> tuple[int, int, int]:
-    return (event.time_ms, event.unit_row, FAULT_INDEX[event.fault])
+def _order(event: AlarmEvent) -> tuple[int, int, int, str]:
+    place = FAULT_INDEX.get(event.fault, len(SLUGS))  # own rules come last, by name
+    return (event.time_ms, event.unit_row, place, event.fault)

@@ -22,6 +22,7 @@ __all__ = [
     "Contact",
     "Fans",
     "IsolationPoint",
+    "OwnRule",
     "Pads",
     "Pump",
     "Refrigerant",
@@ -58,6 +59,7 @@ def _time_zone(value: str) -> str:
 Identifier = Annotated[str, AfterValidator(_identifier)]
 TimeZoneName = Annotated[str, AfterValidator(_time_zone)]
 Text = Annotated[str, Field(min_length=1, max_length=500)]
+Condition = Annotated[str, Field(min_length=1, max_length=1000)]
 EMail = Annotated[str, Field(pattern=r"^[^@\s<>,;:\"]+@[^@\s<>,;:\"]+$", max_length=254)]
 
 
@@ -228,6 +230,30 @@ Overrides = dict[str, dict[str, float]]
 """Settings by fault slug and setting name; checked against the fault catalogue when loaded."""
 
 
+class OwnRule(_Model):
+    """A rule of the site's own: an alarm that the files define (:mod:`rules.own_rules`).
+
+    The conditions' language is checked when the files are. A unit's rule takes the place of one
+    with the same id in its site's file, a site's that of the fleet's.
+    """
+
+    id: Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]{0,39}$")]
+    title: Annotated[str, Field(min_length=1, max_length=80)]
+    condition: Condition
+    clear: Condition | None = Field(
+        default=None, description="when a raised alarm is over; else when the condition is not"
+    )
+    on_delay_s: float = Field(
+        ge=0, le=604_800, default=300.0, description="how long the condition must hold"
+    )
+    off_delay_s: float = Field(
+        ge=0, le=604_800, default=300.0, description="how long it must be clear"
+    )
+    priority: Literal["low", "medium", "high"]
+    text: Text = Field(description="what it means and what to do: an alarm asks for a response")
+    job_plan: Annotated[str, Field(min_length=1, max_length=64)] = "inspection"
+
+
 class Unit(_Model):
     """One condenser with its basin, pump, pads and fans."""
 
@@ -251,6 +277,7 @@ class Unit(_Model):
     isolation: Annotated[tuple[IsolationPoint, ...], Field(min_length=1)]
     signals: dict[str, SignalMapping] = {}
     settings: Overrides = {}
+    rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()
 
     @model_validator(mode="after")
     def _electrical_isolation_named(self) -> Self:
@@ -280,6 +307,7 @@ class Site(_Model):
     contacts: Annotated[tuple[Contact, ...], Field(min_length=1)]
     units: Annotated[tuple[Unit, ...], Field(min_length=1, max_length=500)]
     settings: Overrides = {}
+    rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()
 
     @model_validator(mode="after")
     def _unit_ids_unique(self) -> Self:

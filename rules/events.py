@@ -20,6 +20,8 @@ __all__ = [
     "Change",
     "Evidence",
     "Reading",
+    "Refusal",
+    "RefusalKind",
     "Severity",
     "StepResult",
 ]
@@ -225,3 +227,29 @@ class Action:
     note: str = ""
     until_ms: int = 0
     parts: tuple[str, ...] = ()
+
+
+class RefusalKind(StrEnum):
+    """What was wrong with something that the gateway refused, as far as the rules judge it."""
+
+    RANGE = "out of range"
+    CLOCK = "time stamp"
+    UNREGISTERED = "unregistered unit"
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """Something that was said of a unit and not taken in.
+
+    ``received_ms`` is the receiver's time, ``time_ms`` the time that the sender gave (UTC, ms since
+    1970; 0 where it gave none). ``signal`` and ``value`` (in the catalogue's unit) tell which
+    reading a refusal for its range was about.
+    """
+
+    kind: RefusalKind
+    received_ms: int
+    site: str
+    unit: str
+    time_ms: int = 0
+    signal: str = ""
+    value: float = 0.0

@@ -15,11 +15,13 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I8, I32, I64, Bool
+from rules.bits import packed, unpacked
+from rules.nameplate import AT_ONCE, beyond_nameplate
 from rules.plan import FleetPlan
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.state import FleetState
+from rules.state import BIN_MS, FleetState
 
 __all__ = ["FrameView", "observe", "rounds"]
 
@@ -28,12 +30,15 @@ _COMMAND: Final = INDEX["pump_command"]
 _WET: Final = INDEX["wet_mode"]
 _SPEED: Final = INDEX["fan_speed"]
 _LEVEL: Final = INDEX["basin_level"]
+_WATER: Final = INDEX["basin_temperature"]
+_AIR: Final = INDEX["ambient_temperature"]
 
 
 def rounds(unit_row: I32, time_ms: I64) -> Iterator[I64]:
     """Indices of the frames of each round, each unit at most once, in order of time.
 
-    Frames of one unit with the same time keep the order of arrival.
+    Frames of one unit with the same time keep the order of arrival. A round does not reach over the
+    edge of a bin, so that units which report at different rates close their bins in one round.
     """
     n = len(unit_row)
     if (unit_row[1:] > unit_row[:-1]).all():
@@ -41,13 +46,17 @@ def rounds(unit_row: I32, time_ms: I64) -> Iterator[I64]:
         return
     order = np.lexsort((time_ms, unit_row))  # stable
     rows = unit_row[order]
-    starts = np.flatnonzero(np.concatenate([[True], rows[1:] != rows[:-1]]))
+    bin_id = time_ms[order] // BIN_MS
+    new_bin = np.concatenate([[True], (rows[1:] != rows[:-1]) | (bin_id[1:] != bin_id[:-1])])
+    starts = np.flatnonzero(new_bin)
     rank = np.arange(n) - np.repeat(starts, np.diff(starts, append=n))
-    if not rank.any():
+    turn = (bin_id - bin_id.min()) * (int(rank.max()) + 1) + rank
+    if not turn.any():
         yield order
         return
-    by_round = order[np.argsort(rank, kind="stable")]
-    yield from np.split(by_round, np.cumsum(np.bincount(rank))[:-1])
+    by_turn = np.argsort(turn, kind="stable")
+    edges = np.flatnonzero(np.diff(turn[by_turn])) + 1
+    yield from np.split(order[by_turn], edges)
 
 
 @dataclass(frozen=True)
@@ -75,6 +84,10 @@ class FrameView:
     commanded_s: F64
     """How long the pump has been commanded to run; 0 if it is not, NaN if not known."""
     fans_commanded_s: F64
+    standing_s: F64
+    """Time since water last circulated in the basin; 0 while it does, or where there is none."""
+    warm_standing_s: F64
+    """How long of that the water (unmeasured: the air) was warm."""
 
     @cached_property
     def head_margin_k(self) -> F64:
@@ -106,6 +119,9 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     value, value_ms = state.value[rows], state.value_ms[rows]
     carried = ~np.isnan(values)
     fresh = carried & (value_ms < time_ms[:, None])
+    changed = carried & (values != value)
+    state.seen_carried[rows] |= packed(carried)
+    state.seen_changed[rows] |= packed(changed)
     np.copyto(value, values, where=carried)
     np.copyto(value_ms, time_ms[:, None], where=carried)
     state.value[rows] = value
@@ -114,10 +130,22 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
     x = value
     np.copyto(x, np.nan, where=aged)
+    # A reading that cannot be true is not known.
+    if (untrue := state.frozen_set[rows] | state.beyond_set[rows]).any():
+        np.copyto(x, np.nan, where=unpacked(untrue))
+    impossible = beyond_nameplate(plan, rows, x, state.pump_state[rows] == 1, AT_ONCE)
+    if impossible is not None:
+        np.copyto(x, np.nan, where=impossible)
 
     running_above = settings.get(FLEET, "pump_running_frac", rows) * plan.pump_rated_current_a[rows]
     current = x[:, _CURRENT]
     pump = np.where(np.isnan(current), -1, current > running_above).astype(np.int8)
+    # A unit that never sent a current is taken at its controller's word.
+    unmeasured = value_ms[:, _CURRENT] == 0
+    if unmeasured.any():
+        word = x[:, _COMMAND]
+        told = np.where(np.isnan(word), -1, word > 0.5).astype(np.int8)
+        pump = np.where(unmeasured, told, pump)
     # Without its own witness the command says whether the plant is wet: that is what wet means.
     wet_word = np.where(np.isnan(x[:, _WET]), x[:, _COMMAND], x[:, _WET])
     mode = np.where(np.isnan(wet_word), -1, wet_word > 0.5).astype(np.int8)
@@ -135,9 +163,36 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     fans_s = _since(state.fans_commanded_ms, rows, time_ms, x[:, _SPEED], 10.0, gap)
 
     _stillness(state, rows, time_ms, x[:, _LEVEL], (pump != pump_was) & (pump_was >= 0), gap)
+    standing_s, warm_s = _standing(plan, state, rows, time_ms, x, pump, elapsed_s, gap)
     return FrameView(
-        plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s
-    )
+        plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,
+        standing_s, warm_s,
+    )  # fmt: skip
+
+
+def _standing(
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    time_ms: I64,
+    x: F64,
+    pump: I8,
+    elapsed_s: F64,
+    gap: Bool,
+) -> tuple[F64, F64]:
+    """Time without circulation, and the warm part of it; both go on where the pump is unknown."""
+    settings = plan.settings
+    empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
+    # After a silence nothing is assumed: the pump may have run meanwhile.
+    anew = (pump == 1) | empty | gap
+    since = np.where(anew, time_ms, state.circulated_ms[rows])
+    state.circulated_ms[rows] = since
+    water = x[:, _WATER]
+    water = np.where(np.isnan(water), x[:, _AIR], water)
+    warm = water >= settings.get("warm-standing-water", "warm_above_degc", rows)
+    warm_s = np.where(anew, 0.0, state.warm_standing_s[rows] + np.where(warm, elapsed_s, 0.0))
+    state.warm_standing_s[rows] = warm_s
+    return (time_ms - since) / 1000.0, warm_s
 
 
 def _since(column: I64, rows: I64, time_ms: I64, word: F64, above: float, gap: Bool) -> F64:

@@ -8,7 +8,6 @@ manual and the site's rules come before them. No step opens the refrigerant circ
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from types import MappingProxyType
 from typing import Final
@@ -17,7 +16,21 @@ from rules.events import Evidence
 from rules.faults.base import Fault
 from rules.hazards import Hazard
 from rules.job import JobPlan, ReadingToTake
-from rules.signals import signal
+from rules.job_words import (
+    AIR,
+    CONDUCTIVITY,
+    CURRENT,
+    ELECTRICIAN,
+    HEAD,
+    LEVEL,
+    NO_LICENCE,
+    PRESSURE,
+    PUMP_ON,
+    WATCH,
+    items,
+    of,
+)
+from rules.jobplans_air import AIR_SIDE_PLANS
 
 __all__ = [
     "INSPECTION",
@@ -29,39 +42,12 @@ __all__ = [
     "plan_for",
 ]
 
-
-_ITEM = re.compile(r"^ *- ", re.MULTILINE)
-
-
-def _list(text: str) -> tuple[str, ...]:
-    """The items of a text block in which each item begins with '- ' on a line of its own."""
-    return tuple(" ".join(item.split()) for item in _ITEM.split(text)[1:])
-
-
-def _of(name: str, *, before: bool = True, after: bool = True) -> ReadingToTake:
-    entry = signal(name)
-    return ReadingToTake(entry.title, entry.unit, name, before=before, after=after)
-
-
-_LEVEL = _of("basin_level")
-_PRESSURE = _of("spray_pressure")
-_CURRENT = _of("pump_current")
-_HEAD = _of("head_pressure")
-_AIR = _of("ambient_temperature")
-_CONDUCTIVITY = _of("conductivity")
-
-_NO_LICENCE = "No refrigerant licence is needed as long as the circuit stays shut."
-_ELECTRICIAN = "Work on the wiring: a qualified electrician or electrically skilled technician."
-_WATCH = "Watch the readings come back and stay for a quarter of an hour before you leave."
-_PUMP_ON = "Guards and covers on, then let the pump run. No hand past a guard."
-_LIVE = "only by a person qualified for work on live parts"
-
 JOB_PLANS: Final[tuple[JobPlan, ...]] = (
     JobPlan(
         slug="float-valve",
         title="Free, mend or set the float valve",
         energies=frozenset({"electrical", "water"}),
-        skills=f"Technician for water and refrigeration plant. {_NO_LICENCE}",
+        skills=f"Technician for water and refrigeration plant. {NO_LICENCE}",
         work_min=60,
         tools=(
             "two adjustable spanners", "screwdriver", "soft brush", "bucket and hose", "torch",
@@ -71,11 +57,11 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             "seat washer or insert for the float valve", "float", "gasket or thread tape",
             "strainer element of the make-up line",
         ),
-        look_first=_list("""
+        look_first=items("""
             - The water level, whether water runs into the overflow, and whether the float valve
               passes water or stays dry.
         """),
-        steps=_list("""
+        steps=items("""
             - Move the float by hand over its whole travel. It must be free, shut firmly at the top
               and open fully at the bottom.
             - Clear scale, slime and rubbish from float, arm and pivot. Straighten or replace a bent
@@ -86,16 +72,16 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             - Set the float so that it shuts at the level recorded for this unit, well below the
               overflow.
         """),
-        readings=(_LEVEL, _of("makeup_flow"), ReadingToTake("Water meter of the make-up line")),
+        readings=(LEVEL, of("makeup_flow"), ReadingToTake("Water meter of the make-up line")),
         findings=(
             "float: free or stuck, tight or full of water", "seat and washer", "strainer",
             "supply valve: open or throttled", "level at which the float shuts now",
         ),
-        return_to_service=_list(f"""
+        return_to_service=items(f"""
             - Open the water slowly and let the basin fill. The valve must close by itself, and the
               overflow stay dry.
             - Start the pump and watch one fall and one refill of the level.
-            - {_WATCH}
+            - {WATCH}
         """),
         hazards=frozenset({Hazard.DRAINED_WATER, Hazard.SITE_LOAD}),
     ),
@@ -103,12 +89,12 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         slug="level-sensor",
         title="Check the level reading against the water",
         energies=frozenset({"electrical", "water"}),
-        skills=f"Technician with experience of sensors. {_ELECTRICIAN}",
+        skills=f"Technician with experience of sensors. {ELECTRICIAN}",
         work_min=45,
         tools=("folding rule or dip stick", "soft brush", "hose", "torch", "small screwdrivers"),
         parts=("level sensor or its tube", "cable gland", "connector"),
         look_first=("The level shown, and when it last moved.",),
-        steps=_list("""
+        steps=items("""
             - Measure the water depth above the basin floor with the rule and note it beside the
               reading shown at the same minute.
             - Look at the sensor, its tube or its port: scale, slime, silt, a trapped bubble, ice.
@@ -117,16 +103,16 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             - Check cable, gland and connector for water, corrosion and strain.
             - Look along the cable for damage by heat, sun or vermin.
         """),
-        readings=(_LEVEL, ReadingToTake("Water depth by rule", "mm")),
+        readings=(LEVEL, ReadingToTake("Water depth by rule", "mm")),
         findings=(
             "reading against rule, before and after", "state of sensor, tube and port",
             "state of cable and connector", "whether the reading moved once the water moved",
         ),
-        return_to_service=_list(f"""
+        return_to_service=items(f"""
             - With power and water back, lower the level by the drain and let it refill. The reading
               must follow the rule down and up.
             - Start the pump once: the reading must dip as the pads fill.
-            - {_WATCH}
+            - {WATCH}
         """),
         hazards=frozenset({Hazard.SITE_LOAD, Hazard.DRAINED_WATER}),
     ),
@@ -134,17 +120,17 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         slug="pump-screen",
         title="Clean the pump's suction screen",
         energies=frozenset({"electrical", "water"}),
-        skills=f"Technician for water and refrigeration plant. {_NO_LICENCE}",
+        skills=f"Technician for water and refrigeration plant. {NO_LICENCE}",
         work_min=60,
         tools=(
             "hose with a low-pressure head", "screwdriver", "nylon brush", "bucket and scoop",
             "torch",
         ),
         parts=("spare suction screen", "seal or clips of the screen", "basin drain plug seal"),
-        look_first=_list("""
+        look_first=items("""
             - How evenly water comes down the pads, and whether the pump rattles as if it drew air.
         """),
-        steps=_list("""
+        steps=items("""
             - Note where the dirt lies: on the screen, in the corner of the basin, floating. Take a
               photo if the site allows it.
             - Open the basin drain and let the water go. Scoop out silt; do not flush it towards the
@@ -157,19 +143,19 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
               whole travel while you are there.
             - Put the screen back so that it seats all round with no gap. Close the drain.
         """),
-        readings=(_PRESSURE, _CURRENT, _LEVEL, _of("spray_flow")),
+        readings=(PRESSURE, CURRENT, LEVEL, of("spray_flow")),
         findings=(
             "share of the screen that was covered", "what covered it: silt, scale, slime, fibres",
             "screen: sound, torn, not seated", "what was found in the pump",
             "depth of silt in the basin",
         ),
-        return_to_service=_list(f"""
+        return_to_service=items(f"""
             - Let the basin fill to the float's level before the pump starts; a dry pump wears its
               seal.
-            - {_PUMP_ON}
+            - {PUMP_ON}
             - Check that pressure and current are back near the values this unit had when clean, and
               that water comes down evenly over all pads.
-            - {_WATCH}
+            - {WATCH}
         """),
         hazards=frozenset({Hazard.DRAINED_WATER, Hazard.SITE_LOAD, Hazard.CONFINED_SPACE}),
     ),
@@ -177,7 +163,7 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         slug="distribution",
         title="Clear the distribution pipe and its holes",
         energies=frozenset({"electrical", "water"}),
-        skills=f"Technician for water and refrigeration plant. {_NO_LICENCE}",
+        skills=f"Technician for water and refrigeration plant. {NO_LICENCE}",
         work_min=90,
         tools=(
             "hose with a low-pressure head", "wooden or plastic pick of the hole's size",
@@ -187,7 +173,7 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         look_first=(
             "Which pads are dry or streaked with scale: that shows which holes are blocked.",
         ),
-        steps=_list("""
+        steps=items("""
             - Take off the covers over the distribution pipe. Mark the pads before you move any.
             - Clear each blocked hole by hand with the pick. Do not drill or widen it: the holes
               share the water evenly only as long as they are alike.
@@ -197,17 +183,17 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             - Clean the pump's screen as well if dirt came from the basin; otherwise it comes back.
             - End cap and covers back, pads in their marked orientation.
         """),
-        readings=(_PRESSURE, _CURRENT, _of("spray_flow")),
+        readings=(PRESSURE, CURRENT, of("spray_flow")),
         findings=(
             "number and place of blocked holes", "what blocked them: scale, slime, grit",
             "valve positions found", "pads: dry streaks, scale, damage",
         ),
-        return_to_service=_list(f"""
-            - {_PUMP_ON}
+        return_to_service=items(f"""
+            - {PUMP_ON}
             - With the fans still off, see that every hole flows and each pad wets over its full
               width. Keep your face out of the spray.
             - Then fans on, and compare pressure and current with the clean values of this unit.
-            - {_WATCH}
+            - {WATCH}
         """),
         hazards=frozenset({Hazard.WET_PADS, Hazard.COIL_DAMAGE, Hazard.SITE_LOAD}),
     ),
@@ -215,19 +201,19 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         slug="pump-drive",
         title="Find out why the pump does not run",
         energies=frozenset({"electrical", "water"}),
-        skills=f"{_ELECTRICIAN} {_NO_LICENCE}",
+        skills=f"{ELECTRICIAN} {NO_LICENCE}",
         work_min=90,
         tools=(
             "voltage tester, proved before and after", "insulation tester", "clamp meter",
             "insulated screwdrivers", "spanners", "torch",
         ),
         parts=("fuses of the rating on the drawing", "contactor", "overload relay", "spare pump"),
-        look_first=_list("""
+        look_first=items("""
             - What the controller commands, and what the starter shows: tripped, no supply, selector
               in off or hand.
             - The water level: an empty basin may hold the pump off on purpose.
         """),
-        steps=_list("""
+        steps=items("""
             - A tripped overload has a cause. Do not reset it until you looked for that cause.
             - Isolated and proved dead: check fuses, terminals, contactor, overload and its setting
               against the motor's nameplate.
@@ -237,19 +223,19 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             - Check dry-run and level protection and their wiring. Never bridge them.
         """),
         readings=(
-            _CURRENT, _of("supply_voltage"), _PRESSURE, _LEVEL,
+            CURRENT, of("supply_voltage"), PRESSURE, LEVEL,
             ReadingToTake("Motor insulation to earth, isolated", "MΩ", before=False),
         ),
         findings=(
             "what was tripped, open or off", "the cause", "fuse and overload: rating and setting",
             "insulation and winding resistance", "pump: free, tight, seized",
         ),
-        return_to_service=_list(f"""
+        return_to_service=items(f"""
             - See that the basin is full. Reset what tripped, once.
-            - {_PUMP_ON}
+            - {PUMP_ON}
             - Three-phase: check the direction of rotation and that the phase currents are alike. If
               it trips again, isolate and stop looking by resetting.
-            - {_WATCH}
+            - {WATCH}
         """),
         hazards=frozenset({Hazard.MANUAL_HANDLING, Hazard.HOT_SURFACES, Hazard.SITE_LOAD}),
     ),
@@ -268,7 +254,7 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         ),
         parts=("bleed valve or its coil", "bleed strainer", "conductivity probe"),
         look_first=("The conductivity shown, and whether water runs from the bleed line.",),
-        steps=_list("""
+        steps=items("""
             - Take a sample of basin water and one of make-up water. Measure both by hand and note
               them beside the readings of the probe.
             - Check the bleed line: valve in its marked place, strainer clean, pipe not blocked or
@@ -282,17 +268,17 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
               and let fresh water in.
         """),
         readings=(
-            _CONDUCTIVITY,
+            CONDUCTIVITY,
             ReadingToTake("Basin water by hand-held meter, at 25 °C", "µS/cm"),
             ReadingToTake("Make-up water by hand-held meter, at 25 °C", "µS/cm"),
-            _of("bleed_flow"), _of("basin_temperature"),
+            of("bleed_flow"), of("basin_temperature"),
         ),
         findings=(
             "probe against hand-held meter", "bleed: open, blocked, shut by someone, stuck open",
             "dosing: running, empty, air-locked", "colour, smell, slime, scale",
             "how much water was drained",
         ),
-        return_to_service=_list("""
+        return_to_service=items("""
             - Open the bleed to its marked place and measure its flow with jug and watch.
             - Pump on, and see the conductivity fall over the next hours; the ticket stays open
               until it does.
@@ -300,108 +286,57 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         """),
         hazards=frozenset({Hazard.CHEMICALS, Hazard.DRAINED_WATER, Hazard.SITE_LOAD}),
     ),
+    *AIR_SIDE_PLANS,
     JobPlan(
-        slug="fan",
-        title="Find out why a fan is faulty or does not prove",
-        energies=frozenset({"electrical"}),
-        skills=f"{_ELECTRICIAN} {_NO_LICENCE}",
-        work_min=90,
-        tools=(
-            "voltage tester, proved before and after", "insulation tester", "clamp meter",
-            "insulated screwdrivers", "strap or wedge to hold the blades", "torch",
-        ),
-        parts=(
-            "fuses of the rating on the drawing", "fan motor or fan with motor", "drive or relay",
-            "fan-proving switch or relay",
-        ),
-        look_first=_list("""
-            - Which fan it is, and what its drive or relay shows: fault code, tripped, no supply.
-            - Whether its blades stand, turn, or turn backwards in the wind.
-        """),
-        steps=_list("""
-            - Isolated, proved dead and the drive's discharge time over: hold the blades, then look
-              for ice, rubbish, rubbing, loose hub, cracked blade. Turn the fan by hand: free,
-              quiet, touching nothing.
-            - Check fuses, terminals, motor protection and plugs for heat, water and corrosion.
-            - Measure winding and insulation resistance as the motor's manual says, drive
-              disconnected where the manual wants it.
-            - Check the run and fault signal: contact, wiring, right fan on the right input. A fan
-              that runs but does not prove is a signal fault.
-            - Guards and covers back, every screw.
-        """),
-        readings=(
-            _of("fan_run"), _of("fan_fault"), _of("fan_speed"), _HEAD,
-            ReadingToTake(f"Current of the fan, each phase ({_LIVE})", "A"),
-        ),
-        findings=(
-            "which fan, and the code its drive showed", "the cause",
-            "motor: winding, insulation, bearings", "blades, hub, guard", "proving signal",
-        ),
-        return_to_service=_list(f"""
-            - Everyone clear, guards on. Let the fan run alone: direction, noise, current.
-            - Let all fans run at the same command and see that each one proves.
-            - {_WATCH}
-        """),
-        hazards=frozenset({Hazard.MANUAL_HANDLING, Hazard.HOT_SURFACES, Hazard.SHARP_EDGES,
-                           Hazard.SITE_LOAD}),
-    ),
-    JobPlan(
-        slug="heat-rejection",
-        title="Find what keeps the unit from giving off its heat",
+        slug="drain-down",
+        title="Drain the basin and leave it safe: standing water, frost",
         energies=frozenset({"electrical", "water"}),
-        skills=(
-            "Refrigeration technician. Work on the circuit itself (charge, non-condensables, "
-            "valves) only by a person licensed for this refrigerant, and not under this plan."
-        ),
+        skills=f"Technician trained in the site's water safety plan. {ELECTRICIAN}",
         work_min=120,
         tools=(
-            "hose with a low-pressure head", "soft brush", "fin comb", "thermometer",
-            "screwdriver", "torch",
+            "voltage tester, proved before and after", "hose", "soft brush and scoop",
+            "wet vacuum or bucket", "thermometer", "torch", "grit for icy ground",
+            "gloves, eye protection and the mask that the water safety plan asks for",
         ),
-        parts=("pads if they are worn out", "clips and seals of panels"),
-        look_first=_list("""
-            - The way of the air: covers, leaves, snow or stored goods in front of the intake; hot
-              air blown back from a wall or a neighbour; panels ajar, so that air goes around the
-              coil.
-            - Which fans turn, and how fast against the command. Whether all pads are wet.
+        parts=("drain gasket", "hose clamp", "frost plug or cap for the drain"),
+        look_first=items("""
+            - Do not start the spray: standing water may hold Legionella. Ask the keeper of the
+              site's water safety plan what is to be done before anyone touches it.
+            - Is wet operation over for the season, or is the unit needed tomorrow?
+            - In frost: ice on basin, pads, pipes, walkways? Keep away from hanging ice.
         """),
-        steps=_list("""
-            - Isolated and blades held: look at the coil's face with the torch. Clean dust and
-              fibres from the air side down, brush with the fins, rinse at low pressure, coil face
-              first and then through the coil.
-            - Look at the pads: dry areas, scale, sagging, gaps at the edges. Let them dry, then
-              rinse until light shows along the flutes. Replace pads that crumble.
-            - If pads were dry, look at screen and distribution as well: that is where the water
-              stopped.
-            - Straighten bent fins. Panels, guards and pads back with no gap for air to pass by.
-            - If air, fans, coil, pads and water are in order, the cause is in the circuit: stop
-              here and report it to the licensed person.
+        steps=items("""
+            - Shut and lock the make-up supply; open the drain and let the basin run empty by the
+              site's rule for such water. Make no spray.
+            - Ice: let it thaw, never strike it off pads, coil or plastic pipes.
+            - Empty pump, suction line and distribution pipe at their drain points. Water left in
+              them freezes first.
+            - Rinse out the mud at low pressure; clean and disinfect as the water safety plan says.
+            - See that the drain stays open and free, or close it again if the unit is to run wet.
         """),
         readings=(
-            _HEAD, _AIR, _of("fan_speed"), _PRESSURE,
-            ReadingToTake("Air temperature at the intake, away from the blown-off air", "°C"),
+            ReadingToTake("Basin temperature", "°C", "basin_temperature"),
+            ReadingToTake("Basin level", "mm", "basin_level"),
+            ReadingToTake("Water sample taken, by whose order"),
         ),
         findings=(
-            "what stood in the way of the air", "coil: clean, dusty, scaled, fins bent",
-            "pads: wet all over, dry where, scaled", "fans that did not turn",
-            "whether the circuit is suspected, and why",
+            "why water stood: drain shut, drain blocked, float leaking, wet mode not ended",
+            "state of the water: smell, slime, colour", "ice and damage, with photos",
+            "what the keeper of the water safety plan decided",
         ),
-        return_to_service=_list(f"""
-            - Pump on and fans still off: all pads must wet.
-            - Fans on, refrigeration back by the site's procedure. Keep clear of the air that is
-              blown off.
-            - Compare head pressure with that before, at like weather and load. {_WATCH}
+        return_to_service=items("""
+            - Left drained: supply locked shut, drain open, wet mode locked out at the controller
+              by the site's procedure, a tag that says so.
+            - Back to wet: fill, treat as the plan says, people away from the air outlet for the
+              first minutes of spray; then prove pump current, level and spray.
         """),
-        hazards=frozenset({
-            Hazard.SHARP_EDGES, Hazard.WET_PADS, Hazard.HOT_SURFACES, Hazard.COIL_DAMAGE,
-            Hazard.DRAINED_WATER, Hazard.SITE_LOAD,
-        }),
+        hazards=frozenset({Hazard.DRAINED_WATER, Hazard.WET_PADS, Hazard.SITE_LOAD}),
     ),
     JobPlan(
         slug="telemetry",
         title="Get the readings back: sensors, panel, network, power",
         energies=frozenset({"electrical"}),
-        skills=f"Technician with experience of controls and networks. {_ELECTRICIAN}",
+        skills=f"Technician with experience of controls and networks. {ELECTRICIAN}",
         work_min=60,
         tools=(
             "voltage tester, proved before and after", "network cable and a laptop or phone",
@@ -409,13 +344,13 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         ),
         parts=("power supply of the panel", "fuse of the rating on the drawing", "network cable",
                "sensor of the kind that fell silent"),
-        look_first=_list("""
+        look_first=items("""
             - Before you travel, ring the site: a power cut, work on the network, someone in the
               panel? Do other units of the site report?
             - Nobody sees this plant from afar meanwhile: ask the site to look at it.
             - On site: lamps of panel and network, antenna, cables, water, vermin.
         """),
-        steps=_list("""
+        steps=items("""
             - Only if it must be opened: isolate and prove dead first, also circuits fed from
               elsewhere. Then check fuse, power supply, terminals, plugs, sensor cables.
             - One sensor silent: compare with its neighbour, change the cable, then the sensor.
@@ -429,7 +364,7 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             "what had failed: power, network, panel, sensor", "since when, by the site's account",
             "what was replaced, with the new device's number if it has one",
         ),
-        return_to_service=_list("""
+        return_to_service=items("""
             - Power the panel. Its clock must be right and every unit of the site must report.
             - Compare one reading of each kind with an instrument or with what you can see.
             - Tell the site that it is being watched again.
@@ -441,7 +376,7 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         slug="full-clean",
         title="Full clean of the unit",
         energies=frozenset({"electrical", "water"}),
-        skills=f"Two people, one a technician for water and refrigeration plant. {_NO_LICENCE}",
+        skills=f"Two people, one a technician for water and refrigeration plant. {NO_LICENCE}",
         work_min=240,
         tools=(
             "hose with a low-pressure head", "screwdriver", "soft and nylon brushes",
@@ -455,7 +390,7 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         look_first=(
             "How evenly the pads are wet, the colour of the water, noise of fans and pump.",
         ),
-        steps=_list("""
+        steps=items("""
             - Let the pads dry: wet running should have stopped some hours before. Mark and take out
               the pads.
             - Rinse each pad until light shows along the flutes and the water runs clear. Put aside
@@ -471,17 +406,17 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
             - Pump, screen and strainer back, drain shut. Pads back in their marked orientation.
             - Guards and covers shut, every screw.
         """),
-        readings=(_PRESSURE, _CURRENT, _LEVEL, _CONDUCTIVITY, _HEAD, _AIR, _of("fan_speed")),
+        readings=(PRESSURE, CURRENT, LEVEL, CONDUCTIVITY, HEAD, AIR, of("fan_speed")),
         findings=(
             "what was found at pads, coil, channel, basin, screen, float, bleed, fans, holes",
             "what was replaced", "photos, where the site allows them",
         ),
-        return_to_service=_list(f"""
+        return_to_service=items(f"""
             - Water on slowly; basin full before the pump starts.
             - Restore power and reset what tripped.
-            - {_PUMP_ON} Every distribution hole must flow evenly; keep your face out of the spray.
+            - {PUMP_ON} Every distribution hole must flow evenly; keep your face out of the spray.
             - Prove each fan. Refrigeration back by the site's procedure.
-            - {_WATCH} Close out the cleaning, so that before and after can be compared.
+            - {WATCH} Close out the cleaning, so that before and after can be compared.
         """),
         hazards=frozenset({
             Hazard.WET_PADS, Hazard.SHARP_EDGES, Hazard.MANUAL_HANDLING, Hazard.CONFINED_SPACE,
@@ -493,22 +428,22 @@ JOB_PLANS: Final[tuple[JobPlan, ...]] = (
         slug="inspection",
         title="Look and report",
         energies=frozenset({"electrical", "water"}),
-        skills=f"Technician for water and refrigeration plant. {_NO_LICENCE}",
+        skills=f"Technician for water and refrigeration plant. {NO_LICENCE}",
         work_min=30,
         tools=("torch", "camera, where the site allows it", "screwdriver"),
         parts=("none until it is known what is wrong",),
         look_first=(
             "Fans, pump, water over the pads, level, overflow, leaks, noise.",
         ),
-        steps=_list("""
+        steps=items("""
             - Open covers only with the unit isolated. Look at pads, basin, screen and coil.
             - Mend nothing under this plan. Report what you found and agree the next step.
         """),
-        readings=(_LEVEL, _PRESSURE, _CURRENT, _HEAD),
+        readings=(LEVEL, PRESSURE, CURRENT, HEAD),
         findings=("what was seen at fans, pump, pads, basin, coil", "what should be done next"),
-        return_to_service=_list(f"""
+        return_to_service=items(f"""
             - Covers shut, then back to service by the site's procedure.
-            - {_WATCH}
+            - {WATCH}
         """),
         hazards=frozenset({Hazard.SITE_LOAD}),
     ),

@@ -13,6 +13,7 @@ from rules.arrays import F64
 from rules.bins import fan_capacity_of, trace_window
 from rules.equipment import Site, Unit
 from rules.events import Reading
+from rules.physics.condenser import expected_td_k
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min, pad_outlet_degc
 from rules.physics.refrigerant import condensing_temperature_degc
@@ -21,6 +22,7 @@ from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX, signal
 from rules.state import BIN_MS, STEADY, STEADY_BINS, FleetState
+from rules.trend import theil_sen
 
 __all__ = ["Baseline", "UnitLook", "fan_names"]
 
@@ -96,7 +98,20 @@ class UnitLook:
         if count == 0:
             return None
         back = np.arange(1, min(bins, count) + 1)
-        return float(np.median(self.state.steady[self.row, q, (count - back) % STEADY_BINS]))
+        ring = self.state.steady[self.row, q, (count - back) % STEADY_BINS]
+        return float(np.median(ring.astype(np.float64)))
+
+    def standing_s(self) -> float:
+        """Time since water last circulated in the basin."""
+        return (self.time_ms - int(self.state.circulated_ms[self.row])) / 1000.0
+
+    def warm_standing_s(self) -> float:
+        """How long of that the water (unmeasured: the air) was warm."""
+        return float(self.state.warm_standing_s[self.row])
+
+    def warm_above_degc(self) -> float:
+        """From where on standing water counts as warm."""
+        return self.setting("warm-standing-water", "warm_above_degc")
 
     def trace(self, name: str, bins: int) -> F64:
         """The last five-minute means of a trace, oldest first, NaN for gaps."""
@@ -110,13 +125,9 @@ class UnitLook:
         return float(np.median(window)) if len(window) else None
 
     def slope_per_h(self, name: str, bins: int) -> float | None:
-        """Slope of a trace by least squares; None with fewer than four means."""
-        window = self.trace(name, bins)
-        there = ~np.isnan(window)
-        if there.sum() < 4:
-            return None
-        hours = np.arange(len(window))[there] * (BIN_MS / 3_600_000.0)
-        return float(np.polyfit(hours, window[there], 1)[0])
+        """Robust slope of a trace (Theil-Sen); None with fewer than four means."""
+        hours = np.arange(bins) * (BIN_MS / 3_600_000.0)
+        return _known(theil_sen(hours, self.trace(name, bins)).slope)
 
     def head_margin_k(self) -> float | None:
         """Kelvin of condensing temperature left to the cut-out."""
@@ -132,6 +143,18 @@ class UnitLook:
             return None
         index = self.plan.refrigerant_index[self._rows]
         return _known(condensing_temperature_degc(np.array([pressure]), index)[0])
+
+    def expected_td_k(self, reference_k: float) -> float:
+        """A TD at rated load and full airflow, referred to the load and airflow of now.
+
+        What is not known counts as rated: full airflow, and the load that was learned with it.
+        """
+        run, speed = self.value("fan_run"), self.value("fan_speed")
+        air = fan_capacity_of(_array(run), _array(speed), self.plan.fan_count[self._rows])[0]
+        load = self.value("heat_load")
+        frac = 1.0 if load is None else load / float(self.plan.rated_capacity_kw[self.row])
+        expected = expected_td_k(reference_k, frac, 1.0 if np.isnan(air) else max(air, 0.1))
+        return reference_k if np.isnan(expected) else float(expected)
 
     def wet_bulb_degc(self) -> float | None:
         """Wet bulb of the air drawn in."""

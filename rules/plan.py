@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.arrays import F64, I32, I64, Bool
-from rules.equipment import Overrides, Site, Unit
+from rules.equipment import Overrides, OwnRule, Site, Unit
 from rules.faults.base import Setting
 from rules.physics.moist_air import standard_pressure_kpa_abs
 from rules.physics.refrigerant import REFRIGERANTS, condensing_temperature_degc
@@ -37,12 +37,15 @@ class FleetPlan:
     area_m2: F64
     float_shut_mm: F64
     float_band_mm: F64
+    depth_mm: F64
     overflow_mm: F64
     pump_minimum_mm: F64
     makeup_max_l_min: F64
     pull_down_mm: F64
     pump_rated_current_a: F64
     pump_rated_voltage_v: F64
+    pump_rated_flow_l_min: F64
+    pump_rated_pressure_kpa: F64
     pump_magnetising_frac: F64
     pump_shutoff_frac: F64
     fan_count: I64
@@ -56,7 +59,10 @@ class FleetPlan:
     rated_capacity_kw: F64
     makeup_us_cm: F64
     conductivity_limit_us_cm: F64
+    target_cycles: F64
     barometric_kpa: F64
+    fleet_rules: tuple[OwnRule, ...] = ()
+    """Own rules of every unit; those of a site or a unit stay with it."""
 
     @property
     def n_rows(self) -> int:
@@ -70,11 +76,13 @@ class FleetPlan:
         rows: Mapping[tuple[str, str], int],
         settings: Overrides,
         tables: Mapping[str, Mapping[str, Setting]] | None = None,
+        rules: Sequence[OwnRule] = (),
     ) -> FleetPlan:
         """The plan of a fleet.
 
         ``rows`` maps (site id, unit id) to row and must hold every unit of ``sites``; ``settings``
-        are the fleet-wide overrides. ``KeyError`` names a unit without row or an unknown setting.
+        are the fleet-wide overrides, ``rules`` the fleet's own rules. ``KeyError`` names a unit
+        without row or an unknown setting.
         """
         if tables is None:
             from rules.faults.registry import SETTINGS  # noqa: PLC0415  # the registry needs plans
@@ -119,12 +127,15 @@ class FleetPlan:
             area_m2=column(lambda _s, u: u.basin.area_m2),
             float_shut_mm=column(lambda _s, u: u.basin.float_shut_mm),
             float_band_mm=column(lambda _s, u: u.basin.float_band_mm),
+            depth_mm=column(lambda _s, u: u.basin.depth_mm),
             overflow_mm=column(lambda _s, u: u.basin.overflow_mm),
             pump_minimum_mm=column(lambda _s, u: u.basin.pump_minimum_mm),
             makeup_max_l_min=column(lambda _s, u: u.basin.makeup_max_l_min),
             pull_down_mm=column(lambda _s, u: u.basin.pull_down_mm),
             pump_rated_current_a=column(lambda _s, u: u.pump.rated_current_a),
             pump_rated_voltage_v=column(lambda _s, u: u.pump.rated_voltage_v),
+            pump_rated_flow_l_min=column(lambda _s, u: u.pump.rated_flow_l_min),
+            pump_rated_pressure_kpa=column(lambda _s, u: u.pump.rated_pressure_kpa),
             pump_magnetising_frac=column(lambda _s, u: u.pump.magnetising_current_frac),
             pump_shutoff_frac=column(lambda _s, u: u.pump.shutoff_power_frac),
             fan_count=fans,
@@ -137,7 +148,9 @@ class FleetPlan:
             rated_capacity_kw=column(lambda _s, u: u.condenser.rated_capacity_kw),
             makeup_us_cm=column(lambda _s, u: u.water.makeup_conductivity_us_cm),
             conductivity_limit_us_cm=column(lambda _s, u: u.water.conductivity_limit_us_cm),
+            target_cycles=column(lambda _s, u: u.water.target_cycles),
             barometric_kpa=standard_pressure_kpa_abs(column(lambda s, _u: s.elevation_m)),
+            fleet_rules=tuple(rules),
         )
 
 

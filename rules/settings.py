@@ -53,6 +53,12 @@ FLEET_SETTINGS: Final[tuple[Setting, ...]] = (
             "accepted steady means that a baseline rests on",
             "six hours: the median of 72 means is then within 1 % on a motor whose current is "
             "noisy by 5 %"),
+    Setting("heat_baseline_bins", 24.0, "means, one an hour", 12.0, 72.0,
+            "means that the baselines of condensing and of pad pressure drop rest on",
+            "a day of running in the mode: night and afternoon both count"),
+    Setting("heat_baseline_no_load_days", 7.0, "days", 1.0, 60.0,
+            "shortest time over which the same is learned where the unit sends no heat load",
+            "load follows hour and weekday: that course is part of what is learned"),
     Setting("baseline_drift_pct", 3.0, "%", 0.5, 20.0,
             "a baseline is not learned while its two halves differ by more than this",
             "a machine that changes by 3 % within hours is not in the state to be remembered"),

@@ -8,13 +8,15 @@ over the fields, so a new column needs only a line here. Times are ms since 1970
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass, fields
-from typing import Final, Self
+from dataclasses import Field, dataclass, field, fields
+from typing import Any, Final, Self
 
 import numpy as np
 
-from rules.arrays import F32, F64, I8, I16, I64, Bool
+from rules.arrays import F16, F32, F64, I8, I16, I64, U8, U16, Bool
+from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
+from rules.strangers import Strangers
 
 __all__ = [
     "BIN_MS",
@@ -28,11 +30,22 @@ __all__ = [
     "SteadyQuantity",
 ]
 
+WATCHED: Final[tuple[str, ...]] = (
+    "conductivity", "basin_temperature", "pump_current", "supply_voltage", "spray_pressure",
+    "spray_flow", "head_pressure", "ambient_temperature", "relative_humidity", "makeup_flow",
+    "bleed_flow", "pad_pressure_drop",
+)  # fmt: skip
+"""Signals whose standing still is watched: measured ones that must move. The level has a fault of
+its own; commands and estimates may rightly stand still."""
+
 BIN_MS: Final = 300_000
 """Length of one bin: five minutes, the slowest sampling in common use."""
 
 STEADY_BINS: Final = 72
 """Accepted steady means kept by unit and quantity: six hours of running."""
+
+SWITCHES: Final = 5
+"""Steps from dry to wet remembered."""
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
@@ -64,12 +77,22 @@ STEADY: Final[tuple[SteadyQuantity, ...]] = (
                    ("coil", "fans")),
     SteadyQuantity("td_wet", "Condensing temperature above air on coil", "K", "wet",
                    ("coil", "fans", "pads", "distribution")),
+    SteadyQuantity("pad_pressure_drop", "Pad pressure drop at full airflow", "Pa", "wet",
+                   ("pads", "fans")),
 )  # fmt: skip
 
-TRACE: Final[tuple[str, ...]] = ("level_running", "level_at_rest", "conductivity")
+TRACE: Final[tuple[str, ...]] = (
+    "level_running",
+    "level_at_rest",
+    "conductivity",
+    "evaporation",  # from weather, pads and airflow, times the share of the bin the pump ran
+    "makeup_flow",
+    "bleed_flow",
+    "current_running",  # also while the level is too low for the steady current
+)
 
 # Accumulators of the open bin: sum and count of each. The first five become steady quantities
-# (TDs from means of head pressure and air), the next three the traces.
+# (TDs from means of head pressure and air); the names of traces become those.
 ACCUMULATED: Final[tuple[str, ...]] = (
     "pump_current",
     "spray_pressure",
@@ -82,6 +105,12 @@ ACCUMULATED: Final[tuple[str, ...]] = (
     "relative_humidity",
     "fan_capacity",
     "heat_load",
+    "pad_pressure_drop",
+    "fan_share",
+    "makeup_flow",
+    "bleed_flow",
+    "pump_running",
+    "current_running",
 )
 
 
@@ -111,15 +140,58 @@ class FleetState:
     still_level: F64
     still_ms: I64
     still_starts: I16  # pump starts and stops since then
+    # standing water: since when it has not circulated, and how long of that it was warm
+    circulated_ms: I64
+    warm_standing_s: F32
+    # what the readings themselves are worth; sets of signals are packed, see rules/bits.py
+    seen_changed: U8  # (rows, set) signals that changed in the open bin
+    seen_carried: U8  # (rows, set) signals that came in the open bin
+    still_age_bins: U16  # (rows, WATCHED) bins since the last change
+    still_bins: U16  # (rows, WATCHED) of those, bins in which a sound sensor must have moved
+    still_longest_bins: U16  # (rows, WATCHED) the longest of those that ended by itself
+    still_changes: U8  # (rows, WATCHED) bins with a change, 255 at most
+    still_all_bins: U16  # bins since anything at all changed
+    frozen_set: U8  # (rows, set) readings that stand still against all likelihood
+    beyond_set: U8  # (rows, set) readings beyond what the nameplate makes possible
+    refused_set: U8  # (rows, set) signals of which readings were refused for their range
+    refused_signal: I8  # the newest of them
+    refused_value: F32
+    refused_count: I16
+    refused_since_ms: I64
+    refused_last_ms: I64
+    # the sender's clock, by the receiver's, see rules/stamps.py
+    arrived_ms: I64  # newest stamp since the last reading of the receiver's clock
+    lag_s: F32
+    lag_count: I16
+    lag_since_ms: I64
+    lag_last_ms: I64
+    stamp_lag_s: F32  # of the newest stamp that was refused; negative is ahead
+    stamp_count: I16
+    stamp_since_ms: I64
+    stamp_last_ms: I64
     # five-minute bins
     bin_id: I64
     bin_sum: F64
     bin_count: F32
     bin_mixed: Bool  # the mode changed within the bin
-    steady: F32
+    # rings, in half precision: 0.05 %, far inside the noise of a mean of five minutes, and the
+    # largest value of the catalogue is within its range
+    steady: F16
     steady_count: I64  # accepted means ever, by quantity; position = count mod STEADY_BINS
-    trace: F32
+    trace: F16
     trace_bin: I64  # id of the newest bin in `trace`
+    # heat rejection, see rules/heat.py
+    heat_load_seen: Bool  # the unit sends its load: TDs are referred to rated load
+    together_ms: I64  # since when all fans run below the speed of all stages; TOGETHER: found out
+    speed_seen: Bool  # a fan speed command above zero was seen
+    dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
+    td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
+    dry_hold: F32  # (rows, 4) newest dry bin: head pressure, ambient, airflow, load
+    dry_hold_bin: I64  # its bin; minus that of the step to wet that used it; 0 for none
+    switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
+    wet_depression_k: F32  # running mean over the accepted wet TDs, and that of the TDs
+    wet_td_k: F32
+    fan_share: F32  # running share of commanded fans that are proven
     # baselines
     baseline: F64
     baseline_spread: F64
@@ -136,6 +208,8 @@ class FleetState:
     alarm_onset_ms: I64
     alarm_until_ms: I64  # end of the shelf, or when an acknowledged alarm is announced again
     out_of_service_until_ms: I64  # 0 in service, -1 until a person ends it
+    strangers: Strangers = field(default_factory=Strangers)
+    """Not a column: ids that no site file knows."""
 
     @classmethod
     def empty(cls, n_rows: int, n_faults: int) -> Self:
@@ -167,14 +241,51 @@ class FleetState:
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
+            circulated_ms=i64(n),
+            warm_standing_s=np.zeros(n, dtype=np.float32),
+            seen_changed=np.zeros((n, SET_BYTES), dtype=np.uint8),
+            seen_carried=np.zeros((n, SET_BYTES), dtype=np.uint8),
+            still_age_bins=np.zeros((n, len(WATCHED)), dtype=np.uint16),
+            still_bins=np.zeros((n, len(WATCHED)), dtype=np.uint16),
+            still_longest_bins=np.zeros((n, len(WATCHED)), dtype=np.uint16),
+            still_changes=np.zeros((n, len(WATCHED)), dtype=np.uint8),
+            still_all_bins=np.zeros(n, dtype=np.uint16),
+            frozen_set=np.zeros((n, SET_BYTES), dtype=np.uint8),
+            beyond_set=np.zeros((n, SET_BYTES), dtype=np.uint8),
+            refused_set=np.zeros((n, SET_BYTES), dtype=np.uint8),
+            refused_signal=i8(-1, n),
+            refused_value=np.zeros(n, dtype=np.float32),
+            refused_count=np.zeros(n, dtype=np.int16),
+            refused_since_ms=i64(n),
+            refused_last_ms=i64(n),
+            arrived_ms=i64(n),
+            lag_s=np.zeros(n, dtype=np.float32),
+            lag_count=np.zeros(n, dtype=np.int16),
+            lag_since_ms=i64(n),
+            lag_last_ms=i64(n),
+            stamp_lag_s=np.zeros(n, dtype=np.float32),
+            stamp_count=np.zeros(n, dtype=np.int16),
+            stamp_since_ms=i64(n),
+            stamp_last_ms=i64(n),
             bin_id=i64(n),
             bin_sum=np.zeros((n, a)),
             bin_count=np.zeros((n, a), dtype=np.float32),
             bin_mixed=np.zeros(n, dtype=np.bool_),
-            steady=np.full((n, q, STEADY_BINS), np.nan, dtype=np.float32),
+            steady=np.full((n, q, STEADY_BINS), np.nan, dtype=np.float16),
             steady_count=i64(n, q),
-            trace=np.full((n, t, TRACE_BINS), np.nan, dtype=np.float32),
+            trace=np.full((n, t, TRACE_BINS), np.nan, dtype=np.float16),
             trace_bin=i64(n),
+            heat_load_seen=np.zeros(n, dtype=np.bool_),
+            together_ms=i64(n),
+            speed_seen=np.zeros(n, dtype=np.bool_),
+            dry_seen_bin=i64(n),
+            td_first_bin=i64(n, 2),
+            dry_hold=np.full((n, 4), np.nan, dtype=np.float32),
+            dry_hold_bin=i64(n),
+            switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),
+            wet_depression_k=np.full(n, np.nan, dtype=np.float32),
+            wet_td_k=np.full(n, np.nan, dtype=np.float32),
+            fan_share=np.ones(n, dtype=np.float32),
             baseline=nan64(n, q),
             baseline_spread=nan64(n, q),
             baseline_count=np.zeros((n, q), dtype=np.int16),
@@ -193,14 +304,15 @@ class FleetState:
 
     def nbytes(self) -> int:
         """Memory held, in bytes."""
-        return sum(getattr(self, f.name).nbytes for f in fields(self))
+        return sum(getattr(self, f.name).nbytes for f in _columns(self))
 
     def to_bytes(self, fault_slugs: tuple[str, ...], extra: dict[str, int]) -> bytes:
         """A snapshot: all columns, the faults their last axis stands for, and some counters."""
         out = io.BytesIO()
-        arrays: dict[str, np.ndarray] = {f.name: getattr(self, f.name) for f in fields(self)}
+        arrays: dict[str, np.ndarray] = {f.name: getattr(self, f.name) for f in _columns(self)}
         arrays["fault_slugs"] = np.array(fault_slugs)
         arrays["signal_names"] = np.array([s.name for s in SIGNALS])
+        arrays["strangers"] = np.frombuffer(self.strangers.to_bytes(), dtype=np.uint8)
         arrays["extra_names"] = np.array(list(extra))
         arrays["extra_values"] = np.array(list(extra.values()), dtype=np.int64)
         np.savez(out, **arrays)  # type: ignore[arg-type]  # keyword names are column names
@@ -225,8 +337,10 @@ class FleetState:
                 shared = [
                     (i, old_slugs.index(s)) for i, s in enumerate(fault_slugs) if s in old_slugs
                 ]
-                for f in fields(cls):
+                for f in _columns(cls):
                     _copy(getattr(state, f.name), arrays[f.name], f.name, shared)
+                if "strangers" in arrays:
+                    state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())
                 names = [str(x) for x in arrays["extra_names"]]
                 extra = dict(zip(names, (int(v) for v in arrays["extra_values"]), strict=True))
         except SnapshotMismatch:
@@ -235,6 +349,10 @@ class FleetState:
             msg = f"not a readable snapshot: {error}"
             raise SnapshotMismatch(msg) from error
         return state, extra
+
+
+def _columns(state: FleetState | type[FleetState]) -> list[Field[Any]]:
+    return [f for f in fields(state) if f.name != "strangers"]
 
 
 def _copy(into: np.ndarray, old: np.ndarray, name: str, shared: list[tuple[int, int]]) -> None:

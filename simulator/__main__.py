@@ -1,4 +1,4 @@
-"""Command line of the simulator: ``python -m simulator publish | history | demo-fleet``."""
+"""Command line: ``python -m simulator publish | history | labelled | demo-fleet``."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import shutil
 import signal
 import sys
 import threading
+from collections import Counter
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -17,6 +18,7 @@ from typing import Any
 from simulator import DEMO_FLEET
 from simulator.fleet import FleetError
 from simulator.history import history, open_source, write_csv
+from simulator.labelled import LabelledPlan, write_labelled
 from simulator.publisher import Publisher, PublishPlan
 from simulator.scenario import parse_span_s
 from simulator.site_client import BrokerAddress, BrokerError
@@ -85,6 +87,22 @@ def _parser() -> argparse.ArgumentParser:
     past.add_argument("--length", type=_span, default=86_400.0, help="e.g. 7d")
     past.add_argument("--end", help="ISO 8601 time (default: now, to the minute)")
 
+    labelled = commands.add_parser(
+        "labelled", help="write a history with labels, for an evaluation of rules"
+    )
+    labelled.add_argument("--out", type=Path, required=True, help="new or empty directory")
+    labelled.add_argument("--units", type=int, default=60, help="units in the site files")
+    labelled.add_argument("--weeks", type=int, default=8)
+    labelled.add_argument("--seed", type=int, default=1, help="same seed, same history")
+    labelled.add_argument(
+        "--step", type=_positive, default=60.0, help="time between samples [s], 10 to 600"
+    )
+    labelled.add_argument("--form", choices=("csv", "parquet"), default="parquet")
+    labelled.add_argument(
+        "--plates", choices=("default", "other"), default="default",
+        help="ranges of nameplates and the plant's nature",
+    )  # fmt: skip
+
     demo = commands.add_parser("demo-fleet", help="copy the demonstration fleet to a directory")
     demo.add_argument("--out", type=Path, required=True)
     return parser
@@ -145,6 +163,26 @@ def _history(args: argparse.Namespace) -> int:
     return 0
 
 
+def _labelled(args: argparse.Namespace) -> int:
+    plan = LabelledPlan(args.units, args.weeks, args.seed, args.step, args.form, args.plates)
+    told = 0
+
+    def progress(share: float) -> None:
+        nonlocal told
+        if int(10 * share) > told:
+            told = int(10 * share)
+            _say(f"{10 * told} %")
+
+    written = write_labelled(args.out, plan, progress)
+    count = Counter(label["fault"] for label in written.labels)
+    _say(f"{written.rows} rows, {len(written.labels)} labels of {len(count)} faults: {args.out}")
+    if written.unshown:
+        _say(f"without a label, for they never showed: {', '.join(sorted(written.unshown))}")
+    if written.placeless:
+        _say(f"no unit had the weather or signals for: {', '.join(written.placeless)}")
+    return 0
+
+
 def _demo_fleet(args: argparse.Namespace) -> int:
     out: Path = args.out
     if (out / "fleet.toml").exists():
@@ -158,7 +196,12 @@ def _demo_fleet(args: argparse.Namespace) -> int:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit status (2 where the input cannot be used)."""
     args = _parser().parse_args(argv)
-    run = {"publish": _publish, "history": _history, "demo-fleet": _demo_fleet}[args.command]
+    run = {
+        "publish": _publish,
+        "history": _history,
+        "labelled": _labelled,
+        "demo-fleet": _demo_fleet,
+    }[args.command]
     try:
         return run(args)
     except (FleetError, BrokerError, OSError, ValueError) as error:

@@ -17,7 +17,7 @@ __all__ = ["ControlPlate", "ControlState", "step_bleed", "step_control"]
 
 FloatArray = NDArray[np.float64]
 
-_DRAIN_AFTER_DRY_S = 5400.0
+_FROST_DRAIN_DEGC = 3.0
 _BLEED_HYSTERESIS = 0.07  # share of the setpoint
 _TIMED_PERIOD_S = 3600.0
 
@@ -30,11 +30,14 @@ class ControlPlate:
 
     ``bleed_kind`` is 0 for a bleed that runs with the pump, 1 for a timed one (a share of each
     hour), 2 for one that follows conductivity. ``bleed_share`` is the open share of a timed bleed.
+    ``drain_after_s`` is how long a unit may be dry before its basin is drained, infinity for never;
+    ``frost_drain`` 1 drains it too when the air nears freezing.
     """
 
     wet_on_degc: FloatArray
     wet_hysteresis_k: FloatArray
-    night_drain: FloatArray
+    drain_after_s: FloatArray
+    frost_drain: FloatArray
     refilled_mm: FloatArray
     bleed_kind: NDArray[np.int64]
     bleed_l_min: FloatArray
@@ -49,6 +52,7 @@ class ControlState:
     wet: FloatArray
     dry_for_s: FloatArray
     draining: FloatArray
+    frost_drained: FloatArray
     filling: FloatArray
     bleeding: FloatArray
 
@@ -75,8 +79,11 @@ def step_control(
     wet = np.maximum(wet, force_wet) * allow_wet * (1.0 - drain_order)
     state.wet = wet
     state.dry_for_s = np.where(wet > 0.0, 0.0, state.dry_for_s + dt_s)
-    due = plate.night_drain * (state.dry_for_s > _DRAIN_AFTER_DRY_S)
-    draining = np.maximum(due, drain_order)
+    due = (state.dry_for_s > plate.drain_after_s).astype(np.float64)
+    # Drained for frost, a basin stays empty until the unit has to run wet again.
+    cold = (air_degc < _FROST_DRAIN_DEGC) * plate.frost_drain
+    state.frost_drained = np.maximum(cold, state.frost_drained) * (wet == 0.0)
+    draining = np.maximum(np.maximum(due, state.frost_drained), drain_order)
     refill = (state.draining > 0.0) & (draining == 0.0)
     filling = np.where(refill, 1.0, state.filling)
     state.filling = np.where(level_mm >= plate.refilled_mm, 0.0, filling) * (draining == 0.0)
@@ -90,10 +97,16 @@ def step_bleed(
     time_s: float,
     conductivity_us_cm: FloatArray,
     running: FloatArray,
+    setpoint_factor: FloatArray,
 ) -> FloatArray:
-    """Step the bleed valve in place; returns its opening, 0 or 1 (0 while the pump rests)."""
-    above = conductivity_us_cm > plate.bleed_setpoint_us_cm
-    below = conductivity_us_cm < plate.bleed_setpoint_us_cm * (1.0 - _BLEED_HYSTERESIS)
+    """Step the bleed valve in place; returns its opening, 0 or 1 (0 while the pump rests).
+
+    ``conductivity_us_cm`` is what the probe shows, ``setpoint_factor`` the setpoint over what it
+    should be.
+    """
+    setpoint = plate.bleed_setpoint_us_cm * setpoint_factor
+    above = conductivity_us_cm > setpoint
+    below = conductivity_us_cm < setpoint * (1.0 - _BLEED_HYSTERESIS)
     by_probe = np.where(above, 1.0, np.where(below, 0.0, state.bleeding))
     timed = ((time_s % _TIMED_PERIOD_S) / _TIMED_PERIOD_S < plate.bleed_share).astype(np.float64)
     kind = plate.bleed_kind

@@ -13,11 +13,14 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["KINDS", "Entry", "Kind", "build_effects", "fan_mask", "severity_at"]
+__all__ = ["FAN_COLUMNS", "KINDS", "Entry", "Kind", "build_effects", "fan_mask", "severity_at"]
 
 FloatArray = NDArray[np.float64]
 
 Target = Literal["plant", "sensor", "telemetry"]
+
+FAN_COLUMNS: Final = ("fan_fault", "fan_unproven", "fan_on", "fan_slip")
+"""Effects that are bit masks of fans, bit 0 for fan 1."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ KINDS: Final[dict[str, Kind]] = {
         Kind("supply-starved", "supply_loss", "plant",
              "no water at the make-up valve", "float-stuck-shut"),
         Kind("leak-by", "leak", "plant",
-             "shut make-up valve passes 15 % of its full flow", "float-stuck-open"),
+             "shut make-up valve passes 15 % of its full flow", "float-leaking"),
         Kind("level-frozen", "frozen", "sensor",
              "level reading stays at its value at the onset", "level-frozen"),
         # Pump and screen
@@ -52,41 +55,68 @@ KINDS: Final[dict[str, Kind]] = {
         Kind("distribution-restricted", "distribution", "plant",
              "blocked holes or pipe take 50 % of the clean flow", "distribution-restricted"),
         Kind("pump-draws-air", "air", "plant",
-             "prime lost", "pump-screen-clogging"),
+             "prime lost", "pump-drawing-air"),
         Kind("pump-trip", "pump_stop", "plant",
              "pump stands although commanded (any severity)", "pump-not-running"),
         Kind("pump-overload", "overload", "plant",
-             "bearing or rotor drag adds 60 % of duty power"),
+             "bearing or rotor drag adds 60 % of duty power", "pump-overload"),
+        Kind("pump-locked-rotor", "locked", "plant",
+             "rotor stands: starting current until the protection opens (any severity)",
+             "pump-overload"),
         # Water quality
         Kind("bleed-blocked", "bleed_block", "plant",
-             "no bleed flow", "conductivity-high"),
+             "no bleed flow", "bleed-blocked"),
+        Kind("bleed-set-too-high", "bleed_setpoint", "plant",
+             "controller's bleed setpoint three times what it should be", "conductivity-high"),
         Kind("bleed-stuck-open", "bleed_open", "plant",
-             "bleed valve open also at rest"),
+             "bleed valve open also at rest", "bleed-stuck-open"),
         Kind("makeup-quality", "makeup_extra", "plant",
-             "conductivity of the make-up water doubled"),
+             "conductivity of the make-up water doubled", "makeup-quality-changed"),
+        Kind("probe-fouled", "probe_foul", "plant",
+             "conductivity probe reads 70 % low and follows over two hours", "conductivity-probe"),
+        Kind("probe-open", "probe_open", "plant",
+             "conductivity probe's circuit open: reads next to nothing", "conductivity-probe"),
         # Fans
         Kind("fan-fault", "fan_fault", "plant",
              "the named fans stop and report a fault (any severity)", "fan-fault"),
         Kind("fan-not-proven", "fan_unproven", "plant",
              "the named fans stop and report nothing (any severity)", "fan-not-proven"),
+        Kind("fan-runs-on", "fan_on", "plant",
+             "the named fans run at full speed whatever the command (any severity)",
+             "fan-not-commanded"),
+        Kind("fan-slipping", "fan_slip", "plant",
+             "the named fans are proven but move no air (any severity)", "fan-capacity-lost"),
         # Heat rejection
         Kind("coil-fouled", "coil", "plant",
-             "coil's UA value falls by 70 %", "head-pressure-high"),
+             "coil's UA value falls by 70 %", "coil-fouled"),
         Kind("non-condensables", "gas", "plant",
              "head pressure reads as if condensing were 12 K hotter", "head-pressure-high"),
         Kind("pads-not-wetting", "pads", "plant",
-             "pads lose all their effect", "head-pressure-high"),
+             "pads lose all their effect", "pads-not-wetting"),
+        Kind("pads-clogged", "pad_clog", "plant",
+             "pads resist the air six times as much as when clean", "pads-clogged"),
+        # Hygiene and frost: one failing, named by the season in which it matters
+        Kind("warm-water-left", "drain_block", "plant",
+             "idle basin is not drained (any severity), in warm weather", "warm-standing-water"),
+        Kind("basin-left-full", "drain_block", "plant",
+             "idle basin is not drained (any severity), in cool weather", "basin-not-drained"),
+        Kind("frost-water-left", "drain_block", "plant",
+             "idle basin is not drained (any severity), in frost", "frost-risk"),
         # Telemetry
         Kind("unit-stale", "stale", "telemetry",
              "unit stops publishing (any severity)", "unit-stale"),
         Kind("site-cut-off", "cut_off", "telemetry",
              "site's connection breaks (any severity)", "site-cut-off"),
         Kind("sensor-frozen", "frozen", "sensor",
-             "the named signal stays at its value at the onset"),
+             "the named signal stays at its value at the onset", "reading-frozen"),
         Kind("sensor-out-of-range", "out_of_range", "sensor",
-             "the named signal reads the given value, however impossible"),
+             "the named signal reads the given value, however impossible",
+             "reading-out-of-range"),
         Kind("clock-wrong", "clock", "telemetry",
-             "unit's time stamps run ahead by the given value in seconds"),
+             "unit's time stamps run ahead by the given value in seconds", "clock-wrong"),
+        Kind("unit-unregistered", "unregistered", "telemetry",
+             "unit speaks only while this lasts (any severity); no site file may name it",
+             "unit-unregistered"),
         # Healthy events
         Kind("voltage-sag", "sag", "plant", "supply 20 % under rated voltage", healthy=True),
         Kind("hot-spell", "hot_spell", "plant", "air 10 K hotter", healthy=True),
@@ -99,6 +129,8 @@ KINDS: Final[dict[str, Kind]] = {
              "unit isolated at its switches, basin emptied, then refilled", healthy=True),
         Kind("sensor-dropout", "dropout", "telemetry",
              "every message lost (the severity is the share)", healthy=True),
+        Kind("signal-dropout", "blank", "sensor",
+             "the named signal is not sent (any severity)", healthy=True),
     )
 }  # fmt: skip
 
@@ -157,7 +189,7 @@ def build_effects(
         if effects[column] is zeros:
             effects[column] = np.zeros_like(zeros)
         rows = list(entry.rows)
-        if column in ("fan_fault", "fan_unproven"):
+        if column in FAN_COLUMNS:
             mask = fan_mask(entry.fans)
             joined = effects[column][:, rows].astype(np.int64)
             joined |= np.where(severity > 0.0, mask, 0)[:, None]

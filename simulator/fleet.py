@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from simulator.refrigerant import ANTOINE
 
-__all__ = ["Fleet", "FleetError", "SignalForm", "SitePlate", "UnitPlate", "read_fleet"]
+__all__ = ["Fleet", "FleetError", "SignalForm", "SitePlate", "UnitPlate", "read_fleet", "site_from"]
 
 
 class FleetError(ValueError):
@@ -125,9 +125,9 @@ def _forms(table: Mapping[str, Any]) -> dict[str, SignalForm]:
     }
 
 
-def _read_site(path: Path) -> tuple[SitePlate, list[UnitPlate]]:
+def site_from(data: Mapping[str, Any], where: str) -> tuple[SitePlate, list[UnitPlate]]:
+    """Site and units from the data of a site file; ``where`` names it in a ``FleetError``."""
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
         site = SitePlate(data["id"], ZoneInfo(data["time_zone"]), float(data["elevation_m"]))
         units = [
             UnitPlate(
@@ -141,20 +141,29 @@ def _read_site(path: Path) -> tuple[SitePlate, list[UnitPlate]]:
             for entry in data["units"]
         ]
     except KeyError as error:
-        msg = f"{path.name}: key {error} is missing or unknown; see a site file of the demo fleet"
+        msg = f"{where}: key {error} is missing or unknown; see a site file of the demo fleet"
         raise FleetError(msg) from error
-    except (tomllib.TOMLDecodeError, TypeError, ValueError, AttributeError) as error:
-        msg = f"{path.name}: {error}. Correct the file; nothing has been simulated"
+    except (TypeError, ValueError, AttributeError) as error:
+        msg = f"{where}: {error}. Correct the file; nothing has been simulated"
         raise FleetError(msg) from error
     for unit in units:
         refrigerant = unit.plate.get("condenser", {}).get("refrigerant")
         if refrigerant not in ANTOINE:
             msg = (
-                f"{path.name}: unit {unit.unit}: refrigerant {refrigerant!r} cannot be simulated; "
+                f"{where}: unit {unit.unit}: refrigerant {refrigerant!r} cannot be simulated; "
                 f"use one of {', '.join(ANTOINE)}"
             )
             raise FleetError(msg)
     return site, units
+
+
+def _read_site(path: Path) -> tuple[SitePlate, list[UnitPlate]]:
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except ValueError as error:  # not TOML, or not UTF-8
+        msg = f"{path.name}: {error}. Correct the file; nothing has been simulated"
+        raise FleetError(msg) from error
+    return site_from(data, path.name)
 
 
 def read_fleet(fleet_dir: Path) -> Fleet:

@@ -13,7 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CoilPlate", "FanState", "condensing_rise_k", "control_fans", "lag"]
+__all__ = [
+    "CoilPlate",
+    "FanState",
+    "airflow_kept_frac",
+    "condensing_rise_k",
+    "control_fans",
+    "lag",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -25,6 +32,7 @@ _RISE_LIMIT_K = 45.0
 _GAIN_PER_K = 0.045
 _INTEGRAL_S = 240.0
 _SPEED_MIN = 0.2
+_PAD_SHARE = 0.35  # of the air side's resistance, clean (common practice)
 _OFF_BELOW_K = 5.0  # fans stop when condensing is this far under its setpoint at least speed
 _ON_ABOVE_K = 0.5
 
@@ -36,6 +44,7 @@ class CoilPlate:
     rated_capacity_kw: FloatArray
     rated_td_k: FloatArray
     rated_airflow_m3_s: FloatArray
+    air_exponent: float = 0.4
 
     @property
     def ntu(self) -> FloatArray:
@@ -61,9 +70,18 @@ def condensing_rise_k(
     """
     flow = np.maximum(airflow_frac, _NATURAL_DRAUGHT)
     heat_rate = density_kg_m3 * plate.rated_airflow_m3_s * flow * _CP_KJ_KG_K
-    actual = ntu * (1.0 - 0.7 * coil_loss) * flow**-0.4
+    actual = ntu * (1.0 - 0.7 * coil_loss) * flow**-plate.air_exponent
     rise = load_kw / (heat_rate * (1.0 - np.exp(-actual)))
     return np.asarray(np.minimum(rise, _RISE_LIMIT_K))
+
+
+def airflow_kept_frac(pad_resistance: FloatArray) -> FloatArray:
+    """Airflow over that with clean pads, fans at the same speed.
+
+    ``pad_resistance`` is the pads' resistance over that of clean ones, 1 and up. The fans' pressure
+    is taken to stay the same, so the flow goes with the root of the whole resistance.
+    """
+    return np.asarray(1.0 / np.sqrt(1.0 + _PAD_SHARE * (pad_resistance - 1.0)))
 
 
 @dataclass

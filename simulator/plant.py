@@ -21,7 +21,7 @@ from simulator.noise import smooth_noise, stream_of
 from simulator.plates import Plates, build_plates
 from simulator.refrigerant import dew_pressure_kpa_abs
 from simulator.scenario import Scenario
-from simulator.water import BasinState, step_basin
+from simulator.water import BasinFlows, BasinState, step_basin
 from simulator.weather import WeatherBlock, load_frac, local_hour, weather
 
 __all__ = ["INTERNAL_STEP_MAX_S", "Ledger", "Plant", "PlantBlock"]
@@ -32,6 +32,7 @@ INTERNAL_STEP_MAX_S = 30.0
 _COIL_TAU_S = 150.0
 _WATER_TAU_S = 5400.0
 _PROVEN_AFTER_S = 6.0
+_FOULED_PROBE_TAU_S = 7200.0
 _PADS_WET_AT_FLOW = 0.72
 """Share of rated flow below which part of the pad's face runs dry (common practice: a margin)."""
 
@@ -77,6 +78,12 @@ class PlantBlock:
     makeup_l_min: FloatArray
     bleed_l_min: FloatArray
     evaporation_l_min: FloatArray
+    probe_us_cm: FloatArray
+    bleed_asked_l_min: FloatArray
+    locked_rotor: FloatArray
+    makeup_us_cm: FloatArray
+    ua_frac: FloatArray
+    pad_resistance: FloatArray
     ambient_degc: FloatArray
     rh_pct: FloatArray
 
@@ -85,8 +92,16 @@ _LOOPED = (
     "level_mm", "conductivity_us_cm", "basin_degc", "running", "flow_frac", "discharge_kpa",
     "air_frac", "wet_mode", "pump_command", "fan_speed_frac", "airflow_frac", "wetness",
     "condensing_degc", "air_on_degc", "load_kw", "makeup_l_min", "bleed_l_min",
-    "evaporation_l_min", "fans_proven",
+    "evaporation_l_min", "probe_us_cm", "bleed_asked_l_min", "locked_rotor", "fans_proven",
 )  # fmt: skip
+
+
+_FAN_SHARES = {
+    "fans_down_share": ("fan_fault", "fan_unproven"),
+    "fans_airless_share": ("fan_fault", "fan_unproven", "fan_slip"),
+    "fans_on_share": ("fan_on",),
+}
+"""Shares of a unit's fans, and the masks that they are counted from."""
 
 
 class Plant:
@@ -108,6 +123,8 @@ class Plant:
         self._fans = heat.FanState(np.zeros(n), np.ones(n))
         self._fans_age_s = np.zeros(n)
         self._wetness = np.zeros(n)
+        self._probe_us_cm = start_us_cm
+        self._protection = pump.Protection(np.zeros(n), np.zeros(n))
         self._condensing_degc = np.full(n, 30.0)
         self._basin_degc = np.full(n, 18.0)
         self._ntu = self.plates.coil.ntu
@@ -151,6 +168,8 @@ class Plant:
         steps = samples * per_sample
         time_s = start_s - sample_step_s + dt_s * np.arange(1, steps + 1, dtype=np.float64)
         effects = build_effects(entries, time_s, len(self._keys))
+        for share, masks in _FAN_SHARES.items():
+            effects[share] = self._share_of_fans([effects[name] for name in masks])
         at, load = self._weather(time_s, effects)
         stored = {name: np.empty((samples, len(self._keys))) for name in _LOOPED}
         for k in range(steps):
@@ -180,35 +199,88 @@ class Plant:
         voltage = self._voltage_frac(time_s, effects)
         power = pump.shaft_power_frac(plates.pump, stored["flow_frac"], stored["air_frac"])
         power = power + 0.6 * effects["overload"]
-        current = pump.motor_current_frac(plates.pump, power, voltage) * plates.rated_current_a
+        drawn = pump.motor_current_frac(plates.pump, power, voltage) * stored["running"]
+        locked = pump.LOCKED_CURRENT_FRAC * voltage * stored["locked_rotor"]
         pressure = dew_pressure_kpa_abs(stored["condensing_degc"], plates.antoine)
         all_fans = (np.int64(1) << plates.fan_count) - 1
         faulted = effects["fan_fault"].astype(np.int64)
         down = faulted | effects["fan_unproven"].astype(np.int64)
         run = np.where(stored.pop("fans_proven") > 0.0, all_fans & ~down, 0)
+        run |= np.where(effects["technician"] > 0.0, 0, effects["fan_on"].astype(np.int64))
         running = stored["running"]
         stored["discharge_kpa"] = stored["discharge_kpa"] * running * plates.pump_pressure_deviation
         return PlantBlock(
             time_s=time_s,
-            current_a=current * running,
+            current_a=(drawn + locked) * plates.rated_current_a,
             voltage_v=voltage * plates.rated_voltage_v,
             fan_run=run.astype(np.float64),
             fan_fault=faulted.astype(np.float64),
             head_kpa_abs=pressure,
+            makeup_us_cm=plates.basin.makeup_us_cm * (1.0 + effects["makeup_extra"]),
+            ua_frac=1.0 - 0.7 * effects["coil"],
+            pad_resistance=1.0 + 5.0 * effects["pad_clog"],
             ambient_degc=at.dry_degc[every],
             rh_pct=at.rh_pct[every],
             **stored,
         )
 
-    def _fans_down(self, effect: dict[str, FloatArray]) -> FloatArray:
-        """Share of each unit's fans that cannot run."""
-        mask = effect["fan_fault"].astype(np.int64) | effect["fan_unproven"].astype(np.int64)
-        if not mask.any():
-            return np.zeros(len(mask))
-        count = np.zeros(len(mask))
-        for bit in range(32):
-            count += (mask >> bit) & 1
+    def _share_of_fans(self, masks: Sequence[FloatArray]) -> FloatArray:
+        """Share of each unit's fans that any of the masks (k, n) names."""
+        if not any(mask.any() for mask in masks):
+            return masks[0]
+        joined = masks[0].astype(np.int64)
+        for mask in masks[1:]:
+            joined |= mask.astype(np.int64)
+        count = np.zeros(joined.shape)
+        for bit in range(int(self.plates.fan_count.max())):
+            count += (joined >> bit) & 1
         return np.asarray(count / self.plates.fan_count)
+
+    def _protect(
+        self, effect: dict[str, FloatArray], dt_s: float, energised: FloatArray,
+        running: FloatArray, flow: FloatArray, air_frac: FloatArray,
+    ) -> None:  # fmt: skip
+        """Step the motors' overload relays, where any motor has cause to heat one."""
+        relay = self._protection
+        strained = effect["overload"].any() or effect["locked"].any()
+        if not (strained or relay.tripped.any()):
+            relay.heat[:] = 0.0
+            return
+        power = pump.shaft_power_frac(self.plates.pump, flow, air_frac) + 0.6 * effect["overload"]
+        drawn = pump.motor_current_frac(self.plates.pump, power, np.ones(1)) * running
+        locked = pump.LOCKED_CURRENT_FRAC * energised * (effect["locked"] > 0.0)
+        # A relay that was opened by a fault since mended is reset with the mending.
+        cause = np.maximum(effect["overload"], effect["locked"])
+        relay.tripped = relay.tripped * (cause > 0.0)
+        pump.step_protection(relay, dt_s, drawn + locked, self.plates.protection_resets)
+
+    def _bleed(
+        self, time_s: float, dt_s: float, effect: dict[str, FloatArray],
+        conductivity_us_cm: FloatArray, running: FloatArray,
+    ) -> FloatArray:  # fmt: skip
+        """Step the probe and the bleed that follows it; returns how far the bleed is asked open."""
+        fouling = effect["probe_foul"]
+        slow = heat.lag(
+            self._probe_us_cm, conductivity_us_cm * (1.0 - 0.7 * fouling), dt_s,
+            60.0 + _FOULED_PROBE_TAU_S * fouling,
+        )  # fmt: skip
+        shown = np.where(fouling > 0.0, slow, conductivity_us_cm)
+        self._probe_us_cm = shown * (1.0 - 0.995 * (effect["probe_open"] > 0.0))
+        return step_bleed(
+            self.plates.control, self._control, time_s, self._probe_us_cm, running,
+            1.0 + 2.0 * effect["bleed_setpoint"],
+        )  # fmt: skip
+
+    def _book(self, flows: BasinFlows, minutes: float) -> None:
+        """Add the flows of one step to the ledger."""
+        ledger = self.ledger
+        ledger.makeup_l += flows.makeup_l_min * minutes
+        ledger.evaporation_l += flows.evaporation_l_min * minutes
+        ledger.bleed_l += flows.bleed_l_min * minutes
+        ledger.drain_l += flows.drain_l_min * minutes
+        ledger.overflow_l += flows.overflow_l_min * minutes
+        ledger.solids_in += flows.solids_in_l_us_cm
+        ledger.solids_out += flows.solids_out_l_us_cm
 
     def _step(
         self,
@@ -234,7 +306,9 @@ class Plant:
             force_wet=effect["flips"],
             drain_order=(effect["drain"] > 0.0).astype(np.float64),
         )  # fmt: skip
-        running = command * (effect["pump_stop"] == 0.0) * ~isolated
+        energised = command * (effect["pump_stop"] == 0.0) * ~isolated
+        energised = energised * (self._protection.tripped == 0.0)
+        running = energised * (effect["locked"] == 0.0)
 
         # Pump
         minimum = plates.pump.minimum_level_mm
@@ -244,6 +318,7 @@ class Plant:
             plates.pump, basin.level_mm,
             screen=effect["screen"], distribution=effect["distribution"], air_frac=air,
         )  # fmt: skip
+        self._protect(effect, dt_s, energised, running, flow, air)
         flow = flow * running * plates.pump_flow_deviation
 
         # Pads and air
@@ -263,7 +338,10 @@ class Plant:
         commanded = speed > 0.0
         self._fans_age_s = np.where(commanded, self._fans_age_s + dt_s, 0.0)
         proven = (self._fans_age_s >= _PROVEN_AFTER_S) & ~isolated
-        airflow = speed * proven * (1.0 - self._fans_down(effect))
+        stuck_on = effect["fans_on_share"] * ~isolated
+        airflow = speed * proven * np.maximum(1.0 - effect["fans_airless_share"] - stuck_on, 0.0)
+        kept = heat.airflow_kept_frac(1.0 + 5.0 * effect["pad_clog"])
+        airflow = (airflow + stuck_on) * kept
         k_rise = heat.condensing_rise_k(
             plates.coil,
             ntu=self._ntu,
@@ -277,10 +355,11 @@ class Plant:
         # Water
         evaporation = 60.0 * density * plates.coil.rated_airflow_m3_s * airflow * cooling * rise
         conductivity = basin.conductivity_us_cm(plates.basin)
-        bleed_open = step_bleed(plates.control, control, time_s, conductivity, running)
+        bleed_open = self._bleed(time_s, dt_s, effect, conductivity, running)
         opening = np.maximum(bleed_open, effect["bleed_open"]) * (1.0 - effect["bleed_block"])
         volume = basin.volume_l(plates.basin)
-        emptied = np.maximum(control.draining, effect["technician_drain"])
+        drained = control.draining * (effect["drain_block"] == 0.0)
+        emptied = np.maximum(drained, effect["technician_drain"])
         held_full = plates.basin.area_m2 * plates.basin.pull_down_mm
         flows = step_basin(
             plates.basin, basin, dt_s / 60.0,
@@ -293,18 +372,10 @@ class Plant:
             supply_frac=(1.0 - effect["supply_loss"]) * (emptied == 0.0),
             makeup_us_cm=plates.basin.makeup_us_cm * (1.0 + effect["makeup_extra"]),
         )  # fmt: skip
-        minutes = dt_s / 60.0
-        ledger = self.ledger
-        ledger.makeup_l += flows.makeup_l_min * minutes
-        ledger.evaporation_l += flows.evaporation_l_min * minutes
-        ledger.bleed_l += flows.bleed_l_min * minutes
-        ledger.drain_l += flows.drain_l_min * minutes
-        ledger.overflow_l += flows.overflow_l_min * minutes
-        ledger.solids_in += flows.solids_in_l_us_cm
-        ledger.solids_out += flows.solids_out_l_us_cm
+        self._book(flows, dt_s / 60.0)
         toward = np.where(
-            running > 0.0, wet_bulb + 0.8, np.maximum(0.7 * dry + 0.3 * wet_bulb, 4.0)
-        )
+            running > 0.0, wet_bulb + 0.8, np.maximum(0.7 * dry + 0.3 * wet_bulb, 0.0)
+        )  # standing water that freezes stays at 0 °C
         water_tau = np.where(running > 0.0, 900.0, _WATER_TAU_S)
         self._basin_degc = heat.lag(self._basin_degc, toward, dt_s, water_tau)
 
@@ -312,5 +383,6 @@ class Plant:
             basin.level_mm, basin.conductivity_us_cm(plates.basin), self._basin_degc,
             running, flow, discharge, air, control.wet, command, speed, airflow, self._wetness,
             self._condensing_degc, air_on, load_kw, flows.makeup_l_min, flows.bleed_l_min,
-            flows.evaporation_l_min, proven.astype(np.float64),
+            flows.evaporation_l_min, self._probe_us_cm, plates.control.bleed_l_min * bleed_open,
+            energised - running, proven.astype(np.float64),
         )  # fmt: skip

@@ -6,6 +6,7 @@ drawn once a unit from the seed.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,13 +18,14 @@ from simulator.heat import CoilPlate
 from simulator.noise import uniform_of
 from simulator.pump import PumpPlate
 from simulator.refrigerant import antoine_columns, dew_degc
-from simulator.scenario import Scenario
+from simulator.scenario import Control, Scenario
 from simulator.water import BasinPlate
 
 __all__ = ["Plates", "build_plates"]
 
 FloatArray = NDArray[np.float64]
 
+_NIGHT_DRAIN_AFTER_S = 5400.0
 _DESIGN_RISE = 0.0032  # kg/kg that pads add on a design afternoon, to size the bleed by
 _DESIGN_DENSITY = 1.1
 
@@ -48,6 +50,14 @@ class Plates:
     surface_evaporation_l_min: FloatArray
     pump_flow_deviation: FloatArray
     pump_pressure_deviation: FloatArray
+    conductivity_limit_us_cm: FloatArray
+    protection_resets: FloatArray
+    """1 where the pump's overload protection closes again by itself once it has cooled."""
+
+
+def _drain_after_s(control: Control) -> float:
+    after_s = math.inf if control.idle_drain_s is None else control.idle_drain_s
+    return min(after_s, _NIGHT_DRAIN_AFTER_S) if control.night_drain else after_s
 
 
 def build_plates(fleet: Fleet, scenario: Scenario, seed: int) -> Plates:
@@ -84,6 +94,8 @@ def build_plates(fleet: Fleet, scenario: Scenario, seed: int) -> Plates:
         duty_level_mm=shut - 0.3 * band,
         minimum_level_mm=column("basin", "pump_minimum_mm"),
         duty_power_frac=drawn("duty", 0.86, 0.98),
+        shut_off_rise=scenario.nature.shut_off_rise,
+        static_share=scenario.nature.static_share,
     )
     kinds = drawn("bleed", 0.0, 3.0).astype(np.int64)
     wet_on = drawn("wet on", 23.0, 26.0)
@@ -101,7 +113,8 @@ def build_plates(fleet: Fleet, scenario: Scenario, seed: int) -> Plates:
     control_plate = ControlPlate(
         wet_on_degc=wet_on,
         wet_hysteresis_k=drawn("wet off", 2.0, 3.5),
-        night_drain=np.array([float(c.night_drain) for c in scenario.controls]),
+        drain_after_s=np.array([_drain_after_s(c) for c in scenario.controls]),
+        frost_drain=np.array([float(c.frost_drain) for c in scenario.controls]),
         refilled_mm=shut - band,
         bleed_kind=kinds,
         bleed_l_min=mean_bleed
@@ -117,6 +130,7 @@ def build_plates(fleet: Fleet, scenario: Scenario, seed: int) -> Plates:
             rated_capacity_kw=column("condenser", "rated_capacity_kw"),
             rated_td_k=column("condenser", "rated_td_k"),
             rated_airflow_m3_s=airflow,
+            air_exponent=scenario.nature.air_exponent,
         ),
         control=control_plate,
         antoine=antoine,
@@ -131,4 +145,6 @@ def build_plates(fleet: Fleet, scenario: Scenario, seed: int) -> Plates:
         surface_evaporation_l_min=0.05 * area / 60.0,
         pump_flow_deviation=drawn("pump flow", 0.95, 1.06),
         pump_pressure_deviation=drawn("pump pressure", 0.96, 1.05),
+        conductivity_limit_us_cm=limit,
+        protection_resets=(drawn("protection", 0.0, 1.0) < 0.5).astype(np.float64),
     )

@@ -21,7 +21,9 @@ A scenario is a TOML file::
     [[controls]]
     units = ["quay-cold-store/*"]
     wet_on_degc = 22.0
-    night_drain = true
+    night_drain = true             # drained after an hour and a half without wet mode
+    idle_drain = "36h"             # drained after so long without wet mode
+    frost_drain = true             # drained when the air is below 3 °C, until wet mode is due again
     bleed = "conductivity"         # or "with-pump", "timed"
 
     [[faults]]
@@ -58,11 +60,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from rules.signals import INDEX
-from simulator.faults import KINDS, Entry
+from simulator.faults import FAN_COLUMNS, KINDS, Entry
 from simulator.fleet import Fleet, FleetError
 from simulator.weather import CLIMATE_KEYS, Climate
 
-__all__ = ["BASIC_SIGNALS", "Control", "Scenario", "parse_span_s", "read_scenario"]
+__all__ = ["BASIC_SIGNALS", "Control", "Nature", "Scenario", "parse_span_s", "read_scenario"]
 
 BASIC_SIGNALS: Final = (
     "basin_level", "conductivity", "pump_current", "head_pressure",
@@ -86,6 +88,23 @@ class Control:
     wet_on_degc: float | None = None
     night_drain: bool = False
     bleed: int | None = None
+    idle_drain_s: float | None = None
+    frost_drain: bool = False
+
+
+@dataclass(frozen=True)
+class Nature:
+    """What no nameplate tells and all units share; other figures make another plant.
+
+    ``noise`` multiplies every instrument's noise. ``shut_off_rise`` is the pumps' head at zero flow
+    above duty head, ``static_share`` the static lift over rated pressure, ``air_exponent`` how the
+    coil's NTU falls with airflow (0.4: film coefficient as flow to the power 0.6).
+    """
+
+    noise: float = 1.0
+    shut_off_rise: float = 0.28
+    static_share: float = 0.22
+    air_exponent: float = 0.4
 
 
 @dataclass(frozen=True)
@@ -97,6 +116,7 @@ class Scenario:
     signals: tuple[frozenset[str], ...]
     controls: tuple[Control, ...]
     raw_entries: tuple[tuple[dict[str, Any], Entry], ...]
+    nature: Nature = Nature()
 
     def entries(self, now_s: float, live_s: float | None) -> tuple[Entry, ...]:
         """What happens, at absolute times.
@@ -177,7 +197,7 @@ def _entry(where: str, raw: dict[str, Any], fleet: Fleet, *, healthy: bool) -> E
             )
             raise FleetError(msg) from error
     fans = tuple(raw.get("fans", (1,)))
-    if kind.column in ("fan_fault", "fan_unproven"):
+    if kind.column in FAN_COLUMNS:
         count = min(int(fleet.units[r].plate["fans"]["count"]) for r in rows)
         if not fans or not all(isinstance(f, int) and 1 <= f <= count for f in fans):
             msg = f"{where}: fans = {list(fans)} must be fan numbers from 1 to {count}"
@@ -252,6 +272,10 @@ def _controls(data: Mapping[str, Any], fleet: Fleet) -> tuple[Control, ...]:
             changes["wet_on_degc"] = _check_number(where, raw, "wet_on_degc", -10.0, 50.0)
         if "night_drain" in raw:
             changes["night_drain"] = bool(raw["night_drain"])
+        if "idle_drain" in raw:
+            changes["idle_drain_s"] = parse_span_s(str(raw["idle_drain"]))
+        if "frost_drain" in raw:
+            changes["frost_drain"] = bool(raw["frost_drain"])
         if "bleed" in raw:
             if raw["bleed"] not in _BLEEDS:
                 msg = f"{where}: bleed = {raw['bleed']!r} must be one of {', '.join(_BLEEDS)}"

@@ -1,4 +1,4 @@
-"""What the instruments make of the true state: noise, resolution, freezing, gaps and wrong clocks.
+"""What the instruments make of the true state: noise, resolution, freezing, gaps, wrong clocks.
 
 Figures of noise are what ordinary industrial instruments show (common practice); small motors carry
 several per cent on their current.
@@ -87,6 +87,9 @@ class Sensors:
         self._current_noise = base * np.array(spread)
         offsets = [uniform_of(seed, "pressure offset", u.key, -8.0, 8.0) for u in fleet.units]
         self._pressure_offset = np.array(offsets)
+        self._noise_factor = scenario.nature.noise
+        self.last_true = np.empty((0, n, N_SIGNALS))
+        """Noise-free readings of the block read last, (k, n, N_SIGNALS)."""
         self._stuck: dict[tuple[float, str, int], float] = {}
 
     def _true(self, block: PlantBlock) -> FloatArray:
@@ -96,7 +99,7 @@ class Sensors:
         for name, column in (
             ("basin_level", block.level_mm),
             # A probe that the water has left shows next to nothing.
-            ("conductivity", block.conductivity_us_cm * np.clip((block.level_mm - 12) / 15, 0, 1)),
+            ("conductivity", block.probe_us_cm * np.clip((block.level_mm - 12) / 15, 0, 1)),
             ("basin_temperature", block.basin_degc),
             ("pump_current", block.current_a),
             ("supply_voltage", block.voltage_v),
@@ -112,7 +115,13 @@ class Sensors:
             ("wet_mode", block.wet_mode),
             ("makeup_flow", block.makeup_l_min),
             ("bleed_flow", block.bleed_l_min),
-            ("pad_pressure_drop", 55.0 * block.airflow_frac**1.8 * (1.0 + 0.15 * block.wetness)),
+            (
+                "pad_pressure_drop",
+                55.0
+                * block.airflow_frac**1.8
+                * (1.0 + 0.15 * block.wetness)
+                * block.pad_resistance,
+            ),
             ("heat_load", block.load_kw),
         ):
             values[:, :, INDEX[name]] = column
@@ -128,7 +137,7 @@ class Sensors:
             scale[:, :, INDEX[name]] = spread
 
         put("basin_level", 0.4 + 1.0 * running * rough)
-        put("conductivity", 3.0 + 0.004 * block.conductivity_us_cm)
+        put("conductivity", 3.0 + 0.004 * block.probe_us_cm)
         put("basin_temperature", 0.08)
         put("pump_current", block.current_a * self._current_noise * np.minimum(rough, 4.0))
         put("supply_voltage", 0.003 * block.voltage_v)
@@ -142,7 +151,7 @@ class Sensors:
         put("bleed_flow", 0.02 * block.bleed_l_min)
         put("pad_pressure_drop", 1.5 * (block.airflow_frac > 0.0))
         put("heat_load", 0.015 * block.load_kw)
-        return np.asarray(scale * self._rng.standard_normal(values.shape))
+        return np.asarray(self._noise_factor * scale * self._rng.standard_normal(values.shape))
 
     def _finish(self, values: FloatArray) -> FloatArray:
         """Quantise, hold inside what an instrument can show, and blank what is not installed."""
@@ -162,8 +171,9 @@ class Sensors:
             active = severity_at(entry, block.time_s) > 0.0
             column = INDEX[entry.signal]
             for row in entry.rows:
-                if entry.kind.column == "out_of_range":
-                    values[active, row, column] = entry.value
+                if entry.kind.column in ("out_of_range", "blank"):
+                    blank = entry.kind.column == "blank"
+                    values[active, row, column] = np.nan if blank else entry.value
                     continue
                 key = (entry.start_s, entry.signal, row)
                 if active.any():
@@ -172,8 +182,8 @@ class Sensors:
 
     def read(self, entries: Sequence[Entry], block: PlantBlock, sample_step_s: float) -> Frames:
         """The frames that the units measured in a block, in order of time then unit."""
-        values = self._true(block)
-        values += self._noise(block, values)
+        self.last_true = self._true(block)
+        values = self.last_true + self._noise(block, self.last_true)
         values = self._finish(values)
         self._spoil(entries, block, values)
 
@@ -192,6 +202,8 @@ class Sensors:
             rows = list(entry.rows)
             if entry.kind.column == "dropout":
                 lost_share[:, rows] = np.maximum(lost_share[:, rows], severity[:, None])
+            elif entry.kind.column == "unregistered":
+                silent[:, rows] |= ~active[:, None]
             elif entry.kind.column == "clock":
                 clock_s[:, rows] += np.where(active, entry.value, 0.0)[:, None]
             elif entry.keeps_backlog:

@@ -12,6 +12,7 @@ import re
 import shlex
 import shutil
 import subprocess
+import textwrap
 import time
 import tomllib
 from collections.abc import Iterator
@@ -35,8 +36,10 @@ from gateway.config.models import FleetFile
 from gateway.wire import Decoder, of_sites
 from gateway.wire.advice import ADVICE
 from gateway.wire.units import accepted
-from rules.equipment import Site
+from rules.equipment import OwnRule, Site
 from rules.faults.registry import SETTINGS, SLUGS
+from rules.own_rules import syntax
+from rules.own_rules.quantities import QUANTITIES
 from rules.settings import FLEET
 from rules.signals import INDEX, SIGNALS
 
@@ -151,7 +154,19 @@ def quarantine_table() -> str:
     return _table(("reason", "what to do"), [(reason.value, ADVICE[reason]) for reason in Reason])
 
 
-TABLES = {"signals": signals_table, "faults": faults_table, "quarantine": quarantine_table}
+def names_table() -> str:
+    """What `basinward rules --names` lists."""
+    names = json.loads(RUNNER.invoke(app, ["rules", "--names", "--json"]).stdout)
+    rows = [(f"`{n['name']}`", n["unit"], n["meaning"]) for n in names]
+    return _table(("name", "unit", "meaning"), rows)
+
+
+TABLES = {
+    "signals": signals_table,
+    "faults": faults_table,
+    "names": names_table,
+    "quarantine": quarantine_table,
+}
 
 
 @pytest.mark.parametrize("name", TABLES)
@@ -179,6 +194,8 @@ def test_the_tables_hold_every_fault_signal_and_reason():
         assert f"| `{s.name}` |" in tables["signals"]
     for reason in Reason:
         assert f"| {reason.value} |" in tables["quarantine"]
+    for quantity in QUANTITIES:
+        assert f"| `{quantity}` |" in tables["names"]
 
 
 @pytest.mark.parametrize("slug", SETTINGS)
@@ -215,6 +232,8 @@ def _keys(model: type[BaseModel], prefix: str = "") -> Iterator[str]:
     for name, field in model.model_fields.items():
         kinds = [field.annotation, *getattr(field.annotation, "__args__", ())]
         tables = [k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)]
+        if name == "rules":  # a section of its own shows them
+            continue
         if tables:
             yield from _keys(tables[0], f"{prefix}{name}.")
         elif name != "settings":
@@ -274,6 +293,37 @@ def test_the_example_of_overrides_names_settings_that_exist(first_fleet, tmp_pat
                 setting = SETTINGS[slug][name]
                 assert setting.low <= value <= setting.high
     assert f"`[settings.{FLEET}]`" in README.read_text()
+
+
+def _with_own_rule(first_fleet: Path, tmp_path: Path, rule: str) -> Path:
+    fleet = tmp_path / "fleet"
+    shutil.copytree(first_fleet, fleet)
+    site = fleet / "sites" / "my-site.toml"
+    site.write_text(f"{site.read_text()}\n{rule}")
+    return fleet
+
+
+def test_the_example_of_an_own_rule_has_every_key_and_passes_the_check(first_fleet, tmp_path):
+    (example,) = [b for b in blocks(README, "toml") if b.startswith("[[units.rules]]")]
+    (rule,) = tomllib.loads("[[units]]\n" + example)["units"][0]["rules"]
+    assert rule.keys() == OwnRule.model_fields.keys()
+    fleet = _with_own_rule(first_fleet, tmp_path, example)
+    result = RUNNER.invoke(app, ["check", "--fleet", str(fleet)])
+    assert result.exit_code == 0, result.output
+
+
+def test_the_mistake_that_the_page_shows_is_told_so(first_fleet, tmp_path):
+    (example,) = [b for b in blocks(README, "toml") if b.startswith("[[units.rules]]")]
+    (shown,) = [b for b in blocks(README, "text") if "'kpa' is not a unit" in b]
+    fleet = _with_own_rule(first_fleet, tmp_path, example.replace("80 kPa", "80 kpa", 1))
+    told = RUNNER.invoke(app, ["check", "--fleet", str(fleet)]).stderr
+    assert textwrap.dedent(shown) == textwrap.dedent("\n".join(told.splitlines()[1:4])) + "\n"
+
+
+def test_the_grammar_on_the_page_is_the_parsers():
+    (shown,) = [b for b in blocks(README, "text") if b.startswith("condition ")]
+    told = [line.strip() for line in (syntax.__doc__ or "").splitlines()]
+    assert [line.strip() for line in shown.splitlines() if line.strip() not in told] == []
 
 
 def test_the_example_of_a_mapping_fits_the_site_file(first_fleet):
@@ -345,7 +395,7 @@ def test_the_wrong_unit_of_the_exercise_is_refused(first_fleet):
 
 
 def test_the_example_of_a_pack_is_one(first_fleet):
-    (pack,) = blocks(README, "json")
+    pack = blocks(README, "json")[0]
     bt_ms = json.loads(pack)[0]["bt"] * 1000
     decoded = _decoder(first_fleet).decode("sites/my-site/ac-1/senml", pack.encode(), bt_ms)
     (frame,) = decoded.frames

@@ -7,9 +7,12 @@ import importlib.util
 
 import typer
 
+from gateway.cli import alarms as alarms_command
+from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
 from gateway.cli.arrived import arrived
 from gateway.cli.check import check
+from gateway.cli.evaluate import evaluate
 from gateway.cli.replay import replay
 from gateway.cli.rules import rules
 from gateway.cli.run import run
@@ -39,5 +42,8 @@ app.command()(check)
 app.command()(arrived)
 app.command()(rules)
 app.add_typer(tickets_command.app)
+app.add_typer(alarms_command.app)
+app.add_typer(baselines_command.app)
 app.command()(replay)
+app.command()(evaluate)
 app.command()(version)

@@ -6,18 +6,33 @@ Everything comes from the fault catalogue of the rules; nothing is written twice
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
+from gateway.cli import signatures
 from gateway.cli.output import print_table
+from rules.diagnosis import SignatureTable, signature_table
+from rules.equipment import OwnRule, Site
 from rules.faults.base import Fault, Setting
-from rules.faults.registry import FAULTS, SETTINGS
+from rules.faults.registry import RULES, SETTINGS
+from rules.own_rules.catalogue import Placed, fault_of, placed_rules
+from rules.own_rules.compiled import FUNCTIONS
+from rules.own_rules.quantities import BASELINES, QUANTITIES, Quantity
 from rules.settings import FLEET
 
-__all__ = ["Entry", "entries", "print_list", "to_markdown", "to_text"]
+__all__ = [
+    "Entry",
+    "entries",
+    "names_json",
+    "own_entries",
+    "print_list",
+    "print_names",
+    "to_markdown",
+    "to_text",
+]
 
-_WIDTH: Final = 88
+_WIDTH: Final = 80
 _JUDGED_BY: Final = {
     "frames": "each sample",
     "bins": "5-minute means",
@@ -27,11 +42,29 @@ _JUDGED_BY: Final = {
 
 @dataclass(frozen=True)
 class Entry:
-    """One fault of the list; ``fault`` is None for the settings that belong to none."""
+    """One fault of the list; ``fault`` is None for the settings that belong to none. ``own`` is the
+    rule of the site's own that it stands for, if it is one.
+    """
 
     slug: str
     fault: Fault | None
     settings: tuple[Setting, ...]
+    own: Placed | None = None
+    signatures: tuple[SignatureTable, ...] = ()
+
+    @property
+    def action(self) -> str:
+        """What to do, as the list says it."""
+        if self.own is not None:
+            return self.own.rule.text
+        return self.fault.action if self.fault is not None else ""
+
+    @property
+    def anchor(self) -> str:
+        """A name of its own among all entries."""
+        if self.own is None:
+            return self.slug
+        return "-".join(filter(None, (self.slug, self.own.site, self.own.unit)))
 
     def to_json(self) -> dict[str, Any]:
         """The entry as plain JSON data."""
@@ -42,27 +75,63 @@ class Entry:
             for name, value in vars(self.fault).items()
             if name not in {"causes", "response", "settings"}
         }
+        if self.own is not None:
+            own = self.own.rule.model_dump(exclude={"id", "title", "job_plan"})
+            data["own"] = {"applies_to": self.own.place, **own}
         return {
             **data,
             "response": {s.name.lower(): text for s, text in self.fault.response.items()},
             "causes": [asdict(cause) for cause in self.fault.causes],
+            "signatures": [signatures.to_json(table) for table in self.signatures],
             "settings": [asdict(s) for s in self.settings],
         }
 
 
 def entries() -> Mapping[str, Entry]:
     """Every fault by slug, in the catalogue's order, then the settings of the fleet as a whole."""
-    found = {f.slug: Entry(f.slug, f, f.settings) for f in FAULTS}
+    found = {
+        r.fault.slug: Entry(r.fault.slug, r.fault, r.fault.settings, signatures=r.signatures)
+        for r in RULES
+    }
     if FLEET in SETTINGS:
         found[FLEET] = Entry(FLEET, None, tuple(SETTINGS[FLEET].values()))
     return found
+
+
+def own_entries(fleet: Sequence[OwnRule], sites: Sequence[Site]) -> tuple[Entry, ...]:
+    """The own rules of a fleet, in the order of its files."""
+    found = ((placed, fault_of(placed.rule)) for placed in placed_rules(fleet, sites))
+    return tuple(Entry(fault.slug, fault, (), placed) for placed, fault in found)
+
+
+def _named() -> Iterator[tuple[str, str, str]]:
+    """Names of the language of own rules, with unit and meaning."""
+    for name, quantity in (QUANTITIES | {q.name: q for q in BASELINES.values()}).items():
+        yield name, _measured_in(quantity), quantity.meaning
+    for name, meaning in FUNCTIONS.items():
+        yield f"{name}(...)", "", meaning
+
+
+def _measured_in(quantity: Quantity) -> str:
+    words = {"truth": "true or false", "count": "a number of fans"}
+    return words.get(quantity.kind) or quantity.unit or "a ratio"
+
+
+def print_names() -> None:
+    """The names that a condition of an own rule may use, as a table."""
+    print_table(("name", "unit", "meaning"), _named())
+
+
+def names_json() -> list[dict[str, str]]:
+    """The same as plain JSON data."""
+    return [dict(zip(("name", "unit", "meaning"), row, strict=True)) for row in _named()]
 
 
 def print_list(listed: Iterable[Entry]) -> None:
     """The list as a table: one line a fault."""
     print_table(
         ("fault", "family", "what it says", "what to do"),
-        ((e.slug, e.fault.family, e.fault.title, e.fault.action) for e in listed if e.fault),
+        ((e.slug, e.fault.family, _titled(e), e.action) for e in listed if e.fault),
     )
 
 
@@ -74,11 +143,15 @@ def to_text(entry: Entry) -> str:
         lines += ["fleet: settings that belong to no single fault"]
     else:
         lines += [f"{fault.slug}: {fault.title}", f"family: {fault.family}", ""]
-        for label, text in _facts(fault):
+        for label, text in _facts(entry):
             lines += _wrapped(f"{label}: {text}")
-        lines += ["", "causes"]
+        lines += ["", "causes"] if fault.causes else []
         for cause in fault.causes:
             lines += _wrapped(f"{cause.title}. Look at: {cause.look_at}", "  ")
+    for table in entry.signatures:
+        lines += ["", f"which signs tell them apart{f', {table.when}' if table.when else ''}"]
+        lines += _wrapped(signatures.KEY, "  ")
+        lines += ["", *textwrap.indent(signature_table(table, width=_WIDTH - 2), "  ").split("\n")]
     lines += ["", f"settings, as [settings.{entry.slug}] in a file" if entry.settings else ""]
     for setting in entry.settings:
         lines += [f"  {setting.name} = {_with_unit(setting)}  ({_range(setting)})"]
@@ -94,13 +167,13 @@ def to_markdown(listed: Iterable[Entry], *, whole_list: bool = True) -> str:
         lines += ["# Master alarm list", "", "| fault | family | what it says | what to do |"]
         lines += ["| --- | --- | --- | --- |"]
         lines += [
-            f"| [{e.slug}](#{e.slug}) | {e.fault.family} | {_cell(e.fault.title)} "
-            f"| {_cell(e.fault.action)} |"
+            f"| [{e.slug}](#{e.anchor}) | {e.fault.family} | {_cell(_titled(e))} "
+            f"| {_cell(e.action)} |"
             for e in listed
             if e.fault
         ]
     for entry in listed:
-        lines += ["", f"## {entry.slug}", "", *_entry_markdown(entry)]
+        lines += ["", f"## {entry.anchor}", "", *_entry_markdown(entry)]
     return "\n".join(lines).strip()
 
 
@@ -111,13 +184,19 @@ def _entry_markdown(entry: Entry) -> Iterator[str]:
     else:
         yield f"**{fault.title}** ({fault.family})"
         yield ""
-        for label, text in _facts(fault):
+        for label, text in _facts(entry):
             yield f"- {label}: {text}"
-        yield ""
-        yield "| possible cause | look at |"
-        yield "| --- | --- |"
+        if fault.causes:
+            yield ""
+            yield "| possible cause | look at |"
+            yield "| --- | --- |"
         for cause in fault.causes:
             yield f"| {_cell(cause.title)} | {_cell(cause.look_at)} |"
+    for table in entry.signatures:
+        yield ""
+        yield f"Signs{f' {table.when}' if table.when else ''}. {signatures.KEY}"
+        yield ""
+        yield from signatures.markdown(table)
     if entry.settings:
         yield ""
         yield "| setting | default | range | meaning | why |"
@@ -129,7 +208,18 @@ def _entry_markdown(entry: Entry) -> Iterator[str]:
             )
 
 
-def _facts(fault: Fault) -> Iterator[tuple[str, str]]:
+def _titled(entry: Entry) -> str:
+    title = entry.fault.title if entry.fault else ""
+    return f"{title} ({entry.own.place})" if entry.own else title
+
+
+def _facts(entry: Entry) -> Iterator[tuple[str, str]]:
+    fault = entry.fault
+    if fault is None:
+        return
+    if entry.own is not None:
+        yield from _own_facts(entry.own, fault)
+        return
     yield "meaning", fault.meaning
     yield "consequence", fault.consequence
     yield "what to do", fault.action
@@ -144,6 +234,19 @@ def _facts(fault: Fault) -> Iterator[tuple[str, str]]:
     yield "judged by", _JUDGED_BY[fault.judged_by]
     if fault.latching:
         yield "latching", "it stands until a person resets it"
+
+
+def _own_facts(own: Placed, fault: Fault) -> Iterator[tuple[str, str]]:
+    rule = own.rule
+    yield "applies to", own.place
+    yield "condition", " ".join(rule.condition.split())
+    clear = " ".join(rule.clear.split()) if rule.clear else "when the condition is not there"
+    yield "clear", clear
+    yield "on-delay, off-delay", f"{rule.on_delay_s:g} s, {rule.off_delay_s:g} s"
+    yield "priority", rule.priority
+    yield "meaning, and what to do", rule.text
+    yield "job plan", rule.job_plan
+    yield "needs", ", ".join(fault.needs) or "nothing"
 
 
 def _range(setting: Setting) -> str:

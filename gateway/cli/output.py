@@ -101,6 +101,8 @@ def print_problems(problems: Iterable[Problem], console: Console) -> None:
             head.append(clean(key), style="bold")
             head.append(clean(problem.what))
             console.print(head)
+            for line in problem.excerpt.splitlines():
+                console.print(Text(f"      {clean(line)}"))
             for label, text in (("given", problem.given), ("allowed", problem.allowed)):
                 if text:
                     console.print(Text(f"      {label}: {clean(text)}", style="dim"))

@@ -134,7 +134,8 @@ def _rerun(
     from rules.engine import Engine  # noqa: PLC0415 - lazy
     from rules.plan import FleetPlan  # noqa: PLC0415 - lazy
 
-    engine = Engine(FleetPlan.build(sites, rows, configuration.settings))
+    own = configuration.rules
+    engine = Engine(FleetPlan.build(sites, rows, configuration.settings, rules=own))
     rerun = Rerun(engine, {row: key for key, row in rows.items()})
     for batch in chunks:
         rerun.feed(batch)

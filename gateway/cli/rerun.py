@@ -1,30 +1,17 @@
-"""Feeding recorded samples through the rules and gathering the alarms that they would have raised.
-
-The receiver's clock is part of the rules' input (silence is judged by it), so it is played along:
-once in ten seconds of recorded time, and once an hour in what goes beyond two days without any
-sample (the engine does not count so long a step as time spent listening).
-"""
+"""Gathering the alarms that recorded samples would have raised."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
-from typing import Any, Final
-
-import numpy as np
+from typing import Any
 
 from gateway.batch import Batch
+from gateway.playback import Playback
 from rules.engine import Engine
 from rules.events import AlarmEvent, Cause, Change, Severity, StepResult
 
 __all__ = ["Episode", "Rerun"]
-
-_CLOCK_STEP_MS: Final = 10_000
-"""Silence is judged to within one step; the running gateway's clock ticks every few seconds too."""
-
-_LONG_GAP_MS: Final = 48 * 3_600_000  # longer than any silence that a setting may allow
-_GAP_STEP_MS: Final = 3_600_000
 
 
 @dataclass
@@ -77,9 +64,8 @@ class Rerun:
 
     def __init__(self, engine: Engine, units: Mapping[int, tuple[str, str]]) -> None:
         """``units`` names site and unit of each of the engine's rows."""
-        self._engine = engine
+        self._playback = Playback(engine, self._take)
         self._units = units
-        self._clock_ms: int | None = None
         self._open: dict[tuple[int, str], Episode] = {}
         self.episodes: list[Episode] = []
         self.late_frames = 0
@@ -95,35 +81,11 @@ class Rerun:
         if self.first_ms is None:
             self.first_ms = int(batch.time_ms[0])
         self.last_ms = int(batch.time_ms[-1])
-        step = batch.time_ms // _CLOCK_STEP_MS
-        cuts = [0, *(np.flatnonzero(np.diff(step)) + 1).tolist(), len(batch)]
-        for start, end in pairwise(cuts):
-            self._tick_to(int(step[start]) * _CLOCK_STEP_MS)
-            self._take(
-                self._engine.samples(
-                    int(batch.time_ms[end - 1]),
-                    batch.unit_row[start:end],
-                    batch.time_ms[start:end],
-                    batch.values[start:end],
-                )
-            )
+        self._playback.feed(batch)
 
     def finish(self) -> None:
         """The clock once more, at the step after the last sample."""
-        if self.last_ms is not None:
-            self._tick_to((self.last_ms // _CLOCK_STEP_MS + 1) * _CLOCK_STEP_MS)
-
-    def _tick_to(self, until_ms: int) -> None:
-        if self._clock_ms is None:
-            self._clock_ms = until_ms
-            self._take(self._engine.clock(until_ms))
-            return
-        gap_from_ms = self._clock_ms
-        while self._clock_ms < until_ms:
-            in_long_gap = self._clock_ms - gap_from_ms >= _LONG_GAP_MS
-            step_ms = _GAP_STEP_MS if in_long_gap else _CLOCK_STEP_MS
-            self._clock_ms = min(self._clock_ms + step_ms, until_ms)
-            self._take(self._engine.clock(self._clock_ms))
+        self._playback.finish()
 
     def _take(self, result: StepResult) -> None:
         self.late_frames += result.late_frames

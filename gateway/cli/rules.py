@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from gateway.cli.catalogue import Entry
 
 __all__ = ["rules"]
 
@@ -17,6 +21,23 @@ def rules(
         ),
     ] = None,
     *,
+    fleet: Annotated[
+        Path | None,
+        typer.Option(
+            "--fleet",
+            metavar="DIR",
+            help="Also the own rules of the files in this configuration directory.",
+            show_default=False,
+        ),
+    ] = None,
+    names: Annotated[
+        bool,
+        typer.Option("--names", help="Print what the conditions of own rules may name, instead."),
+    ] = False,
+    signatures: Annotated[
+        bool,
+        typer.Option("--signatures", help="Print which signs tell causes apart, instead."),
+    ] = False,
     markdown: Annotated[
         bool, typer.Option("--markdown", help="Print Markdown, for a document.")
     ] = False,
@@ -27,7 +48,7 @@ def rules(
     """Print the master alarm list: every fault that basinward recognises.
 
     With a fault's name it prints all there is to know about it: meaning, consequence, what to do,
-    causes, the signals it needs, and its settings with default, unit, range and reason. The name
+    causes, the signs that tell them apart, the signals it needs, and its settings with default, unit, range and reason. The name
     'fleet' gives the settings that belong to no single fault.
 
     Examples:
@@ -37,26 +58,59 @@ def rules(
       basinward rules pump-screen-clogging
 
       basinward rules --markdown > alarms.md
+
+      basinward rules --fleet /etc/basinward
+
+      basinward rules --names
+
+      basinward rules --signatures
     """
     from gateway.cli import catalogue  # noqa: PLC0415 - lazy
+    from gateway.cli import signatures as matrix  # noqa: PLC0415 - lazy
     from gateway.cli.output import fail, print_json  # noqa: PLC0415 - lazy
     from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
 
     if markdown and as_json:
         fail("Choose --markdown or --json, not both.", 2)
-    entries = catalogue.entries()
+    if signatures:
+        if as_json:
+            print_json(matrix.matrix_json())
+        else:
+            typer.echo(matrix.matrix_markdown() if markdown else matrix.matrix_text())
+        return
+    if names:
+        if as_json:
+            print_json(catalogue.names_json())
+        else:
+            catalogue.print_names()
+        return
+    entries = [*catalogue.entries().values(), *(_own(fleet) if fleet is not None else ())]
     if slug is not None:
-        if slug not in entries:
-            guess = nearest(slug, entries)
-            hint = f"Did you mean '{guess}'?" if guess else f"Known: {', '.join(entries)}."
+        known = list(dict.fromkeys(entry.slug for entry in entries))
+        entries = [entry for entry in entries if entry.slug == slug]
+        if not entries:
+            guess = nearest(slug, known)
+            hint = f"Did you mean '{guess}'?" if guess else f"Known: {', '.join(known)}."
             fail(f"There is no fault called '{slug}'. {hint}", 2)
-        entries = {slug: entries[slug]}
     if as_json:
-        items = [entry.to_json() for entry in entries.values()]
-        print_json(items[0] if slug is not None else items)
+        items = [entry.to_json() for entry in entries]
+        print_json(items[0] if slug is not None and len(items) == 1 else items)
     elif markdown:
-        typer.echo(catalogue.to_markdown(entries.values(), whole_list=slug is None))
+        typer.echo(catalogue.to_markdown(entries, whole_list=slug is None))
     elif slug is not None:
-        typer.echo(catalogue.to_text(entries[slug]))
+        typer.echo("\n\n".join(catalogue.to_text(entry) for entry in entries))
     else:
-        catalogue.print_list(entries.values())
+        catalogue.print_list(entries)
+
+
+def _own(fleet: Path) -> tuple[Entry, ...]:
+    """The own rules of a configuration; its problems end the command."""
+    from gateway.cli import catalogue  # noqa: PLC0415 - lazy
+    from gateway.cli.output import errors, print_problems  # noqa: PLC0415 - lazy
+    from gateway.config import Level, examine_plant  # noqa: PLC0415 - lazy
+
+    plant, problems = examine_plant(fleet)
+    if plant is None:
+        print_problems([p for p in problems if p.level is Level.ERROR], errors())
+        raise typer.Exit(1)
+    return catalogue.own_entries(plant.rules, plant.sites)

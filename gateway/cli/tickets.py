@@ -239,6 +239,16 @@ def close(
     found: Annotated[
         str, typer.Option("--found", metavar="TEXT", help="What was found and done, in words.")
     ],
+    cleaned: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--cleaned",
+            metavar="PART",
+            help="A part that was cleaned, so that its normal readings are learned anew; repeat "
+            "for several: pump-screen, distribution, pads, coil, basin, float, bleed, fans.",
+            show_default=False,
+        ),
+    ] = None,
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
@@ -246,12 +256,28 @@ def close(
 
     Example:
 
-      basinward tickets close 123 --by "R. Marsh" --found "Screen full of leaves; cleaned."
+      basinward tickets close 123 --by "R. Marsh" --found "Screen full of leaves; cleaned." \\
+        --cleaned pump-screen
     """
+    from rules.events import ActionKind  # noqa: PLC0415 - lazy
+
     with _records(context, data, records) as store:
         ticket = _ticket(store, number).ticket
+        if cleaned:
+            # First: what it refuses must leave the ticket open.
+            store.request_action(
+                ActionKind.CLEANED,
+                ticket.site,
+                ticket.unit,
+                by=by,
+                note=found,
+                parts=cleaned,
+                now_ms=_now_ms(),
+            )
         store.close_ticket(ticket.number, by=by, finding=found, now_ms=_now_ms())
     typer.echo(f"{ticket.number}: closed by {by.strip()}.")
+    if cleaned:
+        typer.echo(f"What is normal after cleaning {', '.join(cleaned)} is learned anew.")
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.routing import Routing
-from rules.equipment import Overrides, Site
+from rules.equipment import Overrides, OwnRule, Site
 
 __all__ = ["Configuration"]
 
@@ -20,8 +20,8 @@ class Configuration:
     """All that the files of one configuration directory say.
 
     ``settings`` are the fleet-wide overrides by fault slug and name; those of a site or a unit
-    stay with it. ``journal_budget_mb`` is in megabytes (10⁶ bytes). ``warnings`` are problems that
-    did not stop it.
+    stay with it; so it is with own ``rules``. ``journal_budget_mb`` is in megabytes (10⁶ bytes).
+    ``warnings`` are problems that did not stop it.
     """
 
     directory: Path
@@ -34,4 +34,5 @@ class Configuration:
     mail: MailSettings
     journal_budget_mb: int
     routing: Routing
+    rules: tuple[OwnRule, ...] = ()
     warnings: tuple[Problem, ...] = ()

@@ -8,25 +8,27 @@ argument.
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails, to_json
 
 from gateway.config import checks, servers
 from gateway.config.configuration import Configuration
 from gateway.config.files import Document, why_unreadable
 from gateway.config.models import FleetFile, OnCallFile, Person
+from gateway.config.own_rules import check_own_rules
 from gateway.config.report import ConfigurationFaults, Level, Problem, has_errors, ordered
 from gateway.config.secrets import find_written_secrets
 from gateway.config.sentences import translate
 from gateway.tickets.notice import Recipient
 from gateway.tickets.routing import Routing, TeamRoute
-from rules.equipment import Site
+from rules.equipment import Overrides, OwnRule, Site
 from rules.signals import SIGNALS
 
-__all__ = ["examine", "load"]
+__all__ = ["Plant", "examine", "examine_plant", "load"]
 
 _Model = TypeVar("_Model", bound=BaseModel)
 
@@ -70,6 +72,7 @@ def examine(
     fleet = _Checked(Document.read(fleet_dir / "fleet.toml", "fleet.toml"))
     fleet_model = fleet.validate(FleetFile)
     fleet.add(checks.check_settings(fleet.document, catalogue))
+    fleet.add(check_own_rules(fleet.document))
     built = servers.build(fleet.document, fleet_model, fleet_dir, environ)
     fleet.add(built.problems)
 
@@ -85,6 +88,7 @@ def examine(
         site.add(checks.check_unit_ids(document))
         site.add(checks.check_isolation(document))
         site.add(checks.check_settings(document, catalogue))
+        site.add(check_own_rules(document))
         site.add(checks.check_wire_units(document, wire_units))
         site.add(checks.file_name_differs(document, path.stem))
         if isinstance(teams, Mapping):
@@ -106,6 +110,7 @@ def examine(
             from_name=fleet_model.fleet.from_name,
             sites=good_sites,
             settings=fleet_model.settings,
+            rules=fleet_model.rules,
             broker=built.broker,
             store=built.store,
             mail=built.mail,
@@ -115,6 +120,63 @@ def examine(
         ),
         found,
     )
+
+
+@dataclass(frozen=True)
+class Plant:
+    """The machines and the rules' settings, without servers and people."""
+
+    sites: tuple[Site, ...]
+    settings: Overrides
+    rules: tuple[OwnRule, ...] = ()
+
+
+def examine_plant(
+    folder: Path, *, catalogue: checks.Catalogue | None = None
+) -> tuple[Plant | None, tuple[Problem, ...]]:
+    """Site files, and of ``fleet.toml`` (which may be missing) what the rules are set by.
+
+    For histories that are judged away from any gateway: no server, no team needs to be there.
+    """
+    catalogue = catalogue if catalogue is not None else _catalogue()
+    if unusable := _unusable(folder):
+        return None, (Problem(str(folder), "", unusable, todo="Name the folder to read."),)
+    settings: Overrides = {}
+    rules: tuple[OwnRule, ...] = ()
+    checked: list[_Checked] = []
+    if (folder / "fleet.toml").exists():
+        fleet = _Checked(Document.read(folder / "fleet.toml", "fleet.toml"))
+        fleet.add(checks.check_settings(fleet.document, catalogue))
+        fleet.add(check_own_rules(fleet.document))
+        model = fleet.validate(_RulesPart)
+        if model is not None:
+            settings, rules = model.settings, model.rules
+        checked.append(fleet)
+    paths, problems = _site_paths(folder / "sites")
+    sites = [_Checked(Document.read(path, f"sites/{path.name}")) for path in paths]
+    models = [site.validate(Site) for site in sites]
+    for site, path in zip(sites, paths, strict=True):
+        site.add(checks.check_unit_ids(site.document))
+        site.add(checks.check_isolation(site.document))
+        site.add(checks.check_settings(site.document, catalogue))
+        site.add(check_own_rules(site.document))
+        site.add(checks.file_name_differs(site.document, path.stem))
+    problems += checks.duplicate_sites([s.document for s in sites])
+    for one in (*checked, *sites):
+        problems += one.all_problems()
+    found = ordered(problems)
+    if has_errors(found):
+        return None, found
+    return Plant(tuple(m for m in models if m is not None), settings, rules), found
+
+
+class _RulesPart(BaseModel):
+    """Of ``fleet.toml``, what the rules are set by; the rest is for the gateway."""
+
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+    settings: Overrides = {}
+    rules: tuple[OwnRule, ...] = ()
 
 
 def _catalogue() -> checks.Catalogue:

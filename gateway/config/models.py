@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.telemetry.settings import StoreSettings
-from rules.equipment import EMail, Identifier, Overrides, Text
+from rules.equipment import EMail, Identifier, Overrides, OwnRule, Text
 
 __all__ = [
     "BrokerTable",
@@ -138,6 +138,7 @@ class FleetFile(_Model):
     journal: JournalTable = JournalTable()
     mail: MailTable
     settings: Overrides = {}
+    rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()
 
 
 class Person(_Model):

@@ -28,7 +28,8 @@ class Problem:
     ``file`` is relative to the configuration directory; ``key`` is the key's path
     (``units[2] (ac-3).basin.overflow_mm``) or empty where the whole file is meant; ``line`` is
     None where it cannot be told. ``given`` shows the value, never a secret. ``allowed`` and
-    ``todo`` are plain sentences, empty where ``what`` already says it.
+    ``todo`` are plain sentences, empty where ``what`` already says it. ``excerpt`` is a line of an
+    expression with carets below what is meant, empty where there is none.
     """
 
     file: str
@@ -39,6 +40,7 @@ class Problem:
     todo: str = ""
     line: int | None = None
     level: Level = Level.ERROR
+    excerpt: str = ""
 
     def __str__(self) -> str:
         """The problem on one line."""

@@ -40,6 +40,7 @@ _PATTERNS: Final[dict[str, tuple[str, str]]] = {
     "from_address": ("is not an e-mail address", "an address such as alarms@north.example"),
     "reply_to": ("is not an e-mail address", "an address such as desk@north.example"),
     "phone": ("is not a telephone number", "4 to 31 digits, spaces, ( ) . / -, may begin with +"),
+    "id": ("is not a rule's id", "1 to 40 of a-z, 0-9 and '-', not beginning with '-'"),
     "host": ("is not a host name", "a host name or address alone, such as mail.north.example"),
     "client_id": ("is not a client id", "1 to 64 of a-z, A-Z, 0-9, '-' and '_'"),
     "url": (

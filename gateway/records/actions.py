@@ -15,10 +15,13 @@ from sqlalchemy import Connection, insert, select, update
 from gateway.records.models import ActionRecord
 from gateway.records.session import RecordsError
 from rules.events import Action, ActionKind
+from rules.state import CLEANABLE_PARTS
 
 __all__ = ["ActionState", "add_action", "mark_applied", "mark_journalled", "read_pending"]
 
-_ON_ONE_ALARM: Final = frozenset({ActionKind.ACKNOWLEDGE, ActionKind.SHELVE, ActionKind.UNSHELVE})
+_ON_ONE_ALARM: Final = frozenset(
+    {ActionKind.ACKNOWLEDGE, ActionKind.SHELVE, ActionKind.UNSHELVE, ActionKind.RESET}
+)
 
 
 class ActionState(StrEnum):
@@ -39,6 +42,7 @@ def add_action(
     note: str,
     until_ms: int,
     now_ms: int,
+    parts: Sequence[str] = (),
 ) -> int:
     """Record a request and give its id; :class:`RecordsError` where it cannot be meant."""
     by = by.strip()
@@ -51,6 +55,12 @@ def add_action(
     if kind in _ON_ONE_ALARM and not fault:
         msg = f"'{kind.value}' is done to one alarm. Name the fault."
         raise RecordsError(msg)
+    if unknown := [p for p in parts if p not in CLEANABLE_PARTS]:
+        msg = (
+            f"There is no part '{unknown[0]}'. Parts are {', '.join(CLEANABLE_PARTS)}. Nothing was "
+            "changed."
+        )
+        raise RecordsError(msg)
     inserted = connection.execute(
         insert(ActionRecord).values(
             kind=kind.value,
@@ -60,6 +70,7 @@ def add_action(
             until_ms=until_ms,
             by=by,
             note=note.strip(),
+            parts=" ".join(parts),
             state=ActionState.REQUESTED.value,
         )
     )
@@ -85,6 +96,7 @@ def read_pending(connection: Connection) -> list[Action]:
             by=r.by,
             note=r.note,
             until_ms=r.until_ms,
+            parts=tuple(r.parts.split()),
         )
         for r in connection.execute(query)
     ]

@@ -323,6 +323,7 @@ class ActionRecord(Base):
     until_ms: Mapped[int] = mapped_column(BigInteger)
     by: Mapped[str]
     note: Mapped[str]
+    parts: Mapped[str] = mapped_column(server_default="")
     state: Mapped[str]
     journal_offset: Mapped[int | None] = mapped_column(BigInteger)
     applied_ms: Mapped[int | None] = mapped_column(BigInteger)

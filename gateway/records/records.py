@@ -188,6 +188,7 @@ class Records:
         fault: str = "",
         note: str = "",
         until_ms: int = 0,
+        parts: Sequence[str] = (),
     ) -> int:
         """Record what a person asks for and give its id; :class:`RecordsError` if it cannot be."""
         with self._database.write() as connection:
@@ -206,6 +207,7 @@ class Records:
                 note=note,
                 until_ms=until_ms,
                 now_ms=now_ms,
+                parts=parts,
             )
 
     def pending_actions(self) -> list[Action]:

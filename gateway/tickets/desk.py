@@ -63,6 +63,8 @@ class Told(StrEnum):
 
     NOTHING = "nothing"
     STANDING = "standing"
+    DUE = "due"
+    """It stands, was told and acknowledged, and is to be told again."""
     RETURNED = "returned"
 
 
@@ -153,6 +155,8 @@ def decide(event: AlarmEvent, ticket: TicketState | None) -> Decision | None:
             acknowledged_by=event.by,
         )
         return _recorded(acknowledged, event, TicketEventKind.ACKNOWLEDGED)
+    if event.change is Change.ANNOUNCED_AGAIN and ticket.returned_ms is None:
+        ticket = replace(ticket, phase=TicketPhase.OPEN, told=Told.DUE)
     note = f"Alarm {event.change.value}" + (f": {event.note}" if event.note else ".")
     return _recorded(ticket, replace(event, note=note), TicketEventKind.NOTE)
 
@@ -248,7 +252,9 @@ def _recorded(ticket: TicketState, event: AlarmEvent, kind: TicketEventKind) -> 
 
 def _kind(ticket: TicketState, state: AlarmState) -> NoticeKind | None:
     if state in _ACTIVE and ticket.returned_ms is None:
-        if ticket.told is Told.STANDING:
+        if ticket.told is Told.DUE and ticket.priority == ticket.told_priority:
+            return NoticeKind.REMINDED
+        if ticket.told in {Told.STANDING, Told.DUE}:
             return NoticeKind.WORSENED if ticket.priority != ticket.told_priority else None
         return NoticeKind.OPENED if ticket.told is Told.NOTHING else NoticeKind.REPEATED
     if state in _OVER and ticket.returned_ms is not None and ticket.told is not Told.RETURNED:

@@ -20,7 +20,7 @@ from gateway.display_units import (
     in_display_unit,
     with_us_units,
 )
-from gateway.tickets.notice import NoticeKind, TicketEntry, TicketNotice
+from gateway.tickets.notice import NoticeKind, TicketEntry, TicketEventKind, TicketNotice
 from rules.equipment import Site, Unit
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import Fault
@@ -43,6 +43,7 @@ _KIND_TITLE: Final = {
     NoticeKind.OPENED: "New ticket",
     NoticeKind.WORSENED: "It got worse",
     NoticeKind.REPEATED: "It came back",
+    NoticeKind.REMINDED: "It still stands",
     NoticeKind.RETURNED: "Readings are back to normal",
     NoticeKind.PASSED: "It came and went",
 }
@@ -431,6 +432,13 @@ def _outcome(notice: TicketNotice, zone: tzinfo) -> str:
             return f"The priority rose {risen}to {notice.severity.name}."
         case NoticeKind.REPEATED:
             return "The readings had returned to normal, and then the same fault came back."
+        case NoticeKind.REMINDED:
+            names = [e.by for e in notice.history if e.kind is TicketEventKind.ACKNOWLEDGED]
+            who = (names[-1] if names else "") or "Somebody"
+            return (
+                f"{who} acknowledged it, and it still stands after the time "
+                "allowed. Acknowledge it again, or close the ticket once the work is done."
+            )
         case NoticeKind.RETURNED:
             ended = _when(notice.returned_ms or notice.time_ms, zone)
             return f"Normal since {ended}. Nobody needs to set out because of this mail. {stays}"

@@ -57,6 +57,8 @@ class NoticeKind(StrEnum):
     """The severity rose; recipients may be new to the thread, so the mail must stand alone."""
     REPEATED = "repeated"
     """The condition came back after readings had returned to normal; same ticket, same thread."""
+    REMINDED = "reminded"
+    """Somebody acknowledged it, and it still stands after the time allowed."""
     RETURNED = "returned"
     """Readings are back to normal; the ticket stays open until a person closes it."""
     PASSED = "passed"

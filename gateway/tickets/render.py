@@ -24,10 +24,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 
 from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
 from gateway.tickets.notice import Recipient, TicketNotice
-from rules.equipment import Site
+from rules.equipment import OwnRule, Site
 from rules.events import Severity
 from rules.faults.base import Fault
 from rules.jobplans import INSPECTION, missing_plans, plan_for
+from rules.own_rules.catalogue import own_fault
 
 __all__ = ["TEXT_WIDTH", "MailRenderer", "subject"]
 
@@ -80,13 +81,18 @@ _POLICY: Final = SMTP.clone(header_factory=_HEADERS)
 class MailRenderer:
     """Makes the mail of a notice: ``renderer(notice)`` gives an EmailMessage.
 
-    ``sites`` and ``faults`` are what the gateway runs with; ``from_name`` is the name beside the
-    sender's address. A notice about a site, unit or fault that they no longer know still makes a
-    mail, which says what is not recorded.
+    ``sites``, ``faults`` and the fleet's own ``rules`` are what the gateway runs with;
+    ``from_name`` is the name beside the sender's address. A notice about a site, unit or fault that
+    they no longer know still makes a mail, which says what is not recorded.
     """
 
     def __init__(
-        self, sites: Iterable[Site], faults: Iterable[Fault], from_name: str = "basinward"
+        self,
+        sites: Iterable[Site],
+        faults: Iterable[Fault],
+        from_name: str = "basinward",
+        *,
+        rules: Iterable[OwnRule] = (),
     ) -> None:
         """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
         faults = tuple(faults)
@@ -96,6 +102,7 @@ class MailRenderer:
         self._sites: Mapping[str, Site] = {site.id: site for site in sites}
         self._faults: Mapping[str, Fault] = {fault.slug: fault for fault in faults}
         self._from_name = clean(from_name, 80)
+        self._rules = tuple(rules)
         environment = _environment()
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
@@ -134,6 +141,8 @@ class MailRenderer:
         site = self._sites.get(notice.site_id)
         unit = next((u for u in site.units if u.id == notice.unit_id), None) if site else None
         fault = self._faults.get(notice.fault)
+        if fault is None and site is not None and unit is not None:
+            fault = own_fault(self._rules, site, unit, notice.fault)
         if fault is None:
             return build(notice, site, unit, _unknown_fault(notice.fault), INSPECTION)
         return build(notice, site, unit, fault, plan_for(fault, notice.evidence))

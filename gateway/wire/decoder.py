@@ -17,7 +17,7 @@ from typing import Final
 
 import msgspec
 
-from gateway.batch import Frame, Reason, Reject, SiteStatus
+from gateway.batch import Frame, Reason, RefusedReading, Reject, SiteStatus
 from gateway.wire import senml
 from gateway.wire.advice import excerpt, explain, printable
 from gateway.wire.targets import Refusal, Target, Targets
@@ -331,7 +331,9 @@ class Decoder:
             refusals.add(fault.index or 0, Refusal(fault.reason, "", fault.what))
         by_time: dict[int, dict[int, float]] = {}
         raw: list[tuple[int, int, float]] = []
-        for record in pack.records:
+        # In the order of the message, as on the fast path: of two values within a millisecond the
+        # later in the message counts.
+        for record in sorted(pack.records, key=lambda record: record.index):
             found = self._sample(wire, record, received_ms)
             if isinstance(found, Refusal):
                 refusals.add(record.index, found)
@@ -372,26 +374,28 @@ class Decoder:
             what = f"{signal.name} came as {_kind_of_value(record)}, not as a number."
             return Refusal(Reason.NOT_A_NUMBER, signal.name, what)
         time_ms = _instant_ms(record.time_s, 0.0)
-        if refusal := self._time_refusal(signal.name, time_ms, received_ms):
-            return refusal
         value = sent * target.scale + target.offset
+        reading = RefusedReading(signal.name, value, time_ms)
+        if refusal := self._time_refusal(reading, received_ms):
+            return refusal
         if not target.low <= value <= target.high or (target.whole and value != int(value)):
-            return _out_of_range(target, record, sent, value)
+            return _out_of_range(target, record, sent, reading)
         return time_ms, target.column, value
 
-    def _time_refusal(self, subject: str, time_ms: int, received_ms: int) -> Refusal | None:
+    def _time_refusal(self, reading: RefusedReading, received_ms: int) -> Refusal | None:
+        subject, time_ms = reading.signal, reading.time_ms
         if time_ms > received_ms + MAX_AHEAD_MS:
             what = (
                 f"The time {_utc(time_ms)} is {(time_ms - received_ms) / 1000:.0f} s ahead of the "
                 f"receiver's clock; {MAX_AHEAD_MS // 1000} s is accepted."
             )
-            return Refusal(Reason.CLOCK_AHEAD, subject, what)
+            return Refusal(Reason.CLOCK_AHEAD, subject, what, reading)
         if time_ms < max(received_ms - self._retention_ms, 0):
             what = (
                 f"The time {_utc(time_ms)} is older than the {self._retention_days:g} days that "
                 "samples are kept."
             )
-            return Refusal(Reason.TOO_OLD, subject, what)
+            return Refusal(Reason.TOO_OLD, subject, what, reading)
         return None
 
 
@@ -403,6 +407,7 @@ class _Refusals:
         self._first: dict[Reason, tuple[int, Refusal]] = {}
         self._counts: dict[Reason, int] = {}
         self._subjects: dict[Reason, dict[str, None]] = {}
+        self._readings: dict[Reason, dict[str, RefusedReading]] = {}
         self.count = 0
 
     def add(self, index: int, refusal: Refusal) -> None:
@@ -413,6 +418,10 @@ class _Refusals:
         subjects = self._subjects.setdefault(reason, {})
         if refusal.subject and len(subjects) <= _SUBJECTS_TOLD:
             subjects[refusal.subject] = None
+        if (reading := refusal.reading) is not None:
+            newest = self._readings.setdefault(reason, {})
+            if reading.signal not in newest or reading.time_ms >= newest[reading.signal].time_ms:
+                newest[reading.signal] = reading
 
     def rejects(self, topic: str, wire: UnitWire, received_ms: int) -> tuple[Reject, ...]:
         return tuple(
@@ -425,6 +434,7 @@ class _Refusals:
                 site=wire.site,
                 unit=wire.unit,
                 count=self._counts[reason],
+                readings=tuple(self._readings.get(reason, {}).values()),
             )
             for reason, (index, refusal) in self._first.items()
         )
@@ -498,11 +508,13 @@ def _referred(wire: UnitWire, values: dict[int, float]) -> Refusal | bool:
     return True
 
 
-def _out_of_range(target: Target, record: senml.Record, sent: float, value: float) -> Refusal:
-    signal = SIGNALS[target.column]
+def _out_of_range(
+    target: Target, record: senml.Record, sent: float, reading: RefusedReading
+) -> Refusal:
+    signal, value = SIGNALS[target.column], reading.value
     if target.whole and not (math.isfinite(value) and value == int(value)):
         what = f"{signal.name} is {value:g}; it is a whole number."
-        return Refusal(Reason.OUT_OF_RANGE, signal.name, what)
+        return Refusal(Reason.OUT_OF_RANGE, signal.name, what, reading)
     unit = f" {signal.unit}" if signal.unit else ""
     what = (
         f"{signal.name} is {value:g}{unit}; possible are {signal.low:g} to {signal.high:g}{unit} "
@@ -512,7 +524,7 @@ def _out_of_range(target: Target, record: senml.Record, sent: float, value: floa
         what += " In SenML '%' and '/' are ratios of 0 to 1; the symbol for 0 to 100 is " + (
             "'%RH'." if signal.name == "relative_humidity" else "'/100'."
         )
-    return Refusal(Reason.OUT_OF_RANGE, signal.name, what)
+    return Refusal(Reason.OUT_OF_RANGE, signal.name, what, reading)
 
 
 def _is_flag(target: Target) -> bool:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, NamedTuple
 
-from gateway.batch import Reason
+from gateway.batch import Reason, RefusedReading
 from gateway.wire.unit_wire import UnitWire
 from gateway.wire.units import accepted, conversion
 from rules.equipment import SignalMapping
@@ -39,11 +39,15 @@ class Target(NamedTuple):
 
 @dataclass(frozen=True)
 class Refusal:
-    """Why a name or its unit cannot be used. ``subject`` is what the reason is about."""
+    """Why a record cannot be used. ``subject`` is what the reason is about.
+
+    ``reading`` is what it said, where that was understood and only its value or time is refused.
+    """
 
     reason: Reason
     subject: str
     what: str
+    reading: RefusedReading | None = None
 
 
 class Targets:
@@ -61,11 +65,12 @@ class Targets:
     def find(self, wire: UnitWire, name: str, unit: str | None) -> Target | Refusal:
         """Where a reading of ``wire`` named ``name``, in ``unit``, goes."""
         parts = _SEPARATOR.split(name)
-        if other := self._contradiction(wire, parts[:-1]):
+        if other := self._contradiction(wire, name, name[: len(name) - len(parts[-1])]):
             return Refusal(
                 Reason.IDENTITY,
                 name,
-                f"The name '{name[:80]}' speaks of {other}, the topic of {wire.site}/{wire.unit}.",
+                f"The name '{name[:80]}' speaks of {other}, the topic is that of "
+                f"{wire.site}/{wire.unit}.",
             )
         mapping = wire.mappings.get(name) or wire.mappings.get(parts[-1])
         column = INDEX.get(mapping.signal if mapping else parts[-1])
@@ -86,22 +91,30 @@ class Targets:
         target = Target(column, scale, offset, signal.low, signal.high, signal.kind != "analogue")
         return self._known.setdefault(target, target)  # thousands of units share a few dozen
 
-    def _contradiction(self, wire: UnitWire, prefix: list[str]) -> str:
-        """The other unit or site that the parts before the signal speak of; empty if none."""
+    def _contradiction(self, wire: UnitWire, name: str, prefix: str) -> str:
+        """What else than ``wire`` the part of ``name`` before the signal speaks of; empty if none.
+
+        Ids are lower-case, so capitals make no other id of one.
+        """
         here = (wire.site, wire.unit)
-        for i, part in enumerate(prefix):
-            if part == "sites" and len(prefix) > i + 2:
-                named = (prefix[i + 1], prefix[i + 2])
+        parts = [p for p in _SEPARATOR.split(prefix.casefold()) if p]
+        for i, part in enumerate(parts[:-2]):
+            if part == "sites":
+                named = (parts[i + 1], parts[i + 2])
                 return "" if named == here else "/".join(named)
-        for named in pairwise(prefix):
+        pairs = [*pairwise(parts)]
+        for named in pairs:
             if named != here and named in self._units:
                 return "/".join(named)
-        if not prefix:
+        if len(parts) > 1 and parts[0] != wire.site and parts[0] in self._sites:
+            return f"site {parts[0]}"
+        if parts and parts[-1] != wire.unit and (wire.site, parts[-1]) in self._units:
+            return f"{wire.site}/{parts[-1]}"
+        # What the site file maps by its whole name was said of this unit.
+        if here in pairs or name in wire.mappings:
             return ""
-        if len(prefix) > 1 and prefix[0] != wire.site and prefix[0] in self._sites:
-            return f"site {prefix[0]}"
-        sibling = (wire.site, prefix[-1])
-        return "/".join(sibling) if sibling != here and sibling in self._units else ""
+        path = _foreign_path(wire, prefix)
+        return f"{path} (a path before the signal is read as site/unit)" if path else ""
 
     @staticmethod
     def _conversion(
@@ -127,3 +140,19 @@ class Targets:
         if mapping:
             scale, offset = scale * mapping.scale, offset * mapping.scale + mapping.offset
         return scale, offset
+
+
+def _foreign_path(wire: UnitWire, prefix: str) -> str:
+    """The path in ``prefix`` that names a place that is not this unit; empty if there is none.
+
+    Two or more components by '/' are a place, unless the first is this unit: then the others are
+    parts of it. A URN (RFC 8141) names a device and no place, and from a single component nothing
+    can be read.
+    """
+    if prefix[:4].casefold() == "urn:":
+        return ""
+    for segment in prefix.split(":"):
+        path = [p for p in segment.split("/") if p]
+        if len(path) > 1 and path[0].casefold() != wire.unit:
+            return "/".join(path)[:80]
+    return ""

@@ -56,7 +56,7 @@ class Fault:
     title: str
     family: Literal[
         "float and level", "pump and screen", "water quality", "fans", "heat rejection",
-        "hygiene and frost", "telemetry",
+        "hygiene and frost", "telemetry", "own rules",
     ]  # fmt: skip
     meaning: str
     consequence: str
@@ -70,3 +70,8 @@ class Fault:
     settings: tuple[Setting, ...]
     judged_by: Literal["frames", "bins", "clock"] = "frames"
     latching: bool = field(default=False)
+    waits: bool = field(default=True)
+    """Whether it waits while a fault that would explain it is seen but its delay still runs."""
+    yields_to: tuple[str, ...] = field(default=())
+    """Faults that, while they stand, keep this one from being raised anew; raised first it stays.
+    For pairs of which either can be the root: the first to be sure has the ticket."""

@@ -7,8 +7,9 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import I8
+from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
-from rules.diagnosis import Sign, SignatureRow, rank
+from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
@@ -26,19 +27,21 @@ _SIGNS: Final = (
          "the solids balance says that the bleed carries about what it should", 2.0),
     Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow", 3.0,
          deciding=True),
+    Sign("makeup", "both meters with the solids balance say that the make-up is harder", "",
+         "both meters with the solids balance say that the make-up is as in the site file", 2.0),
     Sign("step", "it jumped within a quarter of an hour", "", "it changed gradually", 1.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-blocked", "Bleed line blocked or shut",
-                 {"carried": -1, "bleed": 0, "step": 0},
+                 {"carried": -1, "bleed": 0, "makeup": 0, "step": 0},
                  "Look for flow at the bleed's end; clear line and orifice."),
     SignatureRow("bleed-small", "Bleed set too small for the evaporation",
-                 {"carried": 0, "bleed": 1, "step": 0},
+                 {"carried": 0, "bleed": 1, "makeup": 0, "step": 0},
                  "Measure the bleed with a jug and compare with the cycles intended."),
-    SignatureRow("makeup-changed", "Make-up water has become harder",
-                 {"carried": 0, "bleed": 1, "step": 0},
+    SignatureRow("makeup-quality-changed", "Make-up water has become harder",
+                 {"carried": 0, "bleed": 1, "makeup": 1, "step": 0},
                  "Measure the make-up's conductivity at a tap."),
-    SignatureRow("probe", "Probe fouled or out of calibration", {"carried": 0, "step": 1},
+    SignatureRow("conductivity-probe", "Probe out of calibration", {"carried": 0, "step": 1},
                  "Compare with a hand meter; clean the probe."),
 )  # fmt: skip
 
@@ -61,7 +64,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         Reading("Cycles of concentration", cycles, "", water.target_cycles, derived=True,
                 note="if the make-up is as in the site file"),
     ]  # fmt: skip
-    seen: dict[str, int | None] = {"carried": None, "bleed": None, "step": None}
+    seen: dict[str, int | None] = {"carried": None, "bleed": None, "makeup": None, "step": None}
     balance = _balance(look)
     wanted = None
     if balance is not None:
@@ -72,10 +75,21 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
                                 wanted, note="against the bleed that holds the intended cycles",
                                 derived=True))  # fmt: skip
         seen["carried"] = -1 if carried < 0.5 * wanted else 1 if carried > 2.0 * wanted else 0
-    bleed = look.value("bleed_flow")
+    metered = look.trace("bleed_flow", BALANCE_BINS)
+    metered = metered[~np.isnan(metered)]
+    bleed = float(metered.mean()) if len(metered) else None
     if bleed is not None:
-        readings.append(look.reading("bleed_flow", expected=wanted))
-        seen["bleed"] = 1 if bleed > 0.05 else 0
+        # The mean over two hours: a timed bleed is shut at most instants.
+        readings.append(Reading("Bleed, by its meter", bleed, "L/min", wanted,
+                                note="mean over the last two hours"))  # fmt: skip
+        seen["bleed"] = 1 if bleed > max(METER_ZERO_L_MIN, 0.1 * (wanted or 0.0)) else 0
+    implied = float(balance_of_look(look).makeup_us_cm[0])
+    if not np.isnan(implied):
+        stated = water.makeup_conductivity_us_cm
+        readings.append(Reading("Make-up conductivity, from both meters and the solids balance",
+                                implied, "µS/cm", stated, derived=True))  # fmt: skip
+        change = look.setting("makeup-quality-changed", "change_frac")
+        seen["makeup"] = int(implied >= (1.0 + change) * stated)
     window = look.trace("conductivity", 36)
     steps = np.abs(np.diff(window[~np.isnan(window)]))
     if value is not None and len(steps) > 3:
@@ -136,11 +150,14 @@ CONDUCTIVITY_HIGH: Final = Rule(
             "Restore the bleed; check its setting against the make-up; have the water-treatment "
             "plan's keeper decide on a partial drain."
         ),
-        causes=tuple(CauseEntry(r.slug, r.title, r.look_at, "water-quality") for r in _CAUSES),
+        causes=tuple(
+            CauseEntry(r.slug, r.title, r.look_at, "water-quality") for r in _CAUSES
+        ),
         needs=("conductivity",),
         helps=("bleed_flow", "makeup_flow", "basin_level", "ambient_temperature",
                "relative_humidity"),
-        suppressed_by=("float-stuck-shut",),
+        suppressed_by=("float-stuck-shut", "conductivity-probe", "bleed-blocked",
+                       "makeup-quality-changed"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week",
@@ -166,4 +183,5 @@ CONDUCTIVITY_HIGH: Final = Rule(
     ),
     judge,
     explain,
+    (SignatureTable(_SIGNS, _CAUSES),),
 )  # fmt: skip

@@ -16,6 +16,7 @@ from rules.frames import FrameView
 from rules.look import UnitLook, fan_names
 from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
+from rules.staging import is_staged, stages_wanted
 
 __all__ = ["FAN_FAULT", "FAN_NOT_PROVEN"]
 
@@ -57,8 +58,9 @@ def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) 
     proven = masked(run, count)
     reported = masked(fault, count)
     absent = all_fans & ~proven & ~reported
+    staged = np.where(count > 1, staged, 0.0)
     by_mask = np.bitwise_count(absent).astype(np.int64)
-    wanted = np.floor(np.fmax(speed_pct, 0.0) / 100.0 * count + 1e-9).astype(np.int64)
+    wanted = stages_wanted(speed_pct, count)
     up = np.bitwise_count(proven | reported).astype(np.int64)
     by_stage = np.maximum(wanted - up, 0)
     return np.where(staged > 0.5, by_stage, by_mask), np.where(staged > 0.5, 0, absent)
@@ -69,9 +71,8 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     count = view.plan.fan_count[view.rows]
     commanded = speed >= view.setting(_PROOF, "least_speed_pct")
-    lost, _ = missing_fans(
-        run, view.signal("fan_fault"), speed, count, view.setting(_PROOF, "staged")
-    )
+    staged = is_staged(view.setting(_PROOF, "staged"), view.state.together_ms[view.rows])
+    lost, _ = missing_fans(run, view.signal("fan_fault"), speed, count, staged)
     # A proof taken before the command says nothing of it.
     since_ms = view.time_ms - view.fans_commanded_s * 1000.0
     allowed_ms = view.setting(_PROOF, "start_allowance_s") * 1000.0
@@ -88,7 +89,8 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     fault = np.array([_number(look.value("fan_fault"))])
     run = np.array([_number(look.value("fan_run"))])
     speed = np.array([_number(look.value("fan_speed"))])
-    staged = np.array([look.setting(_PROOF, "staged")])
+    setting = np.array([look.setting(_PROOF, "staged")])
+    staged = is_staged(setting, look.state.together_ms[[look.row]])
     if slug == _FAULT:
         mask = int(masked(fault, one)[0])
         lost = mask.bit_count()
@@ -242,9 +244,11 @@ FAN_NOT_PROVEN: Final = Rule(
             Setting("start_allowance_s", 30.0, "s", 0.0, 600.0,
                     "time a fan has to be proven after the command",
                     "ramps of drives take 10 to 30 s (common practice)"),
-            Setting("staged", 0.0, "0 or 1", 0.0, 1.0,
-                    "1 where the controller switches fans in stages by the speed command",
-                    "most present units run all fans together at a common speed"),
+            Setting("staged", 0.5, "0, 0.5 or 1", 0.0, 1.0,
+                    "1 where the controller switches fans in stages by the speed command, 0 where "
+                    "all run together at a common speed, 0.5 to find out",
+                    "a unit that was seen with all fans running at part speed does not stage "
+                    "them; until then a fan that stands may be one that is not wanted"),
             *delays(120.0, "rides through one restart", 300.0, "proof switches flutter in wind"),
         ),
     ),

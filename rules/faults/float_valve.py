@@ -14,11 +14,12 @@ import numpy as np
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8
 from rules.bins import BinView
-from rules.diagnosis import Sign, SignatureRow, rank
+from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
+from rules.float_flow import Passes, float_flow_of, float_flow_of_look
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min
 
@@ -59,7 +60,18 @@ def judge_open(view: BinView, announced: I8) -> I8:
     allowed = level - excess
     at_lip = np.maximum(lip - allowed, tolerance)
     deadband = np.minimum(view.setting(_OPEN, "deadband_mm"), 0.5 * tolerance)
-    return graded(excess, [tolerance, at_lip, None], deadband, announced)
+    severity = graded(excess, [tolerance, at_lip, None], deadband, announced)
+    # News is told from a leak first; few units get here.
+    maybe = np.flatnonzero((severity > 0) & (announced == 0))
+    if len(maybe):
+        part = view.only(maybe)
+        passes = float_flow_of(part).passes
+        severity[maybe[passes == Passes.LITTLE]] = 0
+        # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:
+        # rain may have left the water there, or the float be set high, which the next run tells.
+        still = np.isnan(view.recent["level_running"][maybe]) & (level[maybe] < lip[maybe])
+        severity[maybe[still & (passes == Passes.UNKNOWN)]] = UNKNOWN
+    return severity
 
 
 def judge_shut(view: BinView, announced: I8) -> I8:
@@ -80,9 +92,13 @@ def judge_shut(view: BinView, announced: I8) -> I8:
         view.setting(_SHUT, "deadband_mm"),
         announced,
     )
-    # A basin that fills (after a clean, a drained night) is on its way: wait.
+    # A basin that fills (after a clean, a drained night) is on its way: its delay starts anew.
     filling = _rise_mm(view) >= view.setting(_SHUT, "filling_mm")
-    return np.where(filling & (severity > 0) & (announced == 0), UNKNOWN, severity).astype(np.int8)
+    severity = np.where(filling & (severity > 0) & (announced == 0), 0, severity).astype(np.int8)
+    # Nothing new since the pump started or stopped: the water has not come to rest.
+    newest = view.trace("level_running", 1)[:, 0]
+    newest = np.where(np.isnan(newest) & wet, view.trace("level_at_rest", 1)[:, 0], newest)
+    return np.where(np.isnan(newest) & (announced == 0), UNKNOWN, severity).astype(np.int8)
 
 
 def _rise_mm(view: BinView) -> F64:
@@ -102,10 +118,12 @@ _OPEN_SIGNS: Final = (
     Sign("dilution", "conductivity rises", "conductivity falls towards the make-up's",
          "conductivity holds", 1.5),
     Sign("lip", "the level stands at the overflow", "", "the level stands below the overflow", 1.0),
+    Sign("much", "the valve passes a quarter or more of its full flow",
+         "the valve passes only a little", "", 2.0),
 )  # fmt: skip
 _OPEN_CAUSES: Final = (
-    SignatureRow("float-open", "Float valve stuck open or leaking by, water runs to waste",
-                 {"meter": 1, "dilution": -1},
+    SignatureRow("float-open", "Float valve stuck open, water runs to waste",
+                 {"meter": 1, "dilution": -1, "much": 1},
                  "Lift the float by hand: does the flow stop? Look at seat and linkage."),
     SignatureRow("float-setting", "Float set too high or float arm bent",
                  {"meter": 0, "dilution": 0, "lip": 0},
@@ -113,11 +131,15 @@ _OPEN_CAUSES: Final = (
     SignatureRow("level-high-reading", "Level transmitter reads high",
                  {"meter": 0, "dilution": 0, "lip": 0},
                  "Compare the reading with a ruler."),
+    SignatureRow("float-leaking", "Float valve leaking by: it shuts, but not tight",
+                 {"meter": 1, "dilution": -1, "lip": 1, "much": -1},
+                 "Lift the float by hand: does a trickle go on?"),
 )  # fmt: skip
 
 _SHUT_SIGNS: Final = (
-    Sign("meter", "the make-up meter shows flow", "", "the make-up meter shows no flow although "
-         "the float should be open", 3.0, deciding=True),
+    Sign("meter", "the make-up meter shows most of the valve's full flow", "",
+         "the make-up meter shows far less than full flow although the float should be open", 3.0,
+         deciding=True),
     Sign("passed", "the water balance says that the valve passes most of its full flow",
          "the water balance says that the valve passes little or nothing",
          "the water balance says that the valve passes part of its flow", 2.0),
@@ -133,7 +155,7 @@ _SHUT_CAUSES: Final = (
     SignatureRow("supply", "Water supply shut or its pressure too low",
                  {"meter": 0, "passed": -1, "salt": 1, "fall": -1},
                  "Open the supply's test point; look at the shut-off and the strainer before it."),
-    SignatureRow("drain-open", "Drain or bleed left open, or the basin leaks",
+    SignatureRow("drain-open", "Bleed or drain open, or the basin leaks",
                  {"meter": 1, "salt": -1, "fall": -1},
                  "Look at the drain, the bleed and under the basin."),
     SignatureRow("demand", "Evaporation and bleed take more than the valve can give",
@@ -182,7 +204,16 @@ def explain_open(look: UnitLook, severity: Severity) -> Evidence:
         "dilution": _dilution_sign(look, allowed),
         "lip": 1 if level is not None and level >= basin.overflow_mm - 5.0 else 0,
         "meter": None,
+        "much": None,
     }
+    flow = float_flow_of_look(look)
+    passes = Passes(int(flow.passes[0]))
+    if passes > Passes.NOTHING:
+        seen["much"] = 1 if passes is Passes.MUCH else -1
+        share = float(flow.flow_frac[0])
+        readings.append(Reading("Flow through the valve, float up", share * basin.makeup_max_l_min,
+                                "L/min", 0.0, derived=not flow.metered[0],
+                                note=f"{100 * share:.0f} % of the valve's full flow"))  # fmt: skip
     if makeup is not None:
         readings.append(look.reading("makeup_flow", expected=0.0, note="with the float shut"))
         seen["meter"] = 1 if makeup > 0.05 * basin.makeup_max_l_min else 0
@@ -268,7 +299,7 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
     if base is not None and current is not None and current > 0.1 * base.value:
         air = -1 if current < 0.88 * base.value else 0
     seen: dict[str, int | None] = {
-        "meter": None if makeup is None else 1 if makeup > 0.1 * basin.makeup_max_l_min else 0,
+        "meter": None if makeup is None else int(makeup >= 0.6 * basin.makeup_max_l_min),
         "passed": _share_sign(passed, basin.makeup_max_l_min),
         "salt": _conductivity_sign(look),
         "fall": _trend_sign(slope, 2.0) if slope is None or slope < 0 else 0,
@@ -309,7 +340,7 @@ FLOAT_STUCK_OPEN: Final = Rule(
         causes=_causes(_OPEN_CAUSES, {"level-high-reading": "level-sensor"}),
         needs=("basin_level",),
         helps=("makeup_flow", "conductivity", "pump_current"),
-        suppressed_by=("level-frozen",),
+        suppressed_by=("level-frozen", "float-leaking"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week: water runs to waste",
@@ -332,11 +363,13 @@ FLOAT_STUCK_OPEN: Final = Rule(
     ),
     judge_open,
     explain_open,
+    (SignatureTable(_OPEN_SIGNS, _OPEN_CAUSES),),
 )  # fmt: skip
 
 FLOAT_STUCK_SHUT: Final = Rule(
     Fault(
         slug=_SHUT,
+        yields_to=("pump-drawing-air",),
         title="Float valve stuck shut or supply starved",
         family="float and level",
         meaning=(
@@ -369,9 +402,10 @@ FLOAT_STUCK_SHUT: Final = Rule(
                     "more than noise of a mean of five minutes"),
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
                     "how far the level must come back", "about the waves' half height"),
-            Setting("on_delay_high_s", 300.0, "s", 0.0, 86_400.0,
+            Setting("on_delay_high_s", 900.0, "s", 0.0, 86_400.0,
                     "on-delay once the level is near the pump's minimum",
-                    "a pump that draws air fails within the hour (common practice)"),
+                    "a pump that draws air fails within the hour (common practice); air itself "
+                    "is told sooner"),
             *delays(2400.0, "a timed bleed may pull a healthy basin down for half an hour",
                     1800.0, "the float may stick again at once"),
         ),
@@ -379,4 +413,5 @@ FLOAT_STUCK_SHUT: Final = Rule(
     ),
     judge_shut,
     explain_shut,
+    (SignatureTable(_SHUT_SIGNS, _SHUT_CAUSES),),
 )  # fmt: skip

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
+from rules.alarms import is_active
 from rules.arrays import I8
-from rules.diagnosis import Sign, SignatureRow, rank
-from rules.events import Evidence, Reading, Severity
+from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
@@ -34,11 +36,17 @@ HEAT_CAUSES: Final = (
     SignatureRow("coil-fouled", "Coil fouled or air path blocked",
                  {"td": 1, "fans": 0, "water": 0, "load": 0},
                  "Look through the coil against the light; compare dry running with the baseline."),
-    SignatureRow("fans-missing", "Airflow lost: fans not running",
+    SignatureRow("fan-capacity-lost", "Airflow lost: fans not running",
                  {"td": 1, "fans": -1}, "Count the fans that turn."),
-    SignatureRow("pads-not-wetting", "Pads not wetting: water lost or pads scaled",
-                 {"td": 1, "water": -1, "wet": 1, "fans": 0},
+    SignatureRow("pads-not-wetting", "Pads not wetting: missing, glazed, or water passing by",
+                 {"td": 1, "water": 0, "wet": 1, "fans": 0},
                  "Look at the pads: dry stripes, scale, uneven flow."),
+    SignatureRow("pump-screen-clogging", "Pump screen clogged: too little water on the pads",
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0},
+                 "Look at the screen and at the pads: dry stripes."),
+    SignatureRow("distribution-restricted", "Distribution holes blocked",
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0},
+                 "Look at the holes along the pads: uneven or dry stripes."),
     SignatureRow("hot-weather", "Hot weather beyond design",
                  {"td": 0, "air": 1, "fans": 0}, "Compare the air temperature with the design."),
     SignatureRow("overload", "More heat to reject than rated",
@@ -80,7 +88,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     base = look.baseline("td_wet" if wet else "td_dry")
     if condensing is not None and air is not None:
         td = condensing - air
-        expected = base.value if base else look.unit.condenser.rated_td_k
+        expected = look.expected_td_k(base.value if base else look.unit.condenser.rated_td_k)
         source = "learned in this mode" if base else "rated; nothing learned in this mode yet"
         slack = max(3.0, 3.0 * base.spread) if base else 4.0
         readings.append(
@@ -120,13 +128,30 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         summary=f"Head pressure is near the high-pressure cut-out{left}.",
         confidence=0.95,
         readings=tuple(readings),
-        causes=rank(HEAT_SIGNS, HEAT_CAUSES, seen),
+        causes=_standing_first(look, rank(HEAT_SIGNS, HEAT_CAUSES, seen)),
         signals=("head_pressure", "ambient_temperature", "fan_run", "fan_speed", "wet_mode"),
         limits=() if air is not None else (
             "No air temperature (or, running wet, no humidity) here: weather and fouling cannot "
             "be told apart.",
         ),
     )  # fmt: skip
+
+
+def _standing_first(look: UnitLook, causes: tuple[Cause, ...]) -> tuple[Cause, ...]:
+    """A cause that already stands as an alarm of its own is the root: it goes first."""
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry holds this rule
+
+    state = look.state.alarm_state[look.row]
+    stands = {
+        c.slug for c in causes if c.slug in FAULT_INDEX and is_active(state[FAULT_INDEX[c.slug]])
+    }
+    marked = (
+        replace(c, ruled_out=False, agreement=1.0, fits=(*c.fits, "stands as an alarm of its own"))
+        if c.slug in stands
+        else c
+        for c in causes
+    )
+    return tuple(sorted(marked, key=lambda c: c.slug not in stands))
 
 
 def _finite(value: float) -> float | None:
@@ -149,7 +174,10 @@ HEAD_PRESSURE_HIGH: Final = Rule(
         ),
         needs=("head_pressure",),
         helps=("ambient_temperature", "relative_humidity", "fan_run", "wet_mode", "heat_load"),
-        suppressed_by=("pump-not-running", "fan-fault", "fan-not-proven"),
+        suppressed_by=(
+            "pump-not-running", "fan-fault", "fan-not-proven", "fan-capacity-lost",
+            "pads-clogged", "pads-not-wetting", "coil-fouled",
+        ),
         response={
             Severity.MEDIUM: "this week, before the next hot day",
             Severity.HIGH: "today: a trip is near",
@@ -171,4 +199,5 @@ HEAD_PRESSURE_HIGH: Final = Rule(
     ),
     judge,
     explain,
+    (SignatureTable(HEAT_SIGNS, HEAT_CAUSES),),
 )  # fmt: skip

@@ -17,6 +17,7 @@ from rules.faults.grading import delays, judged
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
+from rules.stillness import stands_still_together
 
 __all__ = ["LEVEL_FROZEN"]
 
@@ -38,6 +39,8 @@ def judge(view: FrameView, announced: I8) -> I8:
     by_starts &= still_s >= view.setting(_SLUG, "least_still_s")
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
     by_running = np.minimum(running_s, still_s) >= view.setting(_SLUG, "running_still_s")
+    # Where nothing at all moves it is the controller, and not the level: reading-frozen tells it.
+    by_running &= ~stands_still_together(state, rows) | (announced > 0)
     return judged(by_starts | by_running, ~np.isnan(level), Severity.MEDIUM)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rules.arrays import I8
+from rules.diagnosis import SignatureTable
 from rules.events import Evidence, Severity
 from rules.faults.base import Fault
 from rules.look import UnitLook
@@ -23,7 +24,8 @@ __all__ = ["Rule"]
 class Rule:
     """``judge(view, announced)`` gives a severity for each unit of the view (UNKNOWN where it can
     not tell); the view's type follows from ``fault.judged_by``. ``explain(look, severity)`` gives
-    the evidence for one unit.
+    the evidence for one unit. ``signatures`` are the tables of signs that it ranks causes by; none
+    where it names its causes without weighing signs.
     """
 
     fault: Fault
@@ -31,3 +33,4 @@ class Rule:
         Callable[[FrameView, I8], I8] | Callable[[BinView, I8], I8] | Callable[[ClockView, I8], I8]
     )
     explain: Callable[[UnitLook, Severity], Evidence]
+    signatures: tuple[SignatureTable, ...] = ()

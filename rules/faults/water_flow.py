@@ -7,19 +7,21 @@ down and pressure up: downstream. Current alone is a weak witness and the eviden
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
 
 from rules.arrays import F64, I8, Bool
 from rules.bins import BinView
-from rules.diagnosis import Sign, SignatureRow, rank
+from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.residuals import FLOW_WINDOW_BINS, sign
+from rules.state import STEADY
 
 __all__ = ["DISTRIBUTION_RESTRICTED", "FLOW_CAUSES", "FLOW_SIGNS", "PUMP_SCREEN_CLOGGING"]
 
@@ -42,13 +44,13 @@ FLOW_SIGNS: Final = (
 )  # fmt: skip
 
 FLOW_CAUSES: Final = (
-    SignatureRow("suction-screen", "Pump suction screen clogged",
+    SignatureRow("pump-screen-clogging", "Pump suction screen clogged",
                  {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": 1},
                  "Look at the screen; clean, it brings pressure and current back at once."),
-    SignatureRow("distribution", "Distribution holes or pipe restricted",
+    SignatureRow("distribution-restricted", "Distribution holes or pipe restricted",
                  {"pressure": 1, "current": -1, "flow": -1, "level": 0},
                  "Look at the holes along the pads: uneven or dry stripes."),
-    SignatureRow("drawing-air", "Pump draws air at a low basin level",
+    SignatureRow("pump-drawing-air", "Pump draws air at a low basin level",
                  {"pressure": -1, "current": -1, "flow": -1, "level": -1},
                  "Look at the level with the pump running; listen for gurgling."),
     SignatureRow("worn-pump", "Pump impeller worn or loose, or wrong rotation",
@@ -110,17 +112,37 @@ def _grade(view: BinView, slug: str, fits: Bool, known: Bool, announced: I8) -> 
 
 def judge_screen(view: BinView, announced: I8) -> I8:
     """Water lost with the signature of the suction side."""
+    return _where_news(view, announced, _screen)
+
+
+def judge_distribution(view: BinView, announced: I8) -> I8:
+    """Water lost while the pressure before the holes has risen."""
+    return _where_news(view, announced, _distribution)
+
+
+def _where_news(view: BinView, announced: I8, judge: Callable[[BinView, I8], I8]) -> I8:
+    """Judge the units whose newest means are not as when clean, or whose alarm is not at rest.
+
+    That is a small part of the fleet; for the others no median is needed to say that all is well.
+    """
+    at, news = view.flow_news
+    out = np.zeros(len(view.rows), dtype=np.int8)
+    if len(at):
+        out[at] = judge(news, announced[at])
+    return out
+
+
+def _screen(view: BinView, announced: I8) -> I8:
     current, pressure, meter = _signs(view, _SCREEN)
     has_pressure, has_meter = pressure != 2, meter != 2
     certain = 1.0 - view.flow.flow_frac >= 3.0 * _statistical_se(view)
     by_pressure = (pressure == -1) & (current != 1) & (meter != 1)
     by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
-    known = current != 2
+    known = (current != 2) | has_pressure
     return _grade(view, _SCREEN, np.where(has_pressure, by_pressure, by_current), known, announced)
 
 
-def judge_distribution(view: BinView, announced: I8) -> I8:
-    """Water lost while the pressure before the holes has risen."""
+def _distribution(view: BinView, announced: I8) -> I8:
     current, pressure, meter = _signs(view, _PIPE)
     fits = (pressure == 1) & ((current == -1) | (meter == -1)) & (current != 1) & (meter != 1)
     return _grade(view, _PIPE, fits, (pressure != 2) & (current != 2), announced)
@@ -194,7 +216,7 @@ def _view_of(look: UnitLook) -> BinView:
     rows = np.array([look.row])
     at = np.array([look.time_ms])
     no = np.zeros(1, dtype=np.bool_)
-    return BinView(look.plan, look.state, rows, at, no, np.ones((1, 5), dtype=np.bool_))
+    return BinView(look.plan, look.state, rows, at, no, np.ones((1, len(STEADY)), dtype=np.bool_))
 
 
 def _seen(
@@ -264,14 +286,14 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
         ),
         action="Clean the pump's suction screen and strainer, and the basin around them.",
         causes=(
-            _entry(_BY_SLUG["suction-screen"], "pump-screen"),
-            _entry(_BY_SLUG["distribution"], "distribution"),
-            _entry(_BY_SLUG["drawing-air"], "float-valve"),
+            _entry(_BY_SLUG["pump-screen-clogging"], "pump-screen"),
+            _entry(_BY_SLUG["distribution-restricted"], "distribution"),
+            _entry(_BY_SLUG["pump-drawing-air"], "float-valve"),
             _entry(_BY_SLUG["worn-pump"], "pump-drive"),
         ),
         needs=("pump_current",),
         helps=("spray_pressure", "spray_flow", "supply_voltage", "basin_level", "pump_command"),
-        suppressed_by=("pump-not-running", "float-stuck-shut"),
+        suppressed_by=("pump-not-running", "float-stuck-shut", "pump-drawing-air"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week",
@@ -283,6 +305,7 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
     ),
     judge_screen,
     lambda look, severity: _explain(look, severity, _SCREEN),
+    (SignatureTable(FLOW_SIGNS, FLOW_CAUSES),),
 )
 
 DISTRIBUTION_RESTRICTED: Final = Rule(
@@ -296,10 +319,10 @@ DISTRIBUTION_RESTRICTED: Final = Rule(
         ),
         consequence="Uneven or dry pads, scale on the dry stripes, and rising condensing pressure.",
         action="Clear the distribution holes by hand; flush the header if several are blocked.",
-        causes=(_entry(_BY_SLUG["distribution"], "distribution"),),
+        causes=(_entry(_BY_SLUG["distribution-restricted"], "distribution"),),
         needs=("pump_current", "spray_pressure"),
         helps=("spray_flow", "supply_voltage"),
-        suppressed_by=("pump-not-running", "float-stuck-shut"),
+        suppressed_by=("pump-not-running", "float-stuck-shut", "pump-drawing-air"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week",
@@ -311,4 +334,5 @@ DISTRIBUTION_RESTRICTED: Final = Rule(
     ),
     judge_distribution,
     lambda look, severity: _explain(look, severity, _PIPE),
+    (SignatureTable(FLOW_SIGNS, FLOW_CAUSES),),
 )

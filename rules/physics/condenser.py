@@ -26,6 +26,7 @@ __all__ = [
     "resistance_ratio",
     "temperature_difference_k",
     "ua_frac",
+    "ua_loss_frac",
 ]
 
 FULL_FLOW_NTU: Final = 1.0
@@ -365,6 +366,50 @@ def resistance_ratio(
         reference_td_k, load_frac, airflow_frac, full_flow_ntu=full_flow_ntu, exponent=exponent
     )
     return non_negative(td_k) / positive(expected)
+
+
+def ua_loss_frac(
+    resistance_frac: ArrayLike,
+    airflow_frac: ArrayLike = 1.0,
+    *,
+    full_flow_ntu: ArrayLike = FULL_FLOW_NTU,
+    exponent: ArrayLike = UA_EXPONENT,
+) -> FloatArray:
+    r"""Share of the clean UA that is lost, from the resistance ratio.
+
+    .. math:: \frac{1 - \exp(-N (1 - L))}{1 - \exp(-N)} = \frac{1}{R},
+        \qquad N = NTU_0 V^{x - 1}
+
+    Less UA costs less than its share of capacity: what the air leaves behind it takes up later.
+
+    Parameters
+    ----------
+    resistance_frac : array
+        Resistance over the clean one as :func:`resistance_ratio` gives it, above 0. [-]
+    airflow_frac : array
+        Airflow over full airflow, above 0 and up to 1.5. [-]
+    full_flow_ntu, exponent : array
+        As for :func:`capacity_frac`. [-]
+
+    Returns
+    -------
+    array of the common shape
+        Negative for a ratio below 1, not below -1; NaN outside those ranges. [-]
+
+    References
+    ----------
+    Effectiveness-NTU method, one side isothermal, solved for NTU.
+
+    Examples
+    --------
+    >>> ua_loss_frac([1.0, 1.25, 2.0]).round(3)
+    array([0.   , 0.295, 0.62 ])
+    """
+    r = positive(resistance_frac)
+    v = positive(within(airflow_frac, 0.0, 1.5))
+    ntu = positive(within(full_flow_ntu, 0.0, 10.0)) * v ** (within(exponent, 0.0, 1.0) - 1.0)
+    effectiveness = np.minimum(-np.expm1(-ntu) / r, -np.expm1(-2.0 * ntu))
+    return real(1.0 + np.log1p(-effectiveness) / ntu)
 
 
 def _popcount(bits: np.ndarray[tuple[int, ...], np.dtype[np.uint64]]) -> FloatArray:

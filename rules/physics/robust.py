@@ -1,4 +1,4 @@
-"""Median and spread that a few bad readings cannot move, along the last axis, NaN left out.
+"""Median, spread and straight line along the last axis, NaN left out.
 
 Windows of readings are arrays (..., n) with NaN where nothing arrived. A window with too few
 readings has no median: the answer is NaN, without a warning.
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from rules.physics._arrays import FloatArray, IntArray, real
 
-__all__ = ["count", "median", "median_error", "spread"]
+__all__ = ["count", "line_fit", "median", "median_error", "spread"]
 
 NORMAL_CONSISTENCY: Final = 1.482602218505602
 """1 / Phi^-1(3/4): makes the spread of normal data estimate their standard deviation. [-]"""
@@ -147,6 +147,52 @@ def median_error(values: ArrayLike, least: int = 2) -> FloatArray:
     """
     n = np.maximum(count(values), 1)
     return real(MEDIAN_ERROR * spread(values, least) / np.sqrt(n))
+
+
+def line_fit(
+    x: ArrayLike, y: ArrayLike, least: int = 4
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    r"""Straight line through points by least squares along the last axis, missing ones left out.
+
+    Parameters
+    ----------
+    x, y : (..., n) array
+        Points; a pair in which either is NaN is left out.
+    least : int
+        Points needed, 3 or more.
+
+    Returns
+    -------
+    slope, slope_error, middle : three arrays (...)
+        Slope, its standard error from the scatter about the line, and the mean of ``y``. NaN where
+        there are fewer points than needed or all have one ``x``.
+
+    References
+    ----------
+    Ordinary least squares (any statistics text):
+    slope = Sxy / Sxx, error = sqrt((Syy - slope Sxy) / ((n - 2) Sxx)).
+
+    Examples
+    --------
+    >>> slope, error, middle = line_fit([[0.0, 1.0, 2.0, 3.0]], [[1.0, 3.0, 5.0, float("nan")]], 3)
+    >>> (slope + 0.0).round(3), (error + 0.0).round(3), middle.round(3)
+    (array([2.]), array([0.]), array([3.]))
+    """
+    x, y = real(x), real(y)
+    there = np.isfinite(x) & np.isfinite(y)
+    n = there.sum(axis=-1)
+    enough = n >= max(least, 3)
+    count = np.maximum(n, 1)
+    x_mean = np.where(there, x, 0.0).sum(axis=-1) / count
+    y_mean = np.where(there, y, 0.0).sum(axis=-1) / count
+    dx = np.where(there, x - x_mean[..., None], 0.0)
+    dy = np.where(there, y - y_mean[..., None], 0.0)
+    sxx, sxy, syy = (dx * dx).sum(axis=-1), (dx * dy).sum(axis=-1), (dy * dy).sum(axis=-1)
+    sxx = np.where(enough & (sxx > 0.0), sxx, np.nan)
+    slope = sxy / sxx
+    left = np.maximum(syy - slope * sxy, 0.0)  # rounding may leave a hair below zero
+    error = np.sqrt(left / (np.maximum(n - 2, 1) * sxx))
+    return slope, error, np.where(enough, y_mean, np.nan)
 
 
 def _at_least_1d(values: ArrayLike) -> FloatArray:

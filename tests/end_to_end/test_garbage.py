@@ -153,6 +153,7 @@ def wrong_meaning(rng: random.Random) -> Refused:
         (Reason.WRONG_UNIT, level(u="furlong")),
         (Reason.UNKNOWN_SIGNAL, level(n="temperature_of_the_moon")),
         (Reason.IDENTITY, level(bn="sites/nowhere/ac-1/")),
+        (Reason.IDENTITY, level(bn="sites-of-others/ac-77/")),
         (Reason.OUT_OF_RANGE, {"n": "fan_run", "u": "count", "v": 1.5}),
     ])  # fmt: skip
     return records(rng, reason, item)

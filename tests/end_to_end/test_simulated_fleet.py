@@ -78,7 +78,7 @@ def three_weeks() -> list[AlarmEvent]:
 
 # The plant's kind of fault, and the cause that a senior technician would put first.
 FIRST_CAUSE = {
-    "pump-screen-clogging": {"suction-screen"},
+    "pump-screen-clogging": {"pump-screen-clogging"},
     "distribution-restricted": {"distribution"},
     "float-stuck-open": {"float-open"},
     # a stuck float and a shut supply look the same without a make-up meter

@@ -254,6 +254,21 @@ def test_what_is_shelved_suppressed_or_out_of_service_is_recorded_and_tells_nobo
     assert again.kind is NoticeKind.OPENED
 
 
+def test_what_was_acknowledged_and_still_stands_is_told_once_more() -> None:
+    desk = Desk()
+    desk.commit(NOW_MS, raised(NOW_MS))
+    desk.commit(NOW_MS, acknowledged(NOW_MS))
+    again = suppressed(NOW_MS + HOUR_MS, Change.ANNOUNCED_AGAIN, AlarmState.UNACKNOWLEDGED)
+    notice = desk.commit(NOW_MS + HOUR_MS, again)
+    assert notice == Tell(NoticeKind.REMINDED, (RUI,), (WATCH,), NOW_MS + HOUR_MS)
+    assert desk.ticket is not None
+    assert (desk.ticket.phase, desk.ticket.told) == (TicketPhase.OPEN, Told.STANDING)
+    assert desk.commit(NOW_MS + HOUR_MS, acknowledged(NOW_MS + HOUR_MS)) is None
+    over = desk.commit(NOW_MS + HOUR_MS, returned(NOW_MS + HOUR_MS))
+    assert over is not None
+    assert over.kind is NoticeKind.RETURNED
+
+
 def test_a_trouble_that_worsens_without_an_open_ticket_opens_one() -> None:
     notice = Desk().commit(NOW_MS, worsened(NOW_MS))
     assert notice is not None

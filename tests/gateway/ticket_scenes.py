@@ -256,6 +256,14 @@ def notice(kind: NoticeKind = NoticeKind.OPENED, **changes: Any) -> TicketNotice
         history.append(
             TicketEntry(2, time_ms, TicketEventKind.REPEATED, Severity.HIGH, SCREEN_EVIDENCE)
         )
+    if kind is NoticeKind.REMINDED:
+        time_ms += 30 * HOUR_MS
+        by, when = "Rui Prata", opened_ms + HOUR_MS
+        again = "Alarm announced again: acknowledged, and it still stands"
+        history += [
+            TicketEntry(2, when, TicketEventKind.ACKNOWLEDGED, Severity.HIGH, by=by),
+            TicketEntry(3, time_ms, TicketEventKind.NOTE, Severity.HIGH, note=again),
+        ]
     is_first = kind in (NoticeKind.OPENED, NoticeKind.PASSED)
     values: dict[str, Any] = {
         "number": "BW-000123",
@@ -318,6 +326,7 @@ SCENES: Final[Mapping[str, TicketNotice]] = {
     "screen-opened": notice(NoticeKind.OPENED),
     "screen-worsened": notice(NoticeKind.WORSENED),
     "screen-repeated": notice(NoticeKind.REPEATED),
+    "screen-reminded": notice(NoticeKind.REMINDED),
     "screen-returned": notice(NoticeKind.RETURNED),
     "screen-passed": notice(NoticeKind.PASSED),
     "fan-us-units": fan_notice(),

@@ -23,7 +23,7 @@ from rules.signals import signal
 
 SLUGS = [
     "float-valve", "level-sensor", "pump-screen", "distribution", "pump-drive", "water-quality",
-    "fan", "heat-rejection", "telemetry", "full-clean", "inspection",
+    "fan", "heat-rejection", "coil", "pads", "drain-down", "telemetry", "full-clean", "inspection",
 ]  # fmt: skip
 
 

@@ -72,9 +72,12 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
         assert setting.low <= setting.default <= setting.high
         assert len(setting.reason) > 10
         assert len(setting.meaning) > 5
-        assert re.search(r"_(s|k|mm|pct|frac|ratio|bins|v|a)$", name) or name in {
+        assert re.search(r"_(s|k|mm|pct|frac|ratio|bins|days|v|a)$", name) or name in {
             "staged",
             "pump_changes",
+            "least_refusals",
+            "least_stamps",
+            "least_messages",
         }, f"{slug}.{name} carries no unit"
 
 

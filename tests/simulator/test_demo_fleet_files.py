@@ -79,8 +79,8 @@ def test_scenario_shows_every_fault_of_the_catalogue_and_mostly_healthy_units() 
     found = truth(DEMO_FLEET, DEMO_FLEET / "scenario.toml", datetime(2026, 7, 20, tzinfo=UTC))
     assert {row[3] for row in found} - {""} == {
         "float-stuck-open", "float-stuck-shut", "level-frozen", "pump-screen-clogging",
-        "distribution-restricted", "pump-not-running", "conductivity-high", "fan-fault",
-        "fan-not-proven", "head-pressure-high", "unit-stale", "site-cut-off",
+        "distribution-restricted", "pump-not-running", "bleed-blocked", "fan-fault",
+        "fan-not-proven", "coil-fouled", "head-pressure-high", "unit-stale", "site-cut-off",
     }  # fmt: skip
     faulty = {(row[0], row[1]) for row in found if row[3]}
     assert len(faulty) <= 17

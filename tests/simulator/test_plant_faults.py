@@ -111,8 +111,35 @@ def test_tripped_pump_draws_nothing_while_commanded(measured: Measured) -> None:
 
 
 def test_overload_draws_more_current(measured: Measured) -> None:
-    good, bad = with_fault(measured, kind="pump-overload")
-    assert last(bad, "pump_current") > 1.2 * last(good, "pump_current")
+    good, bad = with_fault(measured, kind="pump-overload", severity=0.35)
+    assert last(bad, "pump_current") > 1.08 * last(good, "pump_current")
+    assert last(bad, "spray_flow") == pytest.approx(last(good, "spray_flow"), rel=0.02)
+
+
+def test_great_overload_opens_the_protection(measured: Measured) -> None:
+    """It must open above 1.2 times its setting (IEC 60947-4-1, from memory)."""
+    _, bad = with_fault(measured, kind="pump-overload")
+    current = column(bad, "pump_current")
+    hours = (bad["time_ms"][bad["key"] == UNIT] - bad["time_ms"].max()) / 3.6e6
+    assert np.nanmax(current) > 1.2 * 5.1  # the nameplate's 5.1 A
+    assert np.nanmin(current[hours > -7.5]) == 0.0
+
+
+def test_locked_rotor_draws_its_starting_current_and_moves_nothing(measured: Measured) -> None:
+    """4 to 7 times rated current (common practice), until the protection opens."""
+    run = measured({**WET, "faults": [
+        {"unit": UNIT, "kind": "pump-locked-rotor", "start": "-2h"}]},
+        hours=3.0, step_s=10.0)  # fmt: skip
+    mine = run["key"] == UNIT
+    since_s = (run["time_ms"][mine] - run["time_ms"].max()) / 1000 + 7200
+    current = run["values"][mine, INDEX["pump_current"]]
+    first = current[(since_s > 0) & (since_s < 600)]
+    assert 4.0 < np.nanmax(first) / 5.1 < 7.0
+    energised_s = 10.0 * (first > 15.0).sum()
+    assert 5.0 < energised_s < 60.0  # cold, class 10: 10 to 50 s
+    assert (first == 0.0).sum() > 40
+    flow = run["values"][mine, INDEX["spray_flow"]]
+    assert np.nanmax(flow[since_s > 30]) == 0.0
 
 
 def test_blocked_bleed_lets_conductivity_climb(measured: Measured) -> None:
@@ -135,6 +162,31 @@ def test_changed_make_up_raises_conductivity(measured: Measured) -> None:
     assert last(bad, "conductivity") > 1.5 * last(good, "conductivity")
 
 
+def test_bleed_set_too_high_lets_conductivity_climb_until_it_opens(measured: Measured) -> None:
+    base = {**WET, "controls": [{"units": [UNIT], "bleed": "conductivity"}]}
+    fault = {"unit": UNIT, "kind": "bleed-set-too-high", "start": "-8h", "severity": 0.25}
+    good, bad = measured(base), measured({**base, "faults": [fault]})
+    assert last(bad, "conductivity") == pytest.approx(1.5 * last(good, "conductivity"), rel=0.08)
+    assert last(bad, "bleed_flow", 4.0) >= 0.0
+
+
+def test_fouled_probe_reads_low_and_slowly(measured: Measured) -> None:
+    """On a bleed that takes no notice of it; 70 % at full severity."""
+    base = {**WET, "controls": [{"units": [UNIT], "bleed": "with-pump"}]}
+    fault = {"unit": UNIT, "kind": "probe-fouled", "start": "-8h", "severity": 0.5}
+    good, bad = measured(base), measured({**base, "faults": [fault]})
+    assert last(bad, "conductivity") == pytest.approx(0.65 * last(good, "conductivity"), rel=0.06)
+    assert last(bad, "makeup_flow") == pytest.approx(last(good, "makeup_flow"), rel=0.03)
+
+
+def test_open_probe_reads_next_to_nothing_and_holds_its_bleed_shut(measured: Measured) -> None:
+    base = {**WET, "controls": [{"units": [UNIT], "bleed": "conductivity"}]}
+    good = measured(base)
+    bad = measured({**base, "faults": [{"unit": UNIT, "kind": "probe-open", "start": "-8h"}]})
+    assert last(bad, "conductivity") < 0.05 * last(good, "conductivity")
+    assert last(bad, "bleed_flow") == 0.0
+
+
 def test_fan_fault_sets_its_bit_and_clears_the_proof(measured: Measured) -> None:
     good, bad = with_fault(measured, kind="fan-fault", fans=[2])
     assert last(bad, "fan_fault") == 2
@@ -148,6 +200,57 @@ def test_fan_not_proven_has_no_fault_bit(measured: Measured) -> None:
     assert last(bad, "fan_fault") == 0
     assert last(bad, "fan_run") == last(good, "fan_run") - 1
     assert last(bad, "fan_speed") > 20
+
+
+def test_fan_that_runs_on_is_proven_without_command(measured: Measured) -> None:
+    off = {"events": [{"unit": UNIT, "kind": "week-off", "start": "-30d"}]}
+    bad = measured({**off, "faults": [
+        {"unit": UNIT, "kind": "fan-runs-on", "start": "-8h", "fans": [3]}]})  # fmt: skip
+    assert last(bad, "fan_speed") == 0.0
+    assert last(bad, "fan_run") == 4
+    assert last(measured(off), "fan_run") == 0
+
+
+def test_slipping_fans_are_proven_and_move_no_air(measured: Measured) -> None:
+    good, bad = with_fault(measured, kind="fan-slipping", fans=[1, 2, 3, 4])
+    assert last(bad, "fan_run") == last(good, "fan_run")
+    assert last(bad, "fan_fault") == 0
+    assert last(bad, "fan_speed") >= last(good, "fan_speed")
+    assert last(bad, "head_pressure") > 1.05 * last(good, "head_pressure")
+
+
+def test_clogged_pads_drop_more_pressure_and_pass_less_air(measured: Measured) -> None:
+    """Six times the resistance at 35 % of the whole: 0.60 of the air at one speed."""
+    good, bad = with_fault(measured, kind="pads-clogged")
+    assert last(bad, "fan_speed") >= last(good, "fan_speed")
+    assert last(bad, "head_pressure") > 1.05 * last(good, "head_pressure")
+    drop = {}
+    for name, run in (("good", good), ("bad", bad)):
+        drop[name] = last(run, "pad_pressure_drop") / (last(run, "fan_speed") / 100) ** 1.8
+    assert drop["bad"] / drop["good"] == pytest.approx(6 * 0.603**1.8, rel=0.1)
+
+
+@pytest.mark.parametrize("kind", ["warm-water-left", "basin-left-full", "frost-water-left"])
+def test_an_idle_basin_that_is_not_drained_stays_full(measured: Measured, kind: str) -> None:
+    dry = {
+        "events": [{"unit": "*", "kind": "dry-days", "start": "-30d"}],
+        "controls": [{"units": [UNIT], "idle_drain": "3h"}],
+    }
+    assert last(measured(dry), "basin_level") < 5
+    bad = measured({**dry, "faults": [{"unit": UNIT, "kind": kind, "start": "-11h"}]})
+    assert last(bad, "basin_level") > 150
+
+
+def test_a_basin_is_drained_for_frost_and_water_left_in_it_freezes(measured: Measured) -> None:
+    cold = {
+        "climates": {"quay-cold-store": {"mean_degc": -8.0, "season_k": 0.0}},
+        "controls": [{"units": [UNIT], "frost_drain": True}],
+    }
+    assert last(measured(cold), "basin_level") < 5
+    bad = measured({**cold, "faults": [
+        {"unit": UNIT, "kind": "frost-water-left", "start": "-30d"}]})  # fmt: skip
+    assert last(bad, "basin_level") > 150
+    assert last(bad, "basin_temperature") == pytest.approx(0.0, abs=1.0)
 
 
 @pytest.mark.parametrize("kind", ["coil-fouled", "non-condensables"])
@@ -189,6 +292,12 @@ def test_wrong_clock_runs_ahead(measured: Measured) -> None:
     good, bad = with_fault(measured, kind="clock-wrong", value=1800.0)
     ahead = bad["time_ms"][bad["key"] == UNIT].max() - good["time_ms"][good["key"] == UNIT].max()
     assert ahead == 1_800_000
+
+
+def test_a_stranger_speaks_only_while_it_lasts(measured: Measured) -> None:
+    good, bad = with_fault(measured, kind="unit-unregistered", end="-4h")
+    count = [(r["key"] == UNIT).sum() for r in (good, bad)]
+    assert count[1] / count[0] == pytest.approx(4 / 12, abs=0.02)
 
 
 # ---- Healthy events ------------------------------------------------------------------------------
@@ -259,6 +368,14 @@ def test_dropout_loses_its_share_of_messages(measured: Measured) -> None:
     late = good["time_ms"].max() - 8 * 3.6e6
     kept = [((r["key"] == UNIT) & (r["time_ms"] > late)).sum() for r in (good, bad)]
     assert kept[1] / kept[0] == pytest.approx(0.5, abs=0.08)  # binomial, 480 messages: 3.5 sigma
+
+
+def test_signal_dropout_blanks_one_signal(measured: Measured) -> None:
+    _, bad = event(measured, kind="signal-dropout", signal="basin_level")
+    late = bad["time_ms"] > bad["time_ms"].max() - 7.9 * 3.6e6
+    mine = late & (bad["key"] == UNIT)
+    assert np.isnan(bad["values"][mine, INDEX["basin_level"]]).all()
+    assert np.isfinite(bad["values"][mine, INDEX["pump_current"]]).mean() > 0.99
 
 
 def test_every_kind_has_a_test_of_its_own() -> None:

@@ -164,6 +164,11 @@ def test_a_fleet_neither_makes_nor_loses_water_and_solids(small_fleet: Path) -> 
             {"unit": "quay-cold-store/ac-2", "kind": "float-stuck-open", "start": "-30h"},
             {"unit": "quay-cold-store/ac-3", "kind": "float-stuck-shut", "start": "-20h"},
             {"unit": "front-range-grocer/ac-1", "kind": "bleed-stuck-open", "start": "-40h"},
+            {"unit": "front-range-grocer/ac-2", "kind": "probe-open", "start": "-40h"},
+            {"unit": "quay-cold-store/ac-3", "kind": "pads-clogged", "start": "-40h"},
+            {"unit": "front-range-grocer/ac-3", "kind": "leak-by", "start": "-40h"},
+            {"unit": "front-range-grocer/*", "kind": "basin-left-full", "start": "-30h"},
+            {"unit": "quay-cold-store/ac-1", "kind": "pump-overload", "start": "-30h"},
         ],
     }
     scenario = read_scenario(data, fleet)
@@ -299,3 +304,23 @@ def test_fan_controller_holds_the_setpoint_within_half_a_kelvin() -> None:
         condensing = heat.lag(condensing, 24.0 + k, 30.0, 150.0)
     assert condensing[0] == pytest.approx(34.0, abs=0.5)
     assert 0.2 < speed[0] < 1.0
+
+
+def test_protection_opens_as_its_class_asks() -> None:
+    """IEC 60947-4-1, from memory: not at 1.05, in the end at 1.2; class 10: within 10 s at 7.2."""
+    opened = {}
+    for multiple in (1.05, 1.25, 7.2):
+        state = pump.Protection(one(0.9), one(0.0))  # warm from running a little under its setting
+        for second in range(1, 7201):
+            pump.step_protection(state, 1.0, one(multiple), one(0.0))
+            if state.tripped[0]:
+                opened[multiple] = second
+                break
+    assert set(opened) == {1.25, 7.2}
+    assert opened[1.25] < 7200
+    assert 4 <= opened[7.2] <= 12
+
+
+def test_clogged_pads_pass_what_the_root_of_the_resistance_leaves() -> None:
+    """Resistance 0.65 + 0.35 k at one fan pressure: k = 3 passes 1 / sqrt(1.7) = 0.767."""
+    assert heat.airflow_kept_frac(one(1.0, 3.0)) == pytest.approx([1.0, 0.767], abs=5e-4)

@@ -7,6 +7,7 @@ shows in them; its memory is JSON, so two memories can be compared.
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -18,6 +19,7 @@ from rules.events import (
     AlarmState,
     BaselineChange,
     Change,
+    Refusal,
     Severity,
     StepResult,
 )
@@ -44,6 +46,7 @@ class LedgerEngine:
     heard_ms: dict[int, int] = field(default_factory=dict)
     silent: list[int] = field(default_factory=list)
     clock_ms: int = 0
+    refusals: int = 0
     calls: list[str] = field(default_factory=list)
     """What was called, not part of the memory."""
 
@@ -78,6 +81,11 @@ class LedgerEngine:
             elif level <= HIGH_MM and self.high.pop(row, None) is not None:
                 events.append(self._event(row, at, Change.RETURNED, f"frame {self.count[row]}"))
         return StepResult(tuple(events), tuple(baselines), late)
+
+    def refused(self, received_ms: int, refusals: Sequence[Refusal]) -> StepResult:
+        self.calls.append(f"refused {len(refusals)}")
+        self.refusals += len(refusals)
+        return StepResult()
 
     def clock(self, now_ms: int, *, listening: bool = True) -> StepResult:
         self.calls.append("clock")

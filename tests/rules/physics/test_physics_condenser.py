@@ -17,6 +17,7 @@ from rules.physics.condenser import (
     resistance_ratio,
     temperature_difference_k,
     ua_frac,
+    ua_loss_frac,
 )
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import pad_outlet_degc
@@ -134,3 +135,24 @@ def test_outside_the_range_there_is_no_answer():
     assert np.isnan(capacity_frac([-0.1, 1.6, np.nan])).all()
     assert np.isnan(capacity_frac(1.0, full_flow_ntu=[0.0, 11.0])).all()
     assert np.isnan(resistance_ratio([12.0, -1.0], [0.0, 1.0], 12.0)).all()
+
+
+@given(st.floats(0.3, 2.0), st.floats(0.3, 1.0), st.floats(0.0, 0.8))
+def test_the_loss_of_ua_comes_back_from_the_ratio_it_makes(ntu, air, loss):
+    """Inverse: effectiveness 1 - exp(-NTU) of clean and fouled coil, written out here."""
+    now = ntu * air**-0.5
+    ratio = (1.0 - np.exp(-now)) / (1.0 - np.exp(-now * (1.0 - loss)))
+    assert ua_loss_frac(ratio, air, full_flow_ntu=ntu) == pytest.approx(loss, abs=1e-9)
+
+
+def test_the_loss_of_ua_in_the_limits():
+    """Very small NTU: capacity goes as UA, so the loss is 1 - 1/R. A better coil has none to lose.
+
+    At NTU 1 a half UA leaves (1 - e^-0.5)/(1 - e^-1) = 0.6225 of the capacity (by hand).
+    """
+    assert ua_loss_frac(1.6, full_flow_ntu=1e-6) == pytest.approx(1 - 1 / 1.6, abs=1e-5)
+    assert ua_loss_frac(1 / 0.6225) == pytest.approx(0.5, abs=1e-4)
+    assert ua_loss_frac(1.0) == 0.0
+    assert -1.0 <= ua_loss_frac(0.3) < 0.0
+    assert np.isnan(ua_loss_frac([0.0, -1.0, np.nan])).all()
+    assert np.isnan(ua_loss_frac(1.2, 0.0))

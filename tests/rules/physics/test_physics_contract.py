@@ -63,6 +63,7 @@ RANGES = {
     "kv_m3_h": (0.5, 4.0),
     "length_m": (0.1, 0.5),
     "level_mm": (100.0, 150.0),
+    "level_rate_mm_h": (-2.0, 2.0),
     "load_frac": (0.3, 1.0),
     "magnetising_frac": (0.3, 0.5),
     "magnetising_sd_frac": (0.01, 0.05),
@@ -78,6 +79,7 @@ RANGES = {
     "phases": (1, 1),
     "power_factor": (0.7, 0.9),
     "power_frac": (0.8, 1.0),
+    "resistance_frac": (1.05, 1.6),
     "pressure_drop_kpa": (50.0, 300.0),
     "pressure_kpa_abs": (90.0, 103.0),
     "pressure_rise_kpa": (20.0, 100.0),
@@ -90,6 +92,7 @@ RANGES = {
     "shut_mm": (120.0, 140.0),
     "shutoff_power_frac": (0.4, 0.6),
     "shutoff_sd_frac": (0.01, 0.06),
+    "slope_us_cm_h": (0.0, 20.0),
     "speed_frac": (0.3, 1.0),
     "speed_pct": (30.0, 100.0),
     "start_us_cm": (300.0, 900.0),
@@ -109,6 +112,7 @@ RANGES = {
 NOT_BY_UNIT = {
     "refrigerant_index", "condensing_temperature_of_degc", "saturation_pressure_of_kpa_abs",
     "critical_point", "table_range_kpa_abs", "count", "median", "spread", "median_error",
+    "line_fit",
 }  # fmt: skip
 
 # Where the answer does not hang on a parameter that is NaN.

@@ -1,0 +1,324 @@
+"""``basinward alarms``: what stands, people's actions on it, and how well the alarms serve them."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.cli.options import DataOption, RecordsOption
+
+if TYPE_CHECKING:
+    from gateway.records import Records
+    from rules.alarm_figures import AlarmFigures
+    from rules.events import ActionKind
+
+__all__ = ["app", "opened", "request"]
+
+app = typer.Typer(
+    name="alarms",
+    invoke_without_command=True,
+    no_args_is_help=False,
+    rich_markup_mode=None,
+)
+
+SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
+UnitArgument = Annotated[str, typer.Argument(metavar="UNIT", help="Unit id.")]
+FaultArgument = Annotated[str, typer.Argument(metavar="FAULT", help="Fault, as the list names it.")]
+ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Your name, for the record.")]
+NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why, for the record.")]
+ForOption = Annotated[
+    str,
+    typer.Option("--for", metavar="TIME", help="How long: 90m, 8h, 3d. It comes back by itself."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for other programs.")]
+
+
+@app.callback(invoke_without_command=True)
+def alarms(
+    context: typer.Context,
+    *,
+    data: DataOption = Path("data"),
+    records: RecordsOption = None,
+    site: Annotated[str, typer.Option(help="Only this site.", show_default=False)] = "",
+    unit: Annotated[str, typer.Option(help="Only this unit.", show_default=False)] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """List the alarms that are not normal; or shelve one, take a unit out of service, and more.
+
+    Without a further command it lists every alarm that is not normal, the gravest first.
+
+    Examples:
+
+      basinward alarms --site quay-cold-store
+
+      basinward alarms shelve quay-cold-store ac-1 fan-fault --for 3d --by "R. Marsh" --note "Belt
+      on order"
+
+      basinward alarms figures --days 30 --operators 2
+    """
+    context.obj = (data, records)
+    if context.invoked_subcommand is not None:
+        return
+    from gateway.cli.output import out, print_json, print_table, utc  # noqa: PLC0415 - lazy
+
+    with opened(context) as store:
+        standing = store.standing_alarms(site, unit)
+    if as_json:
+        print_json(
+            [
+                {
+                    "site": a.site,
+                    "unit": a.unit,
+                    "fault": a.fault,
+                    "severity": a.severity.name.lower(),
+                    "state": a.state.name.lower(),
+                    "onset_ms": a.onset_ms,
+                    "changed_ms": a.changed_ms,
+                    "summary": a.evidence.summary if a.evidence else "",
+                }
+                for a in standing
+            ]
+        )
+        return
+    if not standing:
+        out().print("All alarms are normal.")
+        return
+    print_table(
+        ("priority", "state", "site", "unit", "fault", "since", "changed"),
+        (
+            (
+                a.severity.name.lower() if a.severity else "",
+                a.state.name.lower().replace("_", " "),
+                a.site,
+                a.unit,
+                a.fault,
+                utc(a.onset_ms),
+                utc(a.changed_ms),
+            )
+            for a in standing
+        ),
+    )
+
+
+@app.command()
+def shelve(
+    context: typer.Context,
+    site: SiteArgument,
+    unit: UnitArgument,
+    fault: FaultArgument,
+    *,
+    by: ByOption,
+    note: NoteOption,
+    duration: ForOption,
+) -> None:
+    """Shelve one alarm for a time: it makes no ticket meanwhile, and comes back by itself.
+
+    Example:
+
+      basinward alarms shelve quay-cold-store ac-1 fan-fault --for 3d --by "R. Marsh" --note "Belt
+      on order"
+    """
+    from rules.events import ActionKind  # noqa: PLC0415 - lazy
+
+    until = time.time_ns() // 1_000_000 + _milliseconds(duration)
+    request(context, ActionKind.SHELVE, site, unit, by, fault=fault, note=note, until_ms=until)
+
+
+@app.command()
+def unshelve(
+    context: typer.Context,
+    site: SiteArgument,
+    unit: UnitArgument,
+    fault: FaultArgument,
+    *,
+    by: ByOption,
+    note: NoteOption = "",
+) -> None:
+    """End a shelf before its time. The alarm is judged afresh.
+
+    Example:
+
+      basinward alarms unshelve quay-cold-store ac-1 fan-fault --by "R. Marsh"
+    """
+    from rules.events import ActionKind  # noqa: PLC0415 - lazy
+
+    request(context, ActionKind.UNSHELVE, site, unit, by, fault=fault, note=note)
+
+
+@app.command()
+def reset(
+    context: typer.Context,
+    site: SiteArgument,
+    unit: UnitArgument,
+    fault: FaultArgument,
+    *,
+    by: ByOption,
+    note: NoteOption = "",
+) -> None:
+    """Reset a latched alarm whose condition is gone.
+
+    Example:
+
+      basinward alarms reset quay-cold-store ac-1 fan-fault --by "R. Marsh"
+    """
+    from rules.events import ActionKind  # noqa: PLC0415 - lazy
+
+    request(context, ActionKind.RESET, site, unit, by, fault=fault, note=note)
+
+
+@app.command("out-of-service")
+def out_of_service(
+    context: typer.Context,
+    site: SiteArgument,
+    unit: UnitArgument,
+    *,
+    by: ByOption,
+    note: NoteOption,
+    duration: Annotated[
+        str,
+        typer.Option(
+            "--for",
+            metavar="TIME",
+            help="How long: 90m, 8h, 3d. Without it, until a person ends it.",
+            show_default=False,
+        ),
+    ] = "",
+) -> None:
+    """Take a unit out of service: none of its alarms is raised while somebody works on it.
+
+    This changes nothing at the machine and is no isolation.
+
+    Example:
+
+      basinward alarms out-of-service quay-cold-store ac-1 --for 4h --by "R. Marsh" --note "Clean"
+    """
+    from rules.events import ActionKind  # noqa: PLC0415 - lazy
+
+    until = time.time_ns() // 1_000_000 + _milliseconds(duration) if duration else 0
+    request(context, ActionKind.OUT_OF_SERVICE, site, unit, by, note=note, until_ms=until)
+
+
+@app.command("in-service")
+def in_service(
+    context: typer.Context,
+    site: SiteArgument,
+    unit: UnitArgument,
+    *,
+    by: ByOption,
+    note: NoteOption = "",
+) -> None:
+    """End an out-of-service period: the unit is judged again.
+
+    Example:
+
+      basinward alarms in-service quay-cold-store ac-1 --by "R. Marsh"
+    """
+    from rules.events import ActionKind  # noqa: PLC0415 - lazy
+
+    request(context, ActionKind.IN_SERVICE, site, unit, by, note=note)
+
+
+@app.command()
+def figures(
+    context: typer.Context,
+    *,
+    days: Annotated[float, typer.Option(min=0.01, max=3660.0, help="Period up to now.")] = 30.0,
+    operators: Annotated[
+        int, typer.Option(min=1, max=1000, help="People who share the alarms.")
+    ] = 1,
+    site: Annotated[str, typer.Option(help="Only this site.", show_default=False)] = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Print how well the alarms serve the people: the performance figures of ISA-18.2 / IEC 62682.
+
+    Alarms for each operator by day, hour and ten minutes, the peak, floods, chattering and stale
+    alarms, the ten most frequent, and the shares of the priorities, each beside its target.
+
+    Example:
+
+      basinward alarms figures --days 30 --operators 2
+    """
+    from gateway.cli.figures import to_json, to_lines  # noqa: PLC0415 - lazy
+    from gateway.cli.output import print_json  # noqa: PLC0415 - lazy
+    from gateway.records.queries import Where  # noqa: PLC0415 - lazy
+    from rules.alarm_figures import alarm_figures  # noqa: PLC0415 - lazy
+
+    end_ms = time.time_ns() // 1_000_000
+    start_ms = end_ms - int(days * 86_400_000)
+    with opened(context) as store:
+        # All of the journal: what stood before the period may be stale in it.
+        rows = store.alarm_events(0, end_ms, Where(site), limit=10_000_000)
+        names = {row.event.unit_row: f"{row.site} {row.unit}".strip() for row in rows}
+    events = [row.event for row in reversed(rows)]
+    found: AlarmFigures = alarm_figures(events, start_ms, end_ms, operators)
+    if as_json:
+        print_json(to_json(found, names))
+        return
+    for line in to_lines(found, names):
+        typer.echo(line)
+
+
+def request(
+    context: typer.Context,
+    kind: ActionKind,
+    site: str,
+    unit: str,
+    by: str,
+    *,
+    fault: str = "",
+    note: str = "",
+    until_ms: int = 0,
+    parts: list[str] | None = None,
+) -> None:
+    """Record an action; the running gateway applies it within seconds."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
+    from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
+
+    if fault and fault not in SLUGS and not fault.startswith("own:"):
+        guess = nearest(fault, SLUGS)
+        hint = f"Did you mean '{guess}'?" if guess else "`basinward rules` lists them."
+        fail(f"There is no fault called '{fault}'. {hint}", 2)
+    with opened(context) as store:
+        store.request_action(
+            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
+            parts=parts or (), now_ms=time.time_ns() // 1_000_000,
+        )  # fmt: skip
+    place = f"{site}/{unit}" + (f" {fault}" if fault else "")
+    typer.echo(f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it.")
+
+
+@contextmanager
+def opened(context: typer.Context) -> Iterator[Records]:
+    """The records that the options name; what they refuse ends the command with its sentence."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.cli.setup import records_url  # noqa: PLC0415 - lazy
+    from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
+
+    data, url = context.obj
+    try:
+        store = Records(records_url(data, url, must_exist=True))
+        try:
+            yield store
+        finally:
+            store.close()
+    except RecordsError as error:
+        fail(str(error))
+
+
+_UNITS = {"m": 60_000, "h": 3_600_000, "d": 86_400_000}
+
+
+def _milliseconds(text: str) -> int:
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+
+    match = re.fullmatch(r"\s*(\d{1,6}(?:\.\d{1,3})?)\s*([mhd])\s*", text)
+    if match is None or float(match[1]) <= 0:
+        fail(f"'{text}' is not a length of time. Write 90m, 8h or 3d.", 2)
+    return round(float(match[1]) * _UNITS[match[2]])

@@ -1,0 +1,404 @@
+"""The water and solids balance of a unit, run along with its readings over the last hours.
+
+Two independent ways lead to the water that leaves a running basin as liquid: from the make-up
+meter, and from the evaporation that weather, pads and airflow give. Each comes with its standard
+deviation; what cannot be worked out is NaN. A bleed that is timed looks like its mean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from functools import cached_property
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.physics.moist_air import wet_bulb_degc
+from rules.physics.pads import evaporation_l_min
+from rules.physics.robust import line_fit
+from rules.physics.water_balance import (
+    bleed_for_cycles_l_min,
+    float_valve_flow_l_min,
+    no_bleed_slope_us_cm_h,
+    volume_l,
+)
+from rules.physics.water_observer import (
+    bleed_from_evaporation_l_min,
+    bleed_from_makeup_l_min,
+    makeup_conductivity_from_flows_us_cm,
+    makeup_from_balance_l_min,
+)
+from rules.plan import FleetPlan
+from rules.state import BIN_MS
+
+if TYPE_CHECKING:
+    from rules.bins import BinView
+    from rules.look import UnitLook
+
+__all__ = [
+    "BALANCE_BINS",
+    "MakeupSource",
+    "Watched",
+    "WaterBalance",
+    "Windows",
+    "balance_of",
+    "balance_of_look",
+    "design_bleed_l_min",
+    "watch",
+    "water_balance",
+    "wet_running",
+]
+
+BALANCE_BINS: Final = 24
+"""Two hours: longer than a timed bleed's usual hour, short against the hours a basin takes."""
+LEAST_BINS: Final = 10
+"""Running means needed, of those."""
+LEAST_RUN_FRAC: Final = 0.75
+"""Least share of running time from the first running mean on: with pauses no line fits."""
+
+EVAPORATION_ERROR_FRAC: Final = 0.2
+"""Uncertainty of evaporation from weather, nameplate airflow and effectiveness (judgement)."""
+METER_ERROR_FRAC: Final = 0.05
+"""Uncertainty of a small water meter in service (judgement: twice the maximum permissible error
+of a class 2 meter in service, 4 %, is hardly ever passed; OIML R 49, from memory)."""
+METER_ZERO_FRAC: Final = 0.03
+"""Share of the make-up valve's full flow below which a make-up meter counts as showing no flow."""
+METER_ZERO_L_MIN: Final = 0.05
+"""Flow below which any meter counts as showing none: starting flow of small meters."""
+VOLUME_ERROR_FRAC: Final = 0.1
+"""Uncertainty of the water in circulation: basin corners, pads and pipes (judgement)."""
+MAKEUP_ERROR_FRAC: Final = 0.1
+"""Ordinary variation of the make-up's conductivity about the site file's figure (judgement)."""
+LEAST_EVAPORATION_FRAC: Final = 0.75
+LEAST_MAKEUP_FRAC: Final = 0.85
+"""Both errors against it, each at about one and a half of its standard deviations."""
+FLOAT_ERROR_FRAC: Final = 0.2
+"""Spread of a float valve's full flow with the supply pressure (common practice)."""
+FLOAT_LEVEL_ERROR_MM: Final = 5.0
+"""Uncertainty of the level against the float: transmitter, waves, the float's own play (common
+practice)."""
+LEAST_CLIMB_FRAC_H: Final = 0.02
+"""With less than 2 % climb an hour to expect, noise decides (judgement)."""
+
+DESIGN_DRY_DEGC: Final = 35.0
+DESIGN_RH_PCT: Final = 40.0
+"""A dry hot afternoon, for which a fixed bleed is commonly sized (common practice)."""
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Five-minute means of some units, (m, bins), oldest first, NaN for what was not measured."""
+
+    level_running: F64
+    conductivity: F64
+    evaporation: F64
+    makeup_flow: F64
+    bleed_flow: F64
+
+
+class MakeupSource(IntEnum):
+    """How the make-up was come by: the codes of :attr:`WaterBalance.makeup_from`."""
+
+    NONE = 0
+    METER = 1
+    BALANCE = 2
+    FLOAT = 3
+
+
+@dataclass(frozen=True)
+class WaterBalance:
+    """What the balances say of some units, arrays (m,); ``*_sd`` are standard deviations.
+
+    ``bleed_*`` is all water that leaves as liquid, implied by the solids: by the better of both
+    ways, and ``bleed_low_l_min`` with the errors against it. ``climb_frac`` is the climb of the
+    conductivity over that with no bleed;
+    ``steady_climb_frac`` is the same by the median of half-hour climbs, which no step moves.
+    ``makeup_most_l_min`` is the most that may have come in, by the meter or the float's position.
+    ``makeup_us_cm`` is the make-up's conductivity by the meters, where there are both and no other
+    water leaves.
+    ``makeup_low_us_cm`` is the least that the make-up must have for the water to concentrate as
+    fast as it does. Flows in L/min, slopes in µS/cm or mm an hour.
+    """
+
+    running: Bool
+    """Enough of the window was wet running with conductivity measured."""
+    conductivity_us_cm: F64
+    slope_us_cm_h: F64
+    slope_sd: F64
+    level_rate_mm_h: F64
+    volume_l: F64
+    evaporation_l_min: F64
+    makeup_metered_l_min: F64
+    bleed_metered_l_min: F64
+    no_bleed_slope_us_cm_h: F64
+    climb_frac: F64
+    climb_frac_sd: F64
+    steady_climb_frac: F64
+    bleed_l_min: F64
+    bleed_sd: F64
+    bleed_low_l_min: F64
+    bleed_wanted_l_min: F64
+    makeup_l_min: F64
+    makeup_from: I64
+    makeup_most_l_min: F64
+    makeup_us_cm: F64
+    makeup_us_cm_sd: F64
+    makeup_low_us_cm: F64
+
+
+def wet_running(windows: Windows) -> Bool:
+    """Which means were taken in wet running: the level says so, or evaporation, (m, bins)."""
+    running: Bool = ~np.isnan(windows.level_running) | (windows.evaporation > 0.0)
+    return running
+
+
+def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
+    """The balances over a window that ends now.
+
+    Parameters
+    ----------
+    plan : FleetPlan
+        Nameplates.
+    rows : (m,) array
+        The units.
+    windows : Windows
+        Their traces.
+
+    Returns
+    -------
+    WaterBalance
+    """
+    bins = windows.conductivity.shape[-1]
+    wet = wet_running(windows)
+    used = wet & ~np.isnan(windows.conductivity)
+    n = used.sum(axis=-1)
+    hours = np.broadcast_to(np.arange(bins) * (BIN_MS / 3_600_000.0), used.shape)
+    first = np.where(used.any(axis=-1), used.argmax(axis=-1), bins)
+    running = (n >= LEAST_BINS) & (n >= LEAST_RUN_FRAC * (bins - first))
+    slope, slope_sd, middle = line_fit(hours, np.where(used, windows.conductivity, np.nan))
+    slope, slope_sd, middle = (np.where(running, a, np.nan) for a in (slope, slope_sd, middle))
+    rise, _, level = line_fit(hours, np.where(used, windows.level_running, np.nan))
+    rise = np.where(np.isnan(rise), 0.0, rise)
+    area, c_m = plan.area_m2[rows], plan.makeup_us_cm[rows]
+    level = np.where(np.isnan(level), plan.float_shut_mm[rows], level)
+    volume = volume_l(level, area, area * plan.pull_down_mm[rows])
+
+    evaporation = _mean(np.where(used, windows.evaporation, np.nan), LEAST_BINS)
+    makeup = _mean(np.where(wet, windows.makeup_flow, np.nan), LEAST_BINS)
+    bleed = _mean(np.where(wet, windows.bleed_flow, np.nan), LEAST_BINS)
+    wanted = bleed_for_cycles_l_min(evaporation, plan.target_cycles[rows])
+
+    metered = bleed_from_makeup_l_min(makeup, middle, c_m, volume, slope, rise, area)
+    stored_sd = volume * np.hypot(slope_sd, VOLUME_ERROR_FRAC * slope) / 60.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        metered_sd = (
+            np.hypot(np.hypot(METER_ERROR_FRAC, MAKEUP_ERROR_FRAC) * makeup * c_m, stored_sd)
+            / middle
+        )
+        weather = bleed_from_evaporation_l_min(evaporation, middle, c_m, volume, slope, rise, area)
+        # An error of C_m moves the numerator by E and the denominator by one.
+        by_makeup = MAKEUP_ERROR_FRAC * c_m * np.abs(evaporation + weather)
+        weather_sd = np.hypot(
+            np.hypot(EVAPORATION_ERROR_FRAC * evaporation * c_m, by_makeup), stored_sd
+        ) / (middle - c_m)
+        no_bleed = no_bleed_slope_us_cm_h(c_m, volume, evaporation)
+        by_meter_only = no_bleed_slope_us_cm_h(c_m, volume, np.maximum(makeup, 0.0))
+        # With the bleed shut all make-up replaces evaporation, so the meter serves as well.
+        no_bleed = np.where(np.isnan(no_bleed), by_meter_only, no_bleed)
+        speaks = no_bleed >= LEAST_CLIMB_FRAC_H * middle
+        climb = np.where(speaks, slope / no_bleed, np.nan)
+        climb_sd = np.where(speaks, slope_sd / no_bleed, np.nan)
+        weather = np.where(speaks, weather, np.nan)
+    steady = np.where(speaks, _steady_slope(np.where(used, windows.conductivity, np.nan)), np.nan)
+    by_meter = ~np.isnan(metered) & ~(weather_sd < metered_sd)
+    best = np.where(by_meter, metered, weather)
+    best_sd = np.where(by_meter, metered_sd, weather_sd)
+    # Near one cycle the answer hangs on the make-up's conductivity in a way that no standard
+    # deviation describes: the least is worked out with both errors against it.
+    least_weather = bleed_from_evaporation_l_min(
+        LEAST_EVAPORATION_FRAC * evaporation, middle, LEAST_MAKEUP_FRAC * c_m, volume,
+        slope + 2.0 * slope_sd, rise, area,
+    )  # fmt: skip
+    least_bleed = np.where(by_meter, metered - 2.0 * metered_sd, least_weather)
+
+    implied = makeup_from_balance_l_min(rise, evaporation, np.maximum(best, 0.0), area)
+    by_float = float_valve_flow_l_min(
+        level, plan.float_shut_mm[rows], plan.float_band_mm[rows], plan.makeup_max_l_min[rows]
+    )
+    has_level = running & ~np.isnan(windows.level_running).all(axis=-1)
+    by_float = np.where(has_level, by_float, np.nan)
+    source = np.where(
+        ~np.isnan(makeup), MakeupSource.METER,
+        np.where(~np.isnan(implied), MakeupSource.BALANCE,
+                 np.where(~np.isnan(by_float), MakeupSource.FLOAT, MakeupSource.NONE)),
+    )  # fmt: skip
+    made_up = np.where(~np.isnan(makeup), makeup, np.where(~np.isnan(implied), implied, by_float))
+
+    at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup)
+
+    implied_us_cm, implied_sd = _makeup_by_meters(
+        plan, rows, windows, wet, (middle, volume, slope, rise, stored_sd)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Water that concentrates by s for each volume evaporated had at least s to begin with.
+        lowest = np.fmin(slope - 2.0 * slope_sd, steady) * volume / 60.0 / evaporation
+    lowest = np.where(speaks & (evaporation > 0.0), lowest, np.nan)
+    return WaterBalance(
+        running=running,
+        conductivity_us_cm=middle,
+        slope_us_cm_h=slope,
+        slope_sd=slope_sd,
+        level_rate_mm_h=rise,
+        volume_l=volume,
+        evaporation_l_min=evaporation,
+        makeup_metered_l_min=makeup,
+        bleed_metered_l_min=bleed,
+        no_bleed_slope_us_cm_h=no_bleed,
+        climb_frac=climb,
+        climb_frac_sd=climb_sd,
+        steady_climb_frac=np.where(running, steady / no_bleed, np.nan),
+        bleed_l_min=best,
+        bleed_sd=best_sd,
+        bleed_low_l_min=least_bleed,
+        bleed_wanted_l_min=wanted,
+        makeup_l_min=made_up,
+        makeup_from=source.astype(np.int64),
+        makeup_most_l_min=at_most,
+        makeup_us_cm=np.where(running, implied_us_cm, np.nan),
+        makeup_us_cm_sd=implied_sd,
+        makeup_low_us_cm=lowest,
+    )
+
+
+def _makeup_by_meters(
+    plan: FleetPlan, rows: I64, windows: Windows, wet: Bool, solids: tuple[F64, F64, F64, F64, F64]
+) -> tuple[F64, F64]:
+    """The make-up's conductivity by both meters, and its standard deviation."""
+    middle, volume, slope, rise, stored_sd = solids
+    makeup_window = np.where(wet, windows.makeup_flow, np.nan)
+    bleed_window = np.where(wet, windows.bleed_flow, np.nan)
+    makeup, bleed = _mean(makeup_window, LEAST_BINS), _mean(bleed_window, LEAST_BINS)
+    least = np.maximum(METER_ZERO_FRAC * plan.makeup_max_l_min[rows], METER_ZERO_L_MIN)
+    flowing = np.where(makeup >= least, makeup, np.nan)
+    implied = makeup_conductivity_from_flows_us_cm(
+        flowing, bleed, middle, volume, slope, rise, plan.area_m2[rows]
+    )
+    bleed_sd = np.hypot(METER_ERROR_FRAC * bleed, _mean_error(bleed_window))
+    makeup_sd = np.hypot(METER_ERROR_FRAC * flowing, _mean_error(makeup_window))
+    error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * implied) / flowing
+    # Water that leaves past the bleed meter, over the lip or through a leak, would be taken for
+    # soft make-up. With the weather known, all make-up must be accounted for.
+    stored = rise * plan.area_m2[rows] / 60.0
+    evaporation = _mean(np.where(wet, windows.evaporation, np.nan), LEAST_BINS)
+    strays = makeup - stored > bleed + (1.0 + 2.0 * EVAPORATION_ERROR_FRAC) * evaporation
+    unproven = np.isnan(evaporation) & (implied < plan.makeup_us_cm[rows])
+    spills = _mean(windows.level_running, 1) > plan.overflow_mm[rows] - LIP_MM
+    return np.where(strays | unproven | spills, np.nan, implied), error
+
+
+LIP_MM: Final = 5.0
+"""Closeness to the overflow at which water may run over it."""
+
+
+def _most_l_min(plan: FleetPlan, rows: I64, level: F64, makeup: F64) -> F64:
+    """The most make-up that may have come in: by the meter, else by the float's position."""
+    by_float = (1.0 + FLOAT_ERROR_FRAC) * float_valve_flow_l_min(
+        np.maximum(level - FLOAT_LEVEL_ERROR_MM, 0.0),
+        plan.float_shut_mm[rows],
+        plan.float_band_mm[rows],
+        plan.makeup_max_l_min[rows],
+    )
+    return np.where(np.isnan(makeup), by_float, (1.0 + 2.0 * METER_ERROR_FRAC) * makeup)
+
+
+def balance_of(view: BinView, bins: int = BALANCE_BINS) -> WaterBalance:
+    """The balance of all units of a view."""
+    names = ("level_running", "conductivity", "evaporation", "makeup_flow", "bleed_flow")
+    return water_balance(view.plan, view.rows, Windows(*(view.trace(n, bins) for n in names)))
+
+
+def balance_of_look(look: UnitLook, bins: int = BALANCE_BINS) -> WaterBalance:
+    """The balance of one unit; arrays of length one."""
+    names = ("level_running", "conductivity", "evaporation", "makeup_flow", "bleed_flow")
+    windows = Windows(*(look.trace(n, bins)[None, :] for n in names))
+    return water_balance(look.plan, np.array([look.row]), windows)
+
+
+def design_bleed_l_min(plan: FleetPlan, rows: I64) -> F64:
+    """Bleed that holds the intended cycles on a dry hot afternoon with all fans, (m,). [L/min]
+
+    A bleed that cannot be regulated is commonly set for such a day, and is then more than enough
+    on all others.
+    """
+    pressure = plan.barometric_kpa[rows]
+    bulb = wet_bulb_degc(DESIGN_DRY_DEGC, DESIGN_RH_PCT, pressure)
+    most = evaporation_l_min(
+        plan.airflow_m3_s[rows], DESIGN_DRY_DEGC, bulb, plan.pad_effectiveness_frac[rows], pressure
+    )
+    return bleed_for_cycles_l_min(most, plan.target_cycles[rows])
+
+
+@dataclass(frozen=True)
+class Watched:
+    """The units of a view whose balance can matter now: ``index`` is their place in it."""
+
+    index: I64
+    view: BinView
+
+    @cached_property
+    def balance(self) -> WaterBalance:
+        """Their balance; ask only if there are any."""
+        return balance_of(self.view)
+
+
+def watch(view: BinView) -> Watched:
+    """The balance of the units that run wet with unusual water, or with both meters.
+
+    The others, most of a fleet, cannot have a fault that only the balance shows.
+    """
+    plan, rows = view.plan, view.rows
+    intended = plan.target_cycles[rows] * plan.makeup_us_cm[rows]
+    conductivity = view.recent["conductivity"]
+    unusual = (conductivity > WATCH_ABOVE * intended) | (conductivity < WATCH_BELOW * intended)
+    metered = ~np.isnan(view.recent["makeup_flow"]) & ~np.isnan(view.recent["bleed_flow"])
+    matters = (view.state.pump_state[rows] == 1) & (unusual | (metered & ~np.isnan(conductivity)))
+    index = np.flatnonzero(matters)
+    return Watched(index, view.only(index))
+
+
+WATCH_ABOVE: Final = 1.05
+WATCH_BELOW: Final = 0.75
+"""Conductivity over the intended between which only meters can show a fault of the water."""
+
+
+def _mean(window: F64, least: int) -> F64:
+    there = ~np.isnan(window)
+    n = there.sum(axis=-1)
+    mean = np.where(there, window, 0.0).sum(axis=-1) / np.maximum(n, 1)
+    return np.where(n >= least, mean, np.nan)
+
+
+HALF_HOUR_BINS: Final = 6
+
+
+def _steady_slope(window: F64) -> F64:
+    """Median climb over half an hour, an hour; NaN with too few such pairs."""
+    climbs = window[:, HALF_HOUR_BINS:] - window[:, :-HALF_HOUR_BINS]
+    n = (~np.isnan(climbs)).sum(axis=1)
+    ordered = np.sort(climbs, axis=1)  # NaN last
+    low = np.take_along_axis(ordered, np.maximum((n[:, None] - 1) // 2, 0), axis=1)[:, 0]
+    high = np.take_along_axis(ordered, np.minimum(n, climbs.shape[1] - 1)[:, None] // 2, axis=1)
+    hours = HALF_HOUR_BINS * BIN_MS / 3_600_000.0
+    return np.where(n >= LEAST_BINS - HALF_HOUR_BINS, (low + high[:, 0]) / (2.0 * hours), np.nan)
+
+
+def _mean_error(window: F64) -> F64:
+    """Standard error of a mean from the scatter of what it is made of."""
+    there = ~np.isnan(window)
+    n = np.maximum(there.sum(axis=-1), 1)
+    mean = np.where(there, window, 0.0).sum(axis=-1) / n
+    left = np.where(there, window - mean[..., None], 0.0)
+    error: F64 = np.sqrt((left * left).sum(axis=-1) / np.maximum(n - 1, 1) / n)
+    return error

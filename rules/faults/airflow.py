@@ -1,0 +1,283 @@
+"""Airflow: fans that run uncommanded, and air that is short although no fan is reported down."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.alarms import UNKNOWN
+from rules.arrays import F64, I8, I64
+from rules.bins import BinView, masked
+from rules.events import Cause, Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, graded, judged
+from rules.faults.rejection import (
+    REJECTION_TABLE,
+    cause_entries,
+    causes_of,
+    fans_that_fit,
+    heat_limits,
+    heat_of,
+    heat_readings,
+    leapt_by_fans,
+    urgent_settings,
+    with_urgency,
+)
+from rules.faults.rule import Rule
+from rules.frames import FrameView
+from rules.heat import HeatRejection
+from rules.look import UnitLook, fan_names
+from rules.signals import INDEX
+from rules.state import STEADY
+
+__all__ = ["FAN_CAPACITY_LOST", "FAN_NOT_COMMANDED"]
+
+_UNASKED: Final = "fan-not-commanded"
+_LOST: Final = "fan-capacity-lost"
+_RUN: Final = INDEX["fan_run"]
+_PADS_Q: Final = [q.name for q in STEADY].index("pad_pressure_drop")
+_DRY_Q: Final = [q.name for q in STEADY].index("td_dry")
+STOPPED_PCT: Final = 0.5
+"""A command at or below this is none: scaling of analogue outputs leaves a few tenths."""
+CONFIRMED_RATIO: Final = 1.05
+"""With less air the wet TD must have risen by this at least, where it is known."""
+
+
+def judge_unasked(view: FrameView, announced: I8) -> I8:
+    """Fans proven running while the speed command is zero."""
+    run, speed = view.signal("fan_run"), view.signal("fan_speed")
+    count = view.plan.fan_count[view.rows]
+    up = np.bitwise_count(masked(run, count)).astype(np.float64)
+    # A site whose command never rises does not send it: then it says nothing.
+    known = ~np.isnan(run) & ~np.isnan(speed) & view.state.speed_seen[view.rows]
+    many = up / count >= view.setting(_UNASKED, "medium_share_frac")
+    severity = np.where(many, Severity.MEDIUM, Severity.LOW).astype(np.int8)
+    return judged((up > 0) & (speed <= STOPPED_PCT), known, severity)
+
+
+def _air_lost_by_drop(heat: HeatRejection, least_pct: F64) -> F64:
+    """Air lost by the pads' pressure drop at equal speed, (m,) [%]: flow goes as its root."""
+    lost = 100.0 * (1.0 - np.sqrt(np.fmax(heat.pads_ratio, 0.0)))
+    sure = (1.0 - heat.pads_ratio >= 3.0 * heat.pads_se) & (lost >= least_pct)
+    # Less air would show in the condensing too: else a pad is missing or the tube leaks.
+    contradicted = heat.load_known & (heat.wet.newest < CONFIRMED_RATIO)
+    known = ~np.isnan(heat.pads_ratio)
+    return np.where(known, np.where(sure & ~contradicted, lost, 0.0), np.nan)
+
+
+def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8) -> F64:
+    """Air lost by a leap of the dry TD that fits some number of fans, (m,) [%].
+
+    A coil does not foul overnight; a fan stops, slips or runs backwards from one hour to the next.
+    """
+    rows = view.rows[at]
+    known = heat.load_known & heat.dry_recent & ~np.isnan(heat.dry.newest)
+    lost = fans_that_fit(view, at, heat)
+    fits = (lost > 0) & (leapt_by_fans(heat) | (announced > 0))
+    return np.where(known, np.where(fits, 100.0 * lost / view.plan.fan_count[rows], 0.0), np.nan)
+
+
+def judge_lost(view: BinView, announced: I8) -> I8:
+    """The largest loss of air that a witness proves: drop-outs, pressure drop, a leap of the TD."""
+    at, heat, _ = view.heat
+    share = view.state.fan_share[view.rows]
+    concerned = (share < 1.0) | (announced > 0)
+    concerned[at] = True
+    among = np.flatnonzero(concerned)
+    rows, stands = view.rows[among], announced[among]
+    seen = view.state.value_ms[rows, _RUN] > 0
+    lost = np.where(seen, 100.0 * (1.0 - share[among].astype(np.float64)), np.nan)
+    # Between the hours' news only drop-outs are known; the other witnesses are not healthy for it.
+    waits = ~np.isnan(view.state.baseline[rows, _PADS_Q])
+    waits |= ~np.isnan(view.state.baseline[rows, _DRY_Q])
+    if len(at):
+        least = np.broadcast_to(view.setting(_LOST, "least_by_drop_pct"), len(view.rows))[at]
+        by_drop = _air_lost_by_drop(heat, least)
+        by_leap = _air_lost_by_leap(view, at, heat, announced[at])
+        news = np.searchsorted(among, at)
+        lost[news] = np.fmax(np.fmax(lost[news], by_drop), by_leap)
+        waits[news] = False
+    everywhere = len(view.rows)
+    limits = [
+        np.broadcast_to(view.setting(_LOST, f"air_lost_{s}_pct"), everywhere)[among]
+        for s in ("low", "medium", "high")
+    ]
+    deadband = np.broadcast_to(view.setting(_LOST, "deadband_pct"), everywhere)[among]
+    severity = graded(lost, limits, deadband, stands)
+    severity[waits & (severity == 0)] = UNKNOWN
+    return with_urgency(view, _LOST, among, severity, announced)
+
+
+def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
+    """Which fans run, and since when nothing asks for them."""
+    run, speed = look.value("fan_run"), look.value("fan_speed")
+    count = look.unit.fans.count
+    mask = 0 if run is None else int(masked(np.array([run]), np.array([count]))[0])
+    who = fan_names(mask)
+    verb = "is" if mask.bit_count() == 1 else "are"
+    whole = mask.bit_count() == count
+    causes = (
+        Cause("hand", "Selector of fan or drive in hand, or a bypass contactor in", 0.7,
+              (f"{who} proven at a command of {speed or 0:.0f} %",), (),
+              "Look at the selectors first: were they left in hand after work?"),
+        Cause("contactor", "Contactor welded or drive does not stop", 0.5, (), (),
+              "With the command off, look whether the contactor lets go."),
+        Cause("proof", "Proof contact stuck: the fan stands", 0.3 if whole else 0.5, (), (),
+              "Look whether the fan turns at all."),
+        Cause("other-command", "Another controller commands the fans", 0.4 if whole else 0.2, (),
+              (), "Ask for a local head-pressure switch or a defrost that runs them."),
+    )  # fmt: skip
+    readings = [
+        Reading("Fans proven running", mask.bit_count(), "", 0.0, note=who),
+        look.reading("fan_speed", expected=0.0),
+    ]
+    margin = look.head_margin_k()
+    if margin is not None:
+        readings.append(look.reading("head_pressure", note=f"{margin:.1f} K below the cut-out"))
+    return Evidence(
+        summary=f"{who[0].upper()}{who[1:]} {verb} proven running although no speed is commanded.",
+        confidence=0.8,
+        readings=tuple(readings),
+        causes=tuple(sorted(causes, key=lambda c: -c.agreement)),
+        signals=("fan_run", "fan_speed", "head_pressure"),
+        limits=("Proof of running may be a contact of the drive: look whether the fan turns.",),
+    )
+
+
+def explain_lost(look: UnitLook, severity: Severity) -> Evidence:
+    """Which witness shows the loss, and what it fits."""
+    heat = heat_of(look)
+    share = 100.0 * (1.0 - float(look.state.fan_share[look.row]))
+    drop = float(heat.pads_ratio[0])
+    readings = heat_readings(look, heat)
+    low = look.setting(_LOST, "air_lost_low_pct")
+    by_drop_out = look.has("fan_run") and share >= low
+    if by_drop_out:
+        summary = (
+            f"Commanded fans were not proven for {share:.0f} % of the fan time of the last hours."
+        )
+        readings.insert(0, Reading("Fan time not proven, last hours", share, "%", 0.0, high=low,
+                                   note="of commanded fans; a share falls below the fault's "
+                                   "delay each time", derived=True))  # fmt: skip
+    elif drop < 1.0 and not np.isnan(drop):
+        lost = 100.0 * (1.0 - drop**0.5)
+        summary = (
+            f"About {lost:.0f} % less air goes through the pads than the fans' speed should bring."
+        )
+    else:
+        summary = (
+            "Condensing in dry running rose within hours by what some of the fans carry, at equal "
+            "load and fan speed."
+        )
+    ranked = causes_of(look, heat, leap=not by_drop_out and not drop < 1.0)
+    causes = sorted(ranked, key=lambda c: (c.ruled_out, c.slug != _LOST))
+    return Evidence(
+        summary=summary,
+        confidence=0.8 if by_drop_out else 0.7,
+        readings=tuple(readings),
+        causes=tuple(causes),
+        signals=("fan_run", "fan_speed", "pad_pressure_drop", "head_pressure"),
+        limits=heat_limits(look, heat)
+        + (
+            ()
+            if by_drop_out
+            else (
+                "A sheet or snow blown on the coil, or gas let in by work on the circuit, would "
+                "show at once like this too.",
+            )
+        ),
+    )
+
+
+FAN_NOT_COMMANDED: Final = Rule(
+    Fault(
+        slug=_UNASKED,
+        title="Fan running but not commanded",
+        family="fans",
+        meaning="Fans are proven running while the controller commands no speed.",
+        consequence=(
+            "Power and fan hours are wasted, head pressure falls too low in cold weather, and a "
+            "fan that nobody commands can start a person's accident."
+        ),
+        action="Find what runs the fan: selector in hand, bypass, welded contactor, stuck proof.",
+        causes=(
+            CauseEntry("hand", "Selector in hand, or a bypass contactor in",
+                       "selectors: left in hand after work?", "fan"),
+            CauseEntry("contactor", "Contactor welded or drive does not stop",
+                       "does the contactor let go without command?", "fan"),
+            CauseEntry("proof", "Proof contact stuck: the fan stands", "does the fan turn?", "fan"),
+            CauseEntry("other-command", "Another controller commands the fans",
+                       "a local head-pressure switch or defrost", "fan"),
+        ),
+        needs=("fan_run", "fan_speed"),
+        helps=("head_pressure",),
+        suppressed_by=(),
+        response={
+            Severity.LOW: "with the next planned visit",
+            Severity.MEDIUM: "this week, before cold weather",
+        },
+        job_plan="fan",
+        settings=(
+            Setting("medium_share_frac", 0.5, "fraction of fans", 0.05, 1.0,
+                    "from this share running uncommanded it is a matter of this week",
+                    "head pressure is then out of the controller's hands"),
+            *delays(3600.0, "run-down takes minutes; work in hand is over within the hour",
+                    300.0, "proof switches flutter in wind"),
+        ),
+    ),
+    judge_unasked,
+    explain_unasked,
+)  # fmt: skip
+
+FAN_CAPACITY_LOST: Final = Rule(
+    Fault(
+        slug=_LOST,
+        title="Fan capacity lost",
+        family="fans",
+        meaning=(
+            "Less air is moved than the commanded fans should move, although none is reported "
+            "faulty or missing for long: drop-outs, a slipping or reversed fan, an idle fan unseen."
+        ),
+        consequence=(
+            "Heat rejection is lost as with a fan that stands, most of all on hot days; the other "
+            "fans run faster and use more power."
+        ),
+        action="See that every fan turns, the right way and at one speed, and stays on.",
+        causes=cause_entries(["fan-capacity-lost", "coil-fouled", "pads-clogged"]),
+        needs=("fan_speed",),
+        helps=("fan_run", "pad_pressure_drop", "head_pressure", "ambient_temperature",
+               "heat_load", "wet_mode"),
+        suppressed_by=("fan-fault", "fan-not-proven"),
+        response={
+            Severity.LOW: "with the next planned visit, before hot weather",
+            Severity.MEDIUM: "this week",
+            Severity.HIGH: "today",
+        },
+        job_plan="fan",
+        settings=(
+            Setting("air_lost_low_pct", 9.0, "% of airflow", 2.0, 60.0,
+                    "loss of air that calls for planned work",
+                    "a fan of ten; starts and stops of healthy fans cost a few per cent"),
+            Setting("air_lost_medium_pct", 18.0, "% of airflow", 5.0, 80.0,
+                    "loss that calls for a visit this week",
+                    "a fan of five: some 14 % of capacity (eps-NTU, airflow to the 0.5)"),
+            Setting("air_lost_high_pct", 45.0, "% of airflow", 10.0, 100.0,
+                    "loss that calls for a visit today",
+                    "half the fans leave about 60 % of capacity: a warm afternoon is too much"),
+            Setting("least_by_drop_pct", 15.0, "% of airflow", 5.0, 60.0,
+                    "a smaller loss by the pads' pressure drop is taken for none",
+                    "pads are not quite quadratic: over the fans' range that feigns a tenth"),
+            Setting("deadband_pct", 3.0, "% of airflow", 0.5, 20.0,
+                    "how far the loss must fall back below a limit",
+                    "the share of the last hours wanders by this much"),
+            *urgent_settings(),
+            *delays(7200.0, "fans that drop out come back; two hours make it a habit",
+                    7200.0, "the share of the last hours needs as long to recover"),
+        ),
+        judged_by="bins",
+    ),
+    judge_lost,
+    explain_lost,
+    (REJECTION_TABLE,),
+)  # fmt: skip

@@ -1,0 +1,294 @@
+"""Bleed stuck open: water leaves the basin when none should, and runs to waste.
+
+At rest nothing evaporates at the pads, so what leaves shows at once: the level falls until the
+float makes up for it, and fresh water thins the basin. Running wet, only a bleed far above what
+even a hot dry day wants is told from one that is set generously.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.alarms import UNKNOWN
+from rules.arrays import I8
+from rules.balance import (
+    FLOAT_ERROR_FRAC,
+    FLOAT_LEVEL_ERROR_MM,
+    METER_ZERO_FRAC,
+    METER_ZERO_L_MIN,
+    balance_of_look,
+    design_bleed_l_min,
+)
+from rules.bins import BinView
+from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.events import Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays
+from rules.faults.rule import Rule
+from rules.faults.water_readings import balance_readings, seen_number
+from rules.look import UnitLook
+from rules.physics.water_balance import float_valve_flow_l_min
+from rules.state import TRACE_BINS
+
+__all__ = ["BLEED_STUCK_OPEN"]
+
+_SLUG: Final = "bleed-stuck-open"
+_HOUR_BINS: Final = 12
+NEAR_SHUT_MM: Final = 3.0
+"""Above the float's shut level, within which the valve may be passing (waves, resolution)."""
+
+LEAST_PULL_DOWN_MM: Final = 12.0
+"""A smaller return of water from pads and pipes is not told from waves and resolution."""
+
+_SIGNS: Final = (
+    Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow", 3.0,
+         deciding=True),
+    Sign("waste", "the solids balance says that far more leaves than intended", "",
+         "the solids balance says that no more leaves than intended", 1.0),
+    Sign("falls", "", "the level falls at rest", "the level holds at rest", 1.0),
+    Sign("thins", "", "the water thins at rest", "conductivity holds at rest", 1.0),
+)  # fmt: skip
+_CAUSES: Final = (
+    SignatureRow("bleed-valve", "Bleed valve stuck open: dirt on its seat, or still powered",
+                 {"bleed": 1, "waste": 1, "falls": -1, "thins": -1},
+                 "Stop the bleed at its controller: does water still run from its end?"),
+    SignatureRow("bleed-setting", "Bleed set far too large, or its setpoint too low",
+                 {"bleed": 1, "waste": 1, "falls": 0, "thins": 0},
+                 "Measure the bleed with a jug; compare setpoint and timer with the cycles."),
+    SignatureRow("drain-passing", "Drain valve or plug not tight",
+                 {"bleed": 0, "waste": 1, "falls": -1, "thins": -1},
+                 "Look at the drain's end with the bleed shut."),
+    SignatureRow("basin-leaks", "Basin, hose or pump seal leaks",
+                 {"bleed": 0, "waste": 1, "falls": -1, "thins": -1},
+                 "Look under the basin and along the pipes."),
+    SignatureRow("makeup-quality-changed", "Make-up water has become softer",
+                 {"bleed": 0, "waste": 1, "falls": 0, "thins": 0},
+                 "Measure the make-up's conductivity at a tap."),
+)  # fmt: skip
+
+
+def judge(view: BinView, announced: I8) -> I8:
+    """Low: water leaves. Medium: more than a share of the valve's full flow."""
+    out = np.full(len(view.rows), UNKNOWN, dtype=np.int8)
+    _at_rest(view, announced, out)
+    _running(view, announced, out)
+    return out
+
+
+def _at_rest(view: BinView, announced: I8, out: I8) -> None:
+    """Judge the units that have been at rest for a while, into ``out``."""
+    plan, state = view.plan, view.state
+    rest_s = (view.time_ms - state.pump_changed_ms[view.rows]) / 1000.0
+    resting = (state.pump_state[view.rows] == 0) & (rest_s >= view.setting(_SLUG, "rest_s"))
+    index = np.flatnonzero(resting)
+    if not len(index):
+        return
+    part = view.only(index)
+    rows = part.rows
+    shut, band = plan.float_shut_mm[rows], plan.float_band_mm[rows]
+    level, hour_ago = view.recent["level_at_rest"][index], part.trace_at("level_at_rest", 12)
+    # Below the band the make-up is off: the basin is being emptied on purpose, or left empty.
+    filled = level >= shut - band - NEAR_SHUT_MM
+    fall = hour_ago - level
+    area = plan.area_m2[rows]
+    most = plan.makeup_max_l_min[rows]
+    bleed, makeup = view.recent["bleed_flow"][index], view.recent["makeup_flow"][index]
+    least = np.maximum(METER_ZERO_FRAC * most, METER_ZERO_L_MIN)
+    need = view.recent["conductivity"][index] > plan.target_cycles[rows] * plan.makeup_us_cm[rows]
+    bleeds = (bleed > least) & ~need & ~(level < shut - band - NEAR_SHUT_MM)
+    # A float just below its shut level passes exactly what leaves.
+    replaced = filled & (level <= shut + NEAR_SHUT_MM)
+    fed = replaced & (makeup > least) & (np.abs(fall) < NEAR_SHUT_MM)
+    falls = filled & (fall >= part.setting(_SLUG, "fall_mm"))
+    lost = np.where(falls, fall * area / 60.0, 0.0)
+    thinning = np.flatnonzero(replaced)
+    if len(thinning):
+        few = part.only(thinning)
+        now, then = few.recent["conductivity"], few.trace_at("conductivity", _HOUR_BINS)
+        # It must have been at rest, with water, an hour ago as well.
+        there = ~np.isnan(hour_ago[thinning]) & (then > few.plan.makeup_us_cm[few.rows] * 1.1)
+        # Where the water that comes back from the pads did not lift the level, half of it is proof.
+        back = plan.pull_down_mm[few.rows]
+        ran = few.trace_at("level_running", _HOUR_BINS, _HOUR_BINS)
+        swallowed = (back >= LEAST_PULL_DOWN_MM) & (level[thinning] < ran + 0.25 * back)
+        asked = few.setting(_SLUG, "thinning_frac") * np.where(swallowed, 0.5, 1.0)
+        thins = there & (then - now >= asked * then)
+        # Stirred in by the float, V dC/dt = B (C_m - C).
+        volume = area[thinning] * level[thinning]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            rate = volume * (then - now) / 60.0 / (now - few.plan.makeup_us_cm[few.rows])
+        rate = np.where(rate > 0, rate, least[thinning])
+        # The float lets in no more than its position says.
+        lower = np.maximum(level[thinning] - FLOAT_LEVEL_ERROR_MM, 0.0)
+        most_in = (1.0 + FLOAT_ERROR_FRAC) * float_valve_flow_l_min(
+            lower, shut[thinning], band[thinning], most[thinning]
+        )
+        thins &= rate <= most_in
+        lost[thinning] = np.maximum(lost[thinning], np.where(thins, rate, 0.0))
+    lost = np.where(fed, np.fmax(lost, makeup), lost)
+    lost = np.where(bleeds, np.fmax(lost, bleed), lost)
+    grade = np.where(
+        lost >= part.setting(_SLUG, "medium_frac") * most, Severity.MEDIUM, Severity.LOW
+    )
+    calm = filled & ~np.isnan(fall) & (fall < 0.5 * part.setting(_SLUG, "fall_mm"))
+    calm &= (level > shut + NEAR_SHUT_MM) & ~(bleed > least)
+    calm |= (bleed <= least) & (makeup <= least)
+    verdict = np.where(lost > 0, np.maximum(grade, announced[index]), np.where(calm, 0, UNKNOWN))
+    out[index] = verdict.astype(np.int8)
+
+
+def _running(view: BinView, announced: I8, out: I8) -> None:
+    """Judge the units that run wet with thin water, into ``out``."""
+    plan = view.plan
+    intended = plan.target_cycles[view.rows] * plan.makeup_us_cm[view.rows]
+    running = view.state.pump_state[view.rows] == 1
+    concentrated = view.recent["conductivity"] >= view.setting(_SLUG, "cycles_ratio") * intended
+    out[running & concentrated] = 0
+    watched = view.watched
+    if not len(watched.index):
+        return
+    thin = np.flatnonzero(watched.balance.running & ~concentrated[watched.index])
+    i, w = watched.index[thin], watched.balance
+    rows = view.rows[i]
+    design = np.fmax(design_bleed_l_min(plan, rows), w.bleed_wanted_l_min[thin])
+    generous = view.only(i).setting(_SLUG, "waste_ratio") * design
+    proven = view.only(i).setting(_SLUG, "proven_ratio") * design
+    waste, sd = w.bleed_l_min[thin], w.bleed_sd[thin]
+    metered = w.bleed_metered_l_min[thin]
+    least = w.bleed_low_l_min[thin]
+    # What leaves must have come in: a reading that falls faster is the probe's own doing.
+    fits = ~(least + w.evaporation_l_min[thin] > w.makeup_most_l_min[thin])
+    found = ((least > proven) & fits & ~(metered < proven)) | (metered > generous)
+    # A meter that shows no more than that contradicts, unless the water leaves elsewhere.
+    fine = (waste + 2.0 * sd < generous) | ((metered < generous) & ~(least > proven))
+    most = plan.makeup_max_l_min[rows]
+    lost = np.where(np.isnan(metered), waste, np.fmax(metered, waste))
+    grade = np.where(
+        lost >= view.only(i).setting(_SLUG, "medium_frac") * most, Severity.MEDIUM, Severity.LOW
+    )
+    verdict = np.where(found, np.maximum(grade, announced[i]), np.where(fine, 0, UNKNOWN))
+    # At rest it may have shown; running without excess does not prove it shut.
+    out[i] = np.where((verdict == 0) & (announced[i] > 0), UNKNOWN, verdict).astype(np.int8)
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """What leaves at rest and in running, by meters, level and conductivity."""
+    basin, water = look.unit.basin, look.unit.water
+    w = balance_of_look(look)
+    readings = balance_readings(look, w)
+    rest = look.trace("level_at_rest", TRACE_BINS)
+    at_rest = look.recent("level_at_rest")
+    fall = look.slope_per_h("level_at_rest", _HOUR_BINS)
+    thin = None
+    if at_rest is not None and np.count_nonzero(~np.isnan(rest[-_HOUR_BINS:])) >= 8:
+        slope = look.slope_per_h("conductivity", _HOUR_BINS)
+        value = look.recent("conductivity")
+        if slope is not None and value:
+            thin = -1 if slope < -0.03 * value else 0
+            readings.append(Reading("Change of conductivity at rest", slope, "µS/cm/h", 0.0,
+                                    derived=True))  # fmt: skip
+    if at_rest is not None:
+        readings.append(
+            Reading("Basin level, at rest", at_rest, "mm", low=basin.float_shut_mm,
+                    note="the float passes water below the lower figure")
+        )  # fmt: skip
+        if fall is not None:
+            readings.append(Reading("Change of level at rest", fall, "mm/h", 0.0, derived=True))
+    bleed = look.recent("bleed_flow", 6)
+    if bleed is not None and at_rest is not None:
+        readings.append(Reading("Bleed, by its meter, pump at rest", bleed, "L/min", 0.0))
+    makeup = look.recent("makeup_flow", 6)
+    if makeup is not None and at_rest is not None:
+        readings.append(Reading("Make-up, by its meter, pump at rest", makeup, "L/min", 0.0))
+    waste, wanted = seen_number(w.bleed_l_min), seen_number(w.bleed_wanted_l_min)
+    metered = bleed if at_rest is not None else seen_number(w.bleed_metered_l_min)
+    seen: dict[str, int | None] = {
+        "bleed": None if metered is None
+        else int(metered > max(METER_ZERO_FRAC * basin.makeup_max_l_min, METER_ZERO_L_MIN)),
+        "waste": None if waste is None or wanted is None else int(waste > 2.0 * wanted),
+        "falls": None if fall is None
+        else -1 if fall <= -look.setting(_SLUG, "fall_mm") or thin == -1 else 0,
+        "thins": thin,
+    }  # fmt: skip
+    limits = []
+    if metered is None:
+        limits.append(
+            "No bleed meter here: bleed, drain and a leaking basin look the same from afar."
+        )
+    if at_rest is None:
+        limits.append(
+            "Seen in running only: a bleed that is set far too large looks like one stuck open, "
+            "and so does make-up water that has become softer than the "
+            f"{water.makeup_conductivity_us_cm:g} µS/cm of the site file."
+        )
+    where = "at rest, when none should" if at_rest is not None else "far faster than intended"
+    return Evidence(
+        summary=f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste.",
+        confidence=0.92 if metered else 0.75,
+        readings=tuple(readings),
+        causes=rank(_SIGNS, _CAUSES, seen),
+        signals=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "pump_current"),
+        limits=tuple(limits),
+    )
+
+
+BLEED_STUCK_OPEN: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Bleed stuck open, water wasted",
+        family="water quality",
+        meaning=(
+            "Water leaves the basin as liquid when none should, or much faster than the intended "
+            "cycles want; the make-up replaces it."
+        ),
+        consequence="Water, and the treatment in it, runs to waste all day.",
+        action="Shut the bleed by hand: does it stop? Else look at the drain and under the basin.",
+        causes=tuple(
+            CauseEntry(r.slug, r.title, r.look_at,
+                       "inspection" if r.slug == "basin-leaks" else "water-quality")
+            for r in _CAUSES
+        ),
+        needs=("pump_current",),
+        helps=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "ambient_temperature",
+               "relative_humidity", "fan_run", "fan_speed"),
+        suppressed_by=("level-frozen", "float-leaking", "float-stuck-open", "conductivity-probe"),
+        response={
+            Severity.LOW: "with the next planned visit, within two weeks",
+            Severity.MEDIUM: "this week: water runs to waste",
+        },
+        job_plan="water-quality",
+        settings=(
+            Setting("rest_s", 1800.0, "s", 600.0, 86_400.0,
+                    "time at rest before what leaves then is judged",
+                    "pads and pipes run empty within ten minutes, and bleeds close with the pump "
+                    "or soon after it (common practice)"),
+            Setting("fall_mm", 6.0, "mm", 1.0, 200.0,
+                    "fall of the level within an hour at rest that counts",
+                    "a sheltered basin evaporates up to 1 mm an hour (common practice)"),
+            Setting("thinning_frac", 0.06, "of the conductivity", 0.01, 0.9,
+                    "fall of conductivity within an hour at rest, at the float's level, that "
+                    "counts", "several times the drift of a compensated probe as water cools"),
+            Setting("cycles_ratio", 0.6, "of the intended cycles", 0.1, 1.0,
+                    "concentration above which, running, nothing is wasted",
+                    "cycles far below the intended are what wasting water means"),
+            Setting("waste_ratio", 3.0, "of the bleed of a design day", 1.0, 20.0,
+                    "metered bleed, running, that counts as waste",
+                    "bleeds that cannot be regulated are set for the driest day, at twice what it "
+                    "wants or more (common practice)"),
+            Setting("proven_ratio", 1.5, "of the bleed of a design day", 0.5, 20.0,
+                    "the least that the solids balance allows, running, that counts as waste",
+                    "all errors are against it already, which halves what a bleed shows"),
+            Setting("medium_frac", 0.04, "of the valve's full flow", 0.0, 1.0,
+                    "waste that calls for a visit this week",
+                    "on a valve of 25 L/min that is 1 L/min, or 1.4 m³ a day"),
+            *delays(1800.0, "it looks back over an hour, by when a part drain by hand is over",
+                    7200.0, "it shows at rest only"),
+        ),
+        judged_by="bins",
+    ),
+    judge,
+    explain,
+    (SignatureTable(_SIGNS, _CAUSES),),
+)  # fmt: skip

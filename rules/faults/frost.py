@@ -1,0 +1,161 @@
+"""Frost: water in a basin that is about to freeze."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import I8, Bool
+from rules.events import Cause, Evidence, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays, graded
+from rules.faults.rule import Rule
+from rules.frames import FrameView
+from rules.look import UnitLook
+
+__all__ = ["FROST_RISK", "water_in_basin"]
+
+_SLUG: Final = "frost-risk"
+
+
+def water_in_basin(view: FrameView, slug: str) -> tuple[Bool, Bool]:
+    """Whether the basin holds water, and whether that is known; each (k,).
+
+    By the level; without one by the conductivity, which reads next to nothing in air.
+    """
+    level, conductivity = view.signal("basin_level"), view.signal("conductivity")
+    by_level = level >= view.setting(slug, "water_level_mm")
+    by_probe = conductivity >= WET_PROBE_FRAC * view.plan.makeup_us_cm[view.rows]
+    no_level = np.isnan(level)
+    holds = np.where(no_level, by_probe, by_level)
+    return holds, ~(no_level & np.isnan(conductivity))
+
+
+WET_PROBE_FRAC: Final = 0.2
+"""A probe in water reads at least so much of the make-up's conductivity; in air it reads next to
+nothing (common practice)."""
+
+
+def judge(view: FrameView, announced: I8) -> I8:
+    """By the water's own temperature; without a probe by the air's, which must be colder."""
+    water = view.signal("basin_temperature")
+    air = view.signal("ambient_temperature")
+    unmeasured = np.isnan(water)
+    holds, known = water_in_basin(view, _SLUG)
+    coldness = -np.where(unmeasured, air, water)
+    limits = [
+        None,
+        -np.where(unmeasured, view.setting(_SLUG, "air_medium_degc"),
+                  view.setting(_SLUG, "water_medium_degc")),
+        -np.where(unmeasured, view.setting(_SLUG, "air_high_degc"),
+                  view.setting(_SLUG, "water_high_degc")),
+    ]  # fmt: skip
+    severity = graded(coldness, limits, view.setting(_SLUG, "deadband_k"), announced)
+    severity[known & ~holds] = 0
+    severity[~known] = -1
+    return severity
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """The temperatures, the level, and whether the water moves."""
+    water, air = look.value("basin_temperature"), look.value("ambient_temperature")
+    running = int(look.state.pump_state[look.row]) == 1
+    readings = [
+        look.reading("basin_temperature", low=look.setting(_SLUG, "water_medium_degc")),
+        look.reading("ambient_temperature"),
+        look.reading("basin_level", note="water that can freeze"),
+    ]
+    readings = [r for r in readings if r.measured is not None]
+    cold_air = None if air is None else air < 0.0
+    wet_in_frost = running or (look.value("wet_mode") or 0.0) > 0.5
+    causes = (
+        Cause("not-drained", "Basin not drained for the frost",
+              0.3 if wet_in_frost else 0.9,
+              () if wet_in_frost else ("the basin holds water", "the pump stands"),
+              ("the unit runs wet",) if wet_in_frost else (),
+              "Look whether the drain was opened, and whether it is blocked or frozen."),
+        Cause("wet-mode-not-locked-out", "Wet operation not locked out in frost",
+              0.9 if wet_in_frost else 0.2,
+              ("the unit runs wet",) if wet_in_frost else (),
+              () if wet_in_frost else ("the unit runs dry",),
+              "Compare the controller's lock-out temperature with the site's rule."),
+        Cause("heater-failed", "Basin heater failed or switched off, if there is one", 0.4, (), (),
+              "For qualified people: look at heater, thermostat and low-water cut-out."),
+        Cause("probe-wrong", "Temperature probe wrong",
+              0.7 if cold_air is False and water is not None else 0.1,
+              ("the air is above freezing",) if cold_air is False else (),
+              ("the air is below freezing",) if cold_air else (), "Compare with a thermometer."),
+    )  # fmt: skip
+    ranked = sorted(causes, key=lambda c: -c.agreement)
+    at = (
+        f"water at {water:.1f} °C" if water is not None
+        else f"air at {air:.1f} °C" if air is not None else "frost"
+    )  # fmt: skip
+    return Evidence(
+        summary=f"The basin holds water in frost ({at}): ice breaks basin, pump and pipes.",
+        confidence=0.95 if water is not None else 0.75,
+        readings=tuple(readings),
+        causes=tuple(ranked),
+        signals=("basin_temperature", "ambient_temperature", "basin_level"),
+        limits=() if water is not None else (
+            "No basin temperature here: a heated basin looks the same from here, so the air must "
+            "be colder before this is raised.",
+        ),
+    )  # fmt: skip
+
+
+FROST_RISK: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Frost with water in the basin",
+        family="hygiene and frost",
+        meaning="The basin holds water while it, or the air around it, is at freezing.",
+        consequence=(
+            "Ice breaks basin, pump, float and pipes, and makes walkways slippery; heavy ice on "
+            "pads can fall."
+        ),
+        action="Drain the basin and the pipes by the site's procedure, or restore the heating.",
+        causes=(
+            CauseEntry("not-drained", "Basin not drained for the frost", "the drain",
+                       "drain-down"),
+            CauseEntry("wet-mode-not-locked-out", "Wet operation not locked out in frost",
+                       "the controller's lock-out temperature", "drain-down"),
+            CauseEntry("heater-failed", "Basin heater failed or switched off, if there is one",
+                       "heater, thermostat, low-water cut-out", "drain-down"),
+            CauseEntry("probe-wrong", "Temperature probe wrong", "compare with a thermometer",
+                       "telemetry"),
+        ),
+        needs=("ambient_temperature",),
+        helps=("basin_temperature", "basin_level", "conductivity", "wet_mode"),
+        suppressed_by=(),
+        response={
+            Severity.MEDIUM: "before the next night",
+            Severity.HIGH: "today: ice is forming",
+        },
+        job_plan="drain-down",
+        settings=(
+            Setting("water_level_mm", 20.0, "mm", 0.0, 500.0,
+                    "level from which the basin holds water",
+                    "below it the probes stand in air (common practice)"),
+            Setting("water_medium_degc", 2.0, "°C", -5.0, 10.0,
+                    "basin temperature that calls for draining before the night",
+                    "a shallow basin loses two kelvin in a clear night (common practice)"),
+            Setting("water_high_degc", 0.5, "°C", -5.0, 5.0,
+                    "basin temperature at which ice forms",
+                    "the water freezes at 0 °C; a probe is good for half a kelvin"),
+            Setting("air_medium_degc", -1.0, "°C", -20.0, 5.0,
+                    "air temperature that counts where no basin temperature is measured",
+                    "the basin's water lags behind the air; -1 °C for hours is frost"),
+            Setting("air_high_degc", -4.0, "°C", -30.0, 0.0,
+                    "air temperature at which ice must be expected",
+                    "a basin of 200 mm freezes over within a night at -4 °C (common practice)"),
+            Setting("deadband_k", 1.0, "K", 0.0, 10.0,
+                    "how far it must warm up", "about twice a probe's error"),
+            *delays(5400.0, "a minute of cold air freezes nothing; an hour and a half begins to",
+                    10_800.0, "thaw by day and frost by night are one event"),
+        ),
+    ),
+    judge,
+    explain,
+)  # fmt: skip

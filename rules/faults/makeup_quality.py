@@ -1,0 +1,252 @@
+"""Make-up quality changed: the water that comes in is not the water of the site file.
+
+Two meters with the solids balance say what the make-up must be. Without them a basin that was just
+filled from empty holds nothing but make-up, and water that concentrates faster than evaporation
+alone could do it must have been harder to begin with. Short of these, harder make-up looks like
+less bleed, and is named as a cause there.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.alarms import UNKNOWN
+from rules.arrays import F64, I8
+from rules.balance import balance_of_look
+from rules.bins import DRAINED_MM, BinView
+from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.events import Evidence, Reading, Severity
+from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.grading import delays
+from rules.faults.rule import Rule
+from rules.faults.water_readings import balance_readings, seen_number
+from rules.look import UnitLook
+
+__all__ = ["MAKEUP_QUALITY_CHANGED"]
+
+_SLUG: Final = "makeup-quality-changed"
+_EMPTY_FROM, _EMPTY_BINS = 8, 4
+"""A fill is fresh while the basin stood empty 40 to 60 minutes ago."""
+
+SETTLED_FRAC: Final = 0.15
+"""Loss of solids in the basin, of those that come in, up to which it counts as settled."""
+
+_SIGNS: Final = (
+    Sign("meters", "both meters with the solids balance say that the make-up is harder",
+         "both meters with the solids balance say that the make-up is softer",
+         "both meters with the solids balance say that the make-up is as before", 3.0,
+         deciding=True),
+    Sign("fill", "just filled from empty, the basin is harder than the make-up should be",
+         "just filled from empty, the basin is softer than the make-up should be",
+         "just filled from empty, the basin is as the make-up should be", 2.0),
+    Sign("faster", "the water concentrates faster than the make-up's solids allow", "",
+         "the water concentrates no faster than the make-up's solids allow", 1.0),
+)  # fmt: skip
+_HARDER: Final = (
+    SignatureRow("supply-changed", "The supplier or the site feeds other water: another source, "
+                 "a season, a mixing ratio", {"meters": 1, "fill": 1, "faster": 1},
+                 "Measure the make-up at a tap; ask the site and the supplier."),
+    SignatureRow("softener-or-ro", "Water treatment before the unit exhausted or by-passed",
+                 {"meters": 1, "fill": 1, "faster": 1},
+                 "Measure before and after the treatment; look at its by-pass."),
+    SignatureRow("residue", "Salts left in the drained basin, dissolved again",
+                 {"fill": 1, "meters": 0, "faster": 0},
+                 "Rinse the empty basin, fill again, and compare."),
+    SignatureRow("conductivity-probe", "Probe out of calibration", {"fill": 1, "faster": 1},
+                 "Compare with a hand meter; check it in a reference solution."),
+)  # fmt: skip
+_SOFTER: Final = (
+    SignatureRow("supply-changed", "The supplier or the site feeds other water: another source, "
+                 "a season, a mixing ratio", {"meters": -1, "fill": -1},
+                 "Measure the make-up at a tap; ask the site and the supplier."),
+    SignatureRow("softener-or-ro", "Water treatment before the unit newly set up or replaced",
+                 {"meters": -1, "fill": -1}, "Measure before and after the treatment."),
+    SignatureRow("conductivity-probe", "Probe fouled: it reads low", {"meters": -1, "fill": -1},
+                 "Compare with a hand meter; clean the probe."),
+)  # fmt: skip
+
+
+def judge(view: BinView, announced: I8) -> I8:
+    """Low: the make-up differs. Medium and high: the basin is over its limit by it."""
+    out = np.where(announced > 0, UNKNOWN, 0).astype(np.int8)
+    out[np.isnan(view.recent["conductivity"])] = UNKNOWN
+    ratio = np.full(len(out), np.nan)  # make-up as found over that of the site file
+    watched = view.watched
+    i = watched.index
+    if len(i):
+        part, w = watched.view, watched.balance
+        c_m = part.plan.makeup_us_cm[part.rows]
+        least = part.setting(_SLUG, "change_frac")
+        by_meters, sd = w.makeup_us_cm / c_m, w.makeup_us_cm_sd / c_m
+        # Nearly nothing is not soft water but a probe that does not see it.
+        sure = by_meters >= part.setting("conductivity-probe", "vanishing_ratio")
+        sure &= (np.abs(by_meters - 1.0) >= 3.0 * sd) | (np.abs(by_meters - 1.0) < least)
+        # A reading on its way down is softer water, rain, or a probe that fouls: wait for it.
+        falls = w.slope_us_cm_h * w.volume_l / 60.0 / (w.makeup_metered_l_min * c_m)
+        sure &= (by_meters > 1.0) | (falls > -SETTLED_FRAC)
+        fast = w.makeup_low_us_cm / c_m
+        fast = np.where(fast >= part.setting(_SLUG, "climb_ratio"), fast, np.nan)
+        ratio[i] = np.where(sure, by_meters, np.where(np.isnan(by_meters), fast, np.nan))
+    fresh = _fresh_fill_ratio(view)
+    ratio = np.where(np.isnan(ratio), fresh, ratio)
+    change = view.setting(_SLUG, "change_frac")
+    changed = np.abs(ratio - 1.0) >= np.where(announced > 0, 0.7, 1.0) * change
+    rows = view.rows
+    over = view.recent["conductivity"] / view.plan.conductivity_limit_us_cm[rows]
+    to_be = ratio * view.plan.target_cycles[rows] * view.plan.makeup_us_cm[rows]
+    medium = (over >= 1.0) | (to_be > view.plan.conductivity_limit_us_cm[rows])
+    grade = np.where(medium & (ratio > 1.0), Severity.MEDIUM, Severity.LOW)
+    grade = np.where(over >= view.setting(_SLUG, "high_ratio"), Severity.HIGH, grade)
+    known = ~np.isnan(ratio)
+    out[known] = np.where(changed, grade, 0)[known].astype(np.int8)
+    return out
+
+
+def _fresh_fill_ratio(view: BinView) -> F64:
+    """Conductivity of a basin just filled from empty over the make-up's; NaN for all others.
+
+    A ratio between what residue and the first evaporation explain counts as one.
+    """
+    out = np.full(len(view.rows), np.nan)
+    now = view.recent["conductivity"]
+    was_dry = np.isnan(view.trace_at("conductivity", _EMPTY_FROM, 1)) & ~np.isnan(now)
+    index = np.flatnonzero(was_dry)
+    if not len(index):
+        return out
+    part = view.only(index)
+    rows, plan = part.rows, part.plan
+    empty = part.trace_at("level_at_rest", _EMPTY_FROM, _EMPTY_BINS) < DRAINED_MM
+    at_rest, running = part.recent["level_at_rest"], part.recent["level_running"]
+    bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
+    full = np.fmax(at_rest, running) >= bottom
+    # The newest three means must all be of the full basin.
+    full &= np.nanmin(
+        np.stack([np.where(np.isnan(a), np.inf, a) for a in (
+            part.trace_at("level_at_rest", 0, 1), part.trace_at("level_running", 0, 1))]), axis=0
+    ) >= bottom  # fmt: skip
+    ratio = now[index] / plan.makeup_us_cm[rows]
+    ratio = np.where(
+        (ratio > part.setting(_SLUG, "fill_low_ratio"))
+        & (ratio < part.setting(_SLUG, "fill_high_ratio")),
+        1.0,
+        ratio,
+    )
+    # A probe that hangs in air reads next to nothing.
+    seen = ratio >= part.setting("conductivity-probe", "open_ratio")
+    out[index] = np.where(empty & full & seen, ratio, np.nan)
+    return out
+
+
+def explain(look: UnitLook, severity: Severity) -> Evidence:
+    """The make-up implied, by the way it was found, against the site file."""
+    water = look.unit.water
+    stated = water.makeup_conductivity_us_cm
+    w = balance_of_look(look)
+    readings = balance_readings(look, w)
+    meters, sd = seen_number(w.makeup_us_cm), seen_number(w.makeup_us_cm_sd)
+    least = look.setting(_SLUG, "change_frac")
+    found: float | None = None
+    seen: dict[str, int | None] = {"meters": None, "fill": None, "faster": None}
+    if meters is not None and sd is not None:
+        found = meters
+        readings.insert(0, Reading("Make-up conductivity, from both meters and the solids balance",
+                                   meters, "µS/cm", stated, derived=True,
+                                   note=f"give or take {2 * sd:.0f}"))  # fmt: skip
+        seen["meters"] = 0 if abs(meters / stated - 1) < least else 1 if meters > stated else -1
+    value = look.recent("conductivity")
+    rest = look.trace("level_at_rest", _EMPTY_FROM + _EMPTY_BINS + 3)
+    was_empty = bool((rest[~np.isnan(rest)] < DRAINED_MM).any())
+    if was_empty and value is not None:
+        found = value if found is None else found
+        readings.insert(0, Reading("Basin water, just filled from empty", value, "µS/cm", stated,
+                                   note="it holds nothing but make-up"))  # fmt: skip
+        seen["fill"] = 1 if value > stated else -1
+    low = seen_number(w.makeup_low_us_cm)
+    if low is not None:
+        if found is None:
+            found = low
+            readings.insert(0, Reading("Least make-up conductivity that explains the climb", low,
+                                       "µS/cm", stated, derived=True))  # fmt: skip
+        seen["faster"] = int(low > stated * look.setting(_SLUG, "climb_ratio"))
+    harder = found is None or found > stated
+    at = "?" if found is None else f"{found:.0f}"
+    limits = [] if meters is not None else [
+        "Without meters of make-up and bleed a change of the make-up shows only in passing: after "
+        "a fill from empty, or while the water concentrates; a smaller bleed looks much the same."
+    ]  # fmt: skip
+    return Evidence(
+        summary=(
+            f"The make-up water is {'harder' if harder else 'softer'} than the site file says: "
+            f"about {at} µS/cm against {stated:g}."
+        ),
+        confidence=0.9 if meters is not None else 0.7,
+        readings=tuple(readings),
+        causes=rank(_SIGNS, _HARDER if harder else _SOFTER, seen),
+        signals=("conductivity", "makeup_flow", "bleed_flow", "basin_level"),
+        limits=tuple(limits),
+    )
+
+
+def _entries() -> tuple[CauseEntry, ...]:
+    rows = {r.slug: r for r in (*_SOFTER, *_HARDER)}
+    return tuple(CauseEntry(r.slug, r.title, r.look_at, "water-quality") for r in rows.values())
+
+
+MAKEUP_QUALITY_CHANGED: Final = Rule(
+    Fault(
+        slug=_SLUG,
+        title="Make-up water changed",
+        family="water quality",
+        meaning="The make-up water's conductivity differs from that of the site file.",
+        consequence=(
+            "Harder water scales at the same cycles; softer water wastes bleed, and may corrode."
+        ),
+        action=(
+            "Measure the make-up; have the water-treatment plan's keeper set bleed and limit anew; "
+            "correct the site file."
+        ),
+        causes=_entries(),
+        needs=("conductivity",),
+        helps=("makeup_flow", "bleed_flow", "basin_level", "ambient_temperature",
+               "relative_humidity", "pump_current"),
+        suppressed_by=("float-leaking", "float-stuck-open", "float-stuck-shut",
+                       "conductivity-probe", "bleed-blocked"),
+        response={
+            Severity.LOW: "with the next planned visit, within two weeks",
+            Severity.MEDIUM: "this week: at the intended cycles the water passes its limit",
+            Severity.HIGH: "today: the water is far over its limit",
+        },
+        job_plan="water-quality",
+        settings=(
+            Setting("change_frac", 0.35, "of the site file's figure", 0.1, 5.0,
+                    "difference that counts, by meters",
+                    "public supplies vary by a tenth or two over the year (common practice); two "
+                    "small meters add a tenth"),
+            Setting("fill_high_ratio", 1.6, "of the site file's figure", 1.1, 20.0,
+                    "conductivity of a basin just filled that counts as harder",
+                    "a heel of old water and dissolved residue make up to a third, the first "
+                    "evaporation some more (judgement)"),
+            Setting("fill_low_ratio", 0.6, "of the site file's figure", 0.05, 1.0,
+                    "conductivity of a basin just filled that counts as softer",
+                    "nothing in a basin makes water softer"),
+            Setting("climb_ratio", 3.0, "of the site file's figure", 1.1, 20.0,
+                    "make-up implied by the climb alone that counts",
+                    "airflow, pads and weather give the evaporation to a third at times, the volume "
+                    "is good to a fifth: only what is far beyond both speaks of the make-up"),
+            Setting("high_ratio", 1.6, "of the unit's limit", 0.5, 20.0,
+                    "conductivity that calls for a visit today",
+                    "scaling salts are far over saturation by then (common practice)"),
+            *delays(600.0, "it looks back over hours, and a fill stays fresh for half an hour only",
+                    7200.0, "one fill may be mixed with what was left"),
+        ),
+        judged_by="bins",
+    ),
+    judge,
+    explain,
+    (
+        SignatureTable(_SIGNS, _HARDER, "when the water has become harder"),
+        SignatureTable(_SIGNS, _SOFTER, "when the water has become softer"),
+    ),
+)  # fmt: skip

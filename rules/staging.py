@@ -1,0 +1,53 @@
+"""Fans in stages, or all together at a common speed: told by the setting, or found out.
+
+With stages the speed command says which share of the fans should run; without, every fan should run
+whenever there is a command. A controller that stages never runs all fans below the speed of all
+stages for long, so a unit that does is known to run them together.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.state import FleetState
+
+__all__ = ["TOGETHER", "find_out", "is_staged", "stages_wanted"]
+
+TOGETHER: Final = -1
+"""In ``together_ms``: the fans of this unit are known to run together."""
+
+FOUND_OUT_MS: Final = 900_000
+"""A stage that is switched off is gone from the proofs within seconds, minutes at most."""
+
+
+def stages_wanted(speed_pct: F64, count: I64) -> I64:
+    """Fans that a controller with stages wants, (k,); commands are rounded to whole per cents."""
+    wanted: I64 = np.floor(np.fmax(speed_pct, 0.0) / 100.0 * count + 0.1).astype(np.int64)
+    return wanted
+
+
+def find_out(
+    state: FleetState, rows: I64, time_ms: I64, proven: F64, speed_pct: F64, count: I64, gap: Bool
+) -> None:
+    """Mind the units whose fans all run at part speed; ``proven`` fans are counted."""
+    since = state.together_ms[rows]
+    open_ = since != TOGETHER
+    if not open_.any():
+        return
+    holds = (proven == count) & (speed_pct > 0.0) & (stages_wanted(speed_pct, count) < count)
+    begun = np.where((since == 0) | gap, time_ms, since)
+    after = np.where(holds, begun, 0)
+    after = np.where(holds & (time_ms - begun >= FOUND_OUT_MS), TOGETHER, after)
+    # What is not known now proves nothing either way.
+    after = np.where(np.isnan(speed_pct) & ~gap, since, after)
+    state.together_ms[rows] = np.where(open_, after, since)
+
+
+def is_staged(setting: F64, together_ms: I64) -> F64:
+    """1 where the fans are, or may be, switched in stages, else 0; (k,)."""
+    told = np.broadcast_to(setting, together_ms.shape)
+    may_be = (together_ms != TOGETHER).astype(np.float64)
+    return np.where(told > 0.75, 1.0, np.where(told < 0.25, 0.0, may_be))

@@ -1,0 +1,198 @@
+"""What people do to alarms and baselines: shelves with a limit, second calls, resets, cleanings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from support.fleet import Feed, engine_of
+
+import rules.engine as engine_module
+from rules.events import Action, ActionKind, AlarmState, Change
+from rules.faults.registry import FAULT_INDEX, RULES
+
+HOUR = 3600.0
+DAY = 24 * HOUR
+
+
+@pytest.fixture
+def learned() -> Feed:
+    feed = Feed(engine_of())
+    feed.run(8 * HOUR)
+    return feed
+
+
+def act(feed, kind, fault="fan-fault", until_s=0.0, parts=()):
+    until = feed.now_ms + int(until_s * 1000) if until_s else 0
+    action = Action(1, kind, 0, fault, feed.now_ms, "R. Okafor", "", until, parts)
+    result = feed.engine.act(action)
+    feed.events += result.events
+    return result
+
+
+def clock(feed, seconds=0.0):
+    feed.now_ms += int(seconds * 1000)
+    feed.events += feed.engine.clock(feed.now_ms).events
+
+
+def changes(feed, fault="fan-fault"):
+    return [e.change for e in feed.events if e.fault == fault]
+
+
+# ---------------------------------------------------------------- shelves
+
+
+def test_a_shelf_lasts_no_longer_than_the_limit(learned):
+    learned.run(600, fan_fault=1.0)
+    act(learned, ActionKind.SHELVE, until_s=60 * DAY)
+    clock(learned, 6.9 * DAY)
+    assert changes(learned) == [Change.RAISED, Change.SHELVED]
+    clock(learned, 0.2 * DAY)
+    assert changes(learned)[-1] is Change.UNSHELVED
+
+
+def test_an_alarm_that_comes_and_goes_can_be_shelved_while_it_is_away(learned):
+    learned.run(600, fan_fault=1.0)
+    learned.run(HOUR)
+    act(learned, ActionKind.SHELVE, until_s=DAY)
+    learned.run(600, fan_fault=1.0)
+    assert changes(learned) == [Change.RAISED, Change.RETURNED, Change.SHELVED]
+
+
+def test_a_unit_out_of_service_is_not_shelved(learned):
+    act(learned, ActionKind.OUT_OF_SERVICE, "", until_s=DAY)
+    act(learned, ActionKind.SHELVE, until_s=2 * DAY)
+    assert Change.SHELVED not in changes(learned)
+
+
+# ---------------------------------------------------------------- second calls
+
+
+def test_what_was_acknowledged_and_still_stands_is_announced_again(learned):
+    learned.run(600, fan_fault=3.0)
+    act(learned, ActionKind.ACKNOWLEDGE)
+    clock(learned, 0.9 * DAY)
+    assert changes(learned) == [Change.RAISED, Change.ACKNOWLEDGED]
+    clock(learned, 0.2 * DAY)
+    clock(learned, 30 * DAY)
+    last = [e for e in learned.events if e.fault == "fan-fault"][-1]
+    assert (last.change, last.state) == (Change.ANNOUNCED_AGAIN, AlarmState.UNACKNOWLEDGED)
+    assert changes(learned).count(Change.ANNOUNCED_AGAIN) == 1
+    act(learned, ActionKind.ACKNOWLEDGE)
+    clock(learned, 1.1 * DAY)
+    assert changes(learned).count(Change.ANNOUNCED_AGAIN) == 2
+
+
+def test_a_time_of_nought_is_never():
+    feed = Feed(engine_of(settings={"fleet": {"announce_again_high_s": 0.0}}))
+    feed.run(600, fan_fault=3.0)
+    act(feed, ActionKind.ACKNOWLEDGE)
+    clock(feed, 365 * DAY)
+    assert Change.ANNOUNCED_AGAIN not in changes(feed)
+
+
+def test_what_returned_is_not_announced_again(learned):
+    learned.run(600, fan_fault=3.0)
+    act(learned, ActionKind.ACKNOWLEDGE)
+    learned.run(HOUR)
+    clock(learned, 40 * DAY)
+    assert Change.ANNOUNCED_AGAIN not in changes(learned)
+
+
+# ---------------------------------------------------------------- latching
+
+
+@pytest.fixture
+def latching(monkeypatch) -> Feed:
+    """An engine whose fan fault latches."""
+    column = FAULT_INDEX["fan-fault"]
+    rule = RULES[column]
+    latched = replace(rule, fault=replace(rule.fault, latching=True))
+    monkeypatch.setattr(engine_module, "RULES", (*RULES[:column], latched, *RULES[column + 1 :]))
+    feed = Feed(engine_of())
+    feed.run(600, fan_fault=1.0)
+    return feed
+
+
+def test_a_latched_alarm_waits_for_acknowledgement_and_reset(latching):
+    latching.run(HOUR)
+    act(latching, ActionKind.RESET)
+    act(latching, ActionKind.ACKNOWLEDGE)
+    act(latching, ActionKind.RESET)
+    assert [(e.change, e.state) for e in latching.events] == [
+        (Change.RAISED, AlarmState.UNACKNOWLEDGED),
+        (Change.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED),
+        (Change.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED),
+        (Change.RESET, AlarmState.NORMAL),
+    ]
+
+
+def test_a_standing_alarm_is_not_reset(latching):
+    act(latching, ActionKind.RESET)
+    assert changes(latching) == [Change.RAISED]
+
+
+# ---------------------------------------------------------------- baselines
+
+
+def baseline(feed, quantity=0):
+    return float(feed.engine.state.baseline[0, quantity])
+
+
+def test_after_a_cleaning_the_old_baseline_holds_until_the_new_one_is_learned(learned):
+    before = baseline(learned)
+    learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    assert "pump-screen-clogging" in learned.raised()
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    assert baseline(learned) == before
+    learned.run(4 * HOUR, pump_current=3.75, spray_pressure=60.0)
+    assert baseline(learned) == before
+    assert changes(learned, "pump-screen-clogging")[-1] is Change.RETURNED
+    learned.run(12 * HOUR, pump_current=3.75, spray_pressure=60.0)
+    assert baseline(learned) == pytest.approx(3.75, abs=0.03)
+
+
+def test_a_cleaning_of_the_coil_leaves_the_pump_alone(learned):
+    kept = learned.engine.state.steady_count[0].copy()
+    act(learned, ActionKind.CLEANED, "", parts=("coil",))
+    assert learned.engine.state.steady_count[0, 0] == kept[0]
+    assert not learned.engine.state.baseline_relearn[0, :3].any()
+
+
+def test_a_cleaning_that_changed_nothing_does_not_hide_the_fault(learned):
+    """The old baseline judges until a new one is learned, and an alarm that stands forbids that."""
+    learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    before = baseline(learned)
+    learned.run(24 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    assert baseline(learned) == before
+    assert changes(learned, "pump-screen-clogging")[-1] is not Change.RETURNED
+
+
+def test_a_frozen_unit_learns_nothing_until_it_is_released():
+    feed = Feed(engine_of())
+    act(feed, ActionKind.FREEZE_BASELINE, "")
+    feed.run(10 * HOUR)
+    assert np.isnan(baseline(feed))
+    act(feed, ActionKind.RELEASE_BASELINE, "")
+    feed.run(HOUR)
+    assert baseline(feed) == pytest.approx(3.6, abs=0.03)
+
+
+def test_a_fault_that_grows_slowly_is_not_taught_to_the_baseline(learned):
+    """A tenth of a per cent an hour for three weeks: the baseline stays, the alarm comes."""
+    before = baseline(learned)
+    for hour in range(21 * 24):
+        loss = min(hour * 0.0005, 0.25)
+        learned.run(HOUR, 300.0, pump_current=3.6 * (1 - 0.4 * loss),
+                    spray_pressure=58.0 * (1 - loss) ** 2)  # fmt: skip
+    assert baseline(learned) == before
+    assert learned.raised() == ["pump-screen-clogging"]
+
+
+def test_a_drift_from_the_first_hour_on_is_not_learned_while_it_lasts():
+    feed = Feed(engine_of())
+    for minute in range(0, 720, 5):
+        feed.run(300.0, pump_current=3.6 * (1.0 - 0.0002 * minute))
+    assert np.isnan(baseline(feed))

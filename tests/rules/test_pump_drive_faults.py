@@ -1,0 +1,131 @@
+"""Overload, locked rotor, dry running: on a small made-up unit, with their healthy look-alikes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from support.fleet import Feed, engine_of
+
+from rules.events import Change, Severity
+
+HOUR = 3600.0
+
+
+@pytest.fixture
+def learned() -> Feed:
+    """A unit that ran steadily for eight hours and knows its clean state (3.6 A, 55 kPa)."""
+    feed = Feed(engine_of())
+    feed.run(8 * HOUR)
+    assert feed.events == []
+    return feed
+
+
+def raised(events):
+    return [(e.fault, e.severity) for e in events if e.change is Change.RAISED]
+
+
+def first_cause(events):
+    return next(e.evidence.causes[0].slug for e in events if e.change is Change.RAISED)
+
+
+# ---------------------------------------------------------------- overload
+
+
+def test_a_bearing_that_binds_is_an_overload_by_its_degree(learned):
+    events = learned.run(4 * HOUR, pump_current=3.6 * 1.3)
+    assert {e.fault for e in events} == {"pump-overload"}
+    assert events[-1].severity is Severity.MEDIUM
+    assert first_cause(events) == "bearing-or-rubbing"
+
+
+def test_a_rotor_that_cannot_turn_is_told_within_minutes(learned):
+    events = learned.run(300.0, pump_current=22.0, spray_pressure=0.0)
+    assert raised(events) == [("pump-overload", Severity.HIGH)]
+    assert first_cause(events) == "jammed"
+    assert "cannot turn" in events[0].evidence.summary
+
+
+def test_the_inrush_of_a_start_is_no_overload(learned):
+    learned.run(60.0, pump_current=20.0)
+    learned.run(2 * HOUR)
+    assert learned.events == []
+
+
+def test_a_measured_sag_is_no_overload_however_long(learned):
+    """At 15 % less voltage and equal shaft power (see rules/physics/pump.py for the direction)."""
+    learned.run(8 * HOUR, supply_voltage=340.0, pump_current=3.6 * 1.12)
+    assert learned.events == []
+
+
+def test_without_a_voltage_a_sag_is_allowed_for():
+    feed = Feed(engine_of())
+    feed.run(8 * HOUR, supply_voltage=None)
+    feed.run(1.4 * HOUR, supply_voltage=None, pump_current=3.6 * 1.2)
+    feed.run(8 * HOUR, supply_voltage=None)
+    assert feed.events == []
+    events = feed.run(8 * HOUR, supply_voltage=None, pump_current=3.6 * 1.3)
+    assert {e.fault for e in events} == {"pump-overload"}
+    assert events[-1].severity is Severity.MEDIUM
+    assert any("No supply voltage" in limit for limit in events[0].evidence.limits)
+
+
+def test_before_anything_is_learned_the_nameplate_judges():
+    feed = Feed(engine_of())
+    events = feed.run(3 * HOUR, pump_current=4.0 * 1.3)
+    assert raised(events) == [("pump-overload", Severity.MEDIUM)]
+
+
+def test_an_overload_that_trips_becomes_the_stopped_pump(learned):
+    learned.run(300.0, pump_current=22.0, spray_pressure=0.0)
+    learned.run(2 * HOUR, pump_current=0.0, spray_pressure=0.0)
+    assert [(e.fault, e.change) for e in learned.events] == [
+        ("pump-overload", Change.RAISED),
+        ("pump-not-running", Change.RAISED),
+        ("pump-overload", Change.RETURNED),
+    ]
+
+
+# ---------------------------------------------------------------- air
+
+
+def jumping(feed, hours, level_mm, mean_a=2.9, swing_a=0.35, **others):
+    """A pump with air in it: the current jumps about from minute to minute."""
+    rng = np.random.default_rng(7)
+    start = len(feed.events)
+    for _ in range(int(hours * 12)):
+        current = float(mean_a + rng.uniform(-swing_a, swing_a))
+        feed.run(300.0, pump_current=current, basin_level=level_mm, **others)
+    return feed.events[start:]
+
+
+def test_a_low_basin_and_a_low_restless_current_is_air(learned):
+    events = jumping(learned, 1.0, 68.0, spray_pressure=18.0)
+    assert raised(events) == [("pump-drawing-air", Severity.HIGH)]
+    assert first_cause(events) == "pump-drawing-air"
+
+
+def test_air_has_the_ticket_and_the_float_waits(learned):
+    events = jumping(learned, 6.0, 68.0, spray_pressure=18.0)
+    assert {fault for fault, _ in raised(events)} == {"pump-drawing-air"}
+
+
+def test_a_basin_that_sinks_slowly_is_the_float_first(learned):
+    for level in range(170, 60, -2):
+        learned.run(300.0, basin_level=float(level))
+    events = jumping(learned, 2.0, 62.0, spray_pressure=18.0)
+    faults = [fault for fault, _ in raised(learned.events)]
+    assert faults[0] == "float-stuck-shut"
+    assert "pump-drawing-air" not in [fault for fault, _ in raised(events)]
+
+
+def test_a_quiet_low_current_under_water_is_not_air(learned):
+    events = learned.run(4 * HOUR, pump_current=3.1, spray_pressure=30.0)
+    assert [fault for fault, _ in raised(events)] == ["pump-screen-clogging"]
+
+
+def test_without_a_level_the_restless_current_tells():
+    feed = Feed(engine_of())
+    feed.run(8 * HOUR, basin_level=None)
+    events = jumping(feed, 3.0, None, spray_pressure=18.0)
+    assert raised(events)[0][0] == "pump-drawing-air"
+    assert any("No basin level" in limit for limit in events[0].evidence.limits)

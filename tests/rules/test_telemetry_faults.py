@@ -1,0 +1,573 @@
+"""What readings, clocks and ids are worth: raised on their signs, silent on what is healthy."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping
+from importlib import resources
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from support.fleet import HEALTHY, T0_MS, engine_of, row_of_values, site, unit_data
+
+from rules.engine import Engine
+from rules.events import AlarmEvent, Change, Evidence, Refusal, RefusalKind, Severity
+from rules.faults.registry import SLUGS
+from rules.refused import ZERO_ERROR, checked
+from rules.signals import INDEX, SIGNALS
+from rules.state import FleetState
+from rules.strangers import MAX_NAMED, Strangers
+
+HOUR_S = 3600.0
+DAY_S = 86_400.0
+NOISE: Mapping[str, float] = {
+    "basin_level": 0.8, "conductivity": 4.0, "pump_current": 0.03, "supply_voltage": 1.5,
+    "spray_pressure": 0.4, "head_pressure": 6.0, "ambient_temperature": 0.08,
+    "relative_humidity": 0.5, "basin_temperature": 0.05,
+}  # fmt: skip
+STOPPED: Mapping[str, float] = {
+    "pump_current": 0.0, "spray_pressure": 0.0, "pump_command": 0.0, "wet_mode": 0.0,
+    "fan_speed": 0.0, "fan_run": 0.0,
+}  # fmt: skip
+
+
+class Plant:
+    """One unit with noise on every reading, a day's course of the weather, and a clock."""
+
+    def __init__(
+        self, engine: Engine | None = None, *, step_s: float = 60.0, seed: int = 3
+    ) -> None:
+        self.engine = engine or engine_of()
+        self.step_s = step_s
+        self.now_ms = T0_MS
+        self.rng = np.random.default_rng(seed)
+        self.events: list[AlarmEvent] = []
+        self.steps: Mapping[str, float] = {}
+        """Resolution of the sensors that are coarse."""
+        self.ticking = False
+
+    def frame(self, changes: Mapping[str, float | None]) -> np.ndarray:
+        hours = (self.now_ms / 3_600_000.0) % 24.0
+        course = np.sin((hours - 9.0) / 24.0 * 2.0 * np.pi)
+        values = {**HEALTHY, "basin_temperature": 22.0 + 2.0 * course}
+        values["ambient_temperature"] = 27.0 + 5.0 * course
+        values["relative_humidity"] = 50.0 - 15.0 * course
+        for name in STOPPED if "pump_current" in changes and not changes["pump_current"] else ():
+            values[name] = STOPPED[name]
+        for name, sd in NOISE.items():
+            if values[name]:
+                values[name] += self.rng.normal(0.0, sd)
+        for name, step in self.steps.items():
+            values[name] = round(values[name] / step) * step
+        out = values | dict(changes)
+        return row_of_values({k: v for k, v in out.items() if v is not None})
+
+    def run(self, duration_s: float, **changes: float | None) -> list[AlarmEvent]:
+        events: list[AlarmEvent] = []
+        for _ in range(round(duration_s / self.step_s)):
+            self.now_ms += int(self.step_s * 1000)
+            if self.ticking:
+                events += self.engine.clock(self.now_ms).events
+            events += self.send(self.frame(changes)).events
+        self.events += events
+        return events
+
+    def send(self, frame: np.ndarray, *, time_ms: int = 0, received_ms: int = 0, row: int = 0):
+        time_ms = time_ms or self.now_ms
+        return self.engine.samples(
+            received_ms, np.array([row], np.int32), np.array([time_ms], np.int64), frame[None, :]
+        )
+
+
+def raised(events: list[AlarmEvent]) -> dict[str, Evidence]:
+    """What was raised, with its evidence."""
+    return {e.fault: e.evidence for e in events if e.change is Change.RAISED and e.evidence}
+
+
+def only(events: list[AlarmEvent], fault: str) -> Evidence:
+    found = raised(events)
+    assert list(found) == [fault]
+    return found[fault]
+
+
+# ---------------------------------------------------------------- reading out of range
+
+
+def test_a_value_a_little_beyond_the_range_is_the_ranges_end():
+    values = row_of_values({"relative_humidity": 101.2, "pump_current": -0.03, "spray_flow": -0.4})
+    usable, refused = checked(values[None, :])
+    assert refused is None
+    assert usable[0, INDEX["relative_humidity"]] == 100.0
+    assert usable[0, INDEX["pump_current"]] == 0.0
+    assert values[INDEX["relative_humidity"]] == 101.2, "the array given is not changed"
+
+
+@given(st.data())
+def test_whatever_comes_only_what_is_possible_is_used(data):
+    values = np.array([data.draw(st.floats(allow_nan=True, allow_infinity=True)) for _ in SIGNALS])[
+        None, :
+    ]
+    usable, refused = checked(values)
+    low, high = np.array([s.low for s in SIGNALS]), np.array([s.high for s in SIGNALS])
+    error = np.array([ZERO_ERROR.get(s.name, 0.0) for s in SIGNALS])
+    known = ~np.isnan(usable)
+    assert ((usable >= low) & (usable <= high))[known].all()
+    far = (values < low - error) | (values > high + error)
+    assert (np.isnan(usable) == np.isnan(values) | far).all()
+    assert (refused is not None) == far.any()
+    if refused is not None:
+        np.testing.assert_array_equal(refused, far)
+
+
+def test_a_level_refused_again_and_again_is_one_ticket_with_its_value():
+    plant = Plant()
+    plant.run(HOUR_S)
+    evidence = only(plant.run(2 * HOUR_S, basin_level=-750.0), "reading-out-of-range")
+    reading = evidence.readings[0]
+    assert (reading.quantity, reading.measured, reading.low) == ("Basin level", -750.0, 0.0)
+    assert evidence.signals == ("basin_level",)
+    assert evidence.causes[0].slug == "open-circuit"
+    assert plant.events[0].severity is Severity.MEDIUM
+    onset_s = (plant.events[0].onset_ms - T0_MS) / 1000.0
+    assert HOUR_S <= onset_s <= HOUR_S + 900.0
+    back = plant.run(2 * HOUR_S)
+    assert [e.change for e in back] == [Change.RETURNED]
+
+
+def test_several_at_once_point_to_the_card():
+    plant = Plant()
+    plant.run(HOUR_S)
+    events = plant.run(
+        2 * HOUR_S, basin_level=-750.0, conductivity=-12_500.0, spray_pressure=-150.0
+    )
+    evidence = raised(events)["reading-out-of-range"]
+    assert {r.quantity for r in evidence.readings} == {
+        "Basin level", "Conductivity", "Spray pressure",
+    }  # fmt: skip
+    assert evidence.causes[0].slug in {"open-circuit", "input-card"}
+    assert next(c for c in evidence.causes if c.slug == "input-card").fits
+
+
+def test_a_broken_resistance_thermometer_reads_the_top():
+    plant = Plant()
+    evidence = only(plant.run(2 * HOUR_S, ambient_temperature=850.0), "reading-out-of-range")
+    assert evidence.causes[0].slug == "open-circuit"
+    assert plant.events[0].severity is Severity.LOW
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("basin_level", 900.0),  # the basin is 300 mm deep
+        ("pump_current", 60.0),  # 15 times the rated current
+        ("supply_voltage", 900.0),
+        ("supply_voltage", 12.0),  # while the pump runs
+        ("spray_pressure", 400.0),
+        ("head_pressure", 5200.0),
+        ("head_pressure", 3.0),
+        ("relative_humidity", 0.0),
+    ],
+)
+def test_what_the_nameplate_makes_impossible_is_out_of_range_and_nothing_else(name, value):
+    plant = Plant()
+    plant.run(8 * HOUR_S)
+    evidence = only(plant.run(3 * HOUR_S, **{name: value}), "reading-out-of-range")
+    reading = evidence.readings[0]
+    assert reading.quantity == SIGNALS[INDEX[name]].title
+    assert reading.measured == value
+    assert not (
+        (reading.low is None or reading.low <= value)
+        and (reading.high is None or value <= reading.high)
+    )
+
+
+def test_spikes_and_a_pinned_sensor_in_fog_are_no_fault():
+    plant = Plant()
+    plant.run(6 * HOUR_S)
+    for _ in range(6):
+        plant.run(120.0, basin_level=-750.0)
+        plant.run(2 * HOUR_S)
+    plant.run(8 * HOUR_S, relative_humidity=103.0)
+    assert raised(plant.events) == {}
+
+
+def test_a_unit_whose_every_reading_is_refused_is_out_of_range_and_not_silent():
+    plant = Plant()
+    plant.ticking = True
+    plant.run(HOUR_S)
+    events = []
+    for _ in range(120):
+        plant.now_ms += 60_000
+        at = plant.now_ms
+        events += plant.engine.clock(at).events
+        refusal = Refusal(RefusalKind.RANGE, at, "north-hall", "ac-1", at, "basin_level", -750.0)
+        events += plant.engine.refused(at, [refusal]).events
+    assert list(raised(events)) == ["reading-out-of-range"]
+
+
+# ---------------------------------------------------------------- reading frozen
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "within_h", "step_s"),
+    [
+        ("spray_pressure", 58.137, 5, 20.0),
+        ("spray_pressure", 58.137, 5, 300.0),
+        ("head_pressure", 1003.7, 7, 60.0),
+        ("pump_current", 3.6123, 5, 300.0),
+    ],
+)
+def test_a_reading_that_stands_still_while_the_machine_works(name, value, within_h, step_s):
+    plant = Plant(step_s=step_s)
+    plant.run(5 * HOUR_S)
+    evidence = only(plant.run(within_h * HOUR_S, **{name: value}), "reading-frozen")
+    assert evidence.signals == (name,)
+    assert evidence.readings[0].measured == value
+    assert "moved" in evidence.summary
+    assert evidence.causes[0].slug == "transmitter"
+    assert plant.events[0].severity is Severity.MEDIUM
+    assert [e.change for e in plant.run(HOUR_S)] == [Change.RETURNED]
+
+
+def test_a_frozen_pressure_is_not_known_to_the_other_rules():
+    """The screen clogs while the pressure stands still: the current alone must not contradict."""
+    plant = Plant()
+    plant.run(10 * HOUR_S)
+    plant.run(6 * HOUR_S, spray_pressure=58.137)
+    assert list(raised(plant.events)) == ["reading-frozen"]
+    events = plant.run(4 * HOUR_S, spray_pressure=58.137, pump_current=2.7)
+    assert not any("distribution" in fault for fault in raised(events))
+
+
+def test_everything_at_once_is_the_controller_within_hours():
+    plant = Plant()
+    plant.run(6 * HOUR_S)
+    frame = plant.frame({})
+    frozen = {s.name: float(frame[i]) for i, s in enumerate(SIGNALS) if not np.isnan(frame[i])}
+    evidence = only(plant.run(14 * HOUR_S, **frozen), "reading-frozen")
+    assert evidence.causes[0].slug == "frozen-signal"
+    assert "nothing at all" in evidence.summary
+    hours = (plant.events[0].time_ms - T0_MS) / 3_600_000.0 - 6.0
+    assert hours < 3.0
+
+
+HEALTHY_LIVES: Mapping[str, tuple[Mapping[str, float], int, Mapping[str, float | None]]] = {
+    # name: (resolution of coarse sensors, from which day on what is different in this life)
+    "coarse sensors": (
+        {
+            "ambient_temperature": 1.0, "relative_humidity": 1.0, "basin_temperature": 0.5,
+            "head_pressure": 10.0, "spray_pressure": 1.0, "pump_current": 0.1,
+            "supply_voltage": 1.0, "conductivity": 10.0,
+        },
+        0, {},
+    ),
+    "a spray pressure shown in whole psi that hardly moves": ({"spray_pressure": 6.894757}, 0, {}),
+    "constants by design": (
+        {}, 0, {"supply_voltage": 401.3, "heat_load": 240.0, "fan_speed": 100.0, "fan_fault": 0.0},
+    ),
+    "fog for days": ({}, 2, {"relative_humidity": 100.0}),
+    "few signals": (
+        {}, 0, {"supply_voltage": None, "ambient_temperature": None, "relative_humidity": None,
+                "basin_temperature": None, "spray_pressure": None, "conductivity": None},
+    ),
+    "stopped for days": (
+        {}, 2, {**STOPPED, "conductivity": 903.0, "head_pressure": 780.0, "makeup_flow": 0.0,
+                "bleed_flow": 0.0, "heat_load": 0.0},
+    ),
+}  # fmt: skip
+
+
+def test_healthy_lives_of_many_kinds_raise_nothing_of_this_family():
+    """Nine days each, side by side, stopped for ten hours of every day; two days of dropouts."""
+    lives = list(HEALTHY_LIVES.values())
+    engine = engine_of(site(units=[unit_data(f"ac-{i}") for i in range(len(lives))]))
+    plants = [Plant(engine, step_s=300.0, seed=i) for i in range(len(lives))]
+    rows = np.arange(len(lives), dtype=np.int32)
+    events: list[AlarmEvent] = []
+    for bin_of_life in range(9 * 288):
+        hour, day = bin_of_life // 12 % 24, bin_of_life // 288
+        if bin_of_life == 5 * 288:
+            for plant in plants:
+                plant.now_ms += int(7 * DAY_S * 1000)  # a week of silence
+        frames = []
+        for plant, (steps, from_day, changes) in zip(plants, lives, strict=True):
+            plant.now_ms += 300_000
+            plant.steps = steps
+            now = {**(STOPPED if hour >= 14 else {}), **(changes if day >= from_day else {})}
+            now |= {"spray_pressure": None} if day in (3, 4) and hour < 9 else {}
+            frames.append(plant.frame(now))
+        times = np.full(len(lives), plants[0].now_ms, np.int64)
+        events += engine.samples(0, rows, times, np.array(frames)).events
+    ours = [(e.unit_row, e.fault) for e in events if e.fault.startswith("reading-")]
+    assert ours == []
+
+
+def recorded_flow_l_s() -> list[float]:
+    """Hourly flow of a real water main, March to May 2022: the series that `river` ships."""
+    with (resources.files("river.datasets") / "water-flow.csv").open(encoding="utf-8") as file:
+        return [float(row["Water flow [l/s]"]) for row in csv.DictReader(file)]
+
+
+def test_a_recorded_flow_of_a_real_main_is_never_frozen_until_it_is():
+    """1268 hourly values with three dips and a peak, played a value in five minutes.
+
+    It moves in all but a few of them, five equal ones are its longest rest, and none is called
+    frozen; held from its middle on it is, after the time set. The site's pump is scaled to it.
+    """
+    flow = recorded_flow_l_s()
+    assert len(flow) == 1268
+    pump = {"pump__rated_flow_l_min": 6000}
+    for held_from, expected in ((len(flow), []), (900, ["reading-frozen"])):
+        plant = Plant(engine_of(site(units=[unit_data(**pump)])), step_s=300.0)
+        for i in range(len(flow)):
+            plant.run(300.0, spray_flow=60.0 * flow[min(i, held_from)])
+        found = [e for e in plant.events if e.fault == "reading-frozen"]
+        assert [e.fault for e in found] == expected
+        longest = int(plant.engine.state.still_longest_bins[0].max())
+        assert longest <= 4
+        for event in found:
+            assert event.time_ms - T0_MS - held_from * 300_000 <= (4 * HOUR_S + 600) * 1000
+
+
+# ---------------------------------------------------------------- clock wrong
+
+
+def two_units() -> Engine:
+    return engine_of(site(units=[unit_data("ac-1"), unit_data("ac-2")]))
+
+
+def live(
+    engine: Engine, minutes: int, lag_s: Mapping[int, float], start_ms: int = T0_MS
+) -> Iterator[AlarmEvent]:
+    """A message of each unit a minute, with stamps behind by their lag, checked as on the wire."""
+    rng = np.random.default_rng(5)
+    for minute in range(minutes):
+        for second in (0, 10, 20, 30, 40, 50):
+            now_ms = start_ms + minute * 60_000 + second * 1000
+            yield from engine.clock(now_ms).events
+            if second:
+                continue
+            for row, lag in lag_s.items():
+                time_ms = now_ms - int(lag * 1000) + int(rng.integers(-3000, 0))
+                frame = row_of_values({**HEALTHY, "basin_level": 165.0 + rng.normal(0.0, 0.8)})
+                yield from engine.samples(
+                    now_ms, np.array([row], np.int32), np.array([time_ms], np.int64),
+                    frame[None, :],
+                ).events  # fmt: skip
+
+
+def test_stamps_ahead_are_refused_and_told_once_for_the_site():
+    engine = two_units()
+    evidence = only(list(live(engine, 60, {0: -7200.0, 1: -7200.0})), "clock-wrong")
+    assert "120 min ahead" in evidence.summary
+    assert "not watched" in evidence.summary
+    assert evidence.readings[0].measured == pytest.approx(120.0, abs=0.2)
+    assert evidence.readings[1].measured == 2.0
+    assert evidence.causes[0].slug == "time-zone"
+    events = list(live(engine, 60, {0: 0.0, 1: 0.0}, T0_MS + 3_600_000))
+    assert [e.change for e in events] == [Change.RETURNED]
+
+
+def test_a_constant_lag_is_a_clock_behind():
+    engine = two_units()
+    evidence = only(list(live(engine, 120, {0: 0.0, 1: 5035.0})), "clock-wrong")
+    assert "84 min behind" in evidence.summary
+    assert "comes late" in evidence.summary
+    assert evidence.causes[0].slug == "clock-reset"
+    assert evidence.limits
+
+
+def test_a_clock_put_back_makes_readings_late():
+    engine = two_units()
+    assert list(live(engine, 30, {0: 0.0, 1: 0.0})) == []
+    events = list(live(engine, 120, {0: 0.0, 1: 3 * 3600.0}, T0_MS + 1_800_000))
+    evidence = only(events, "clock-wrong")
+    assert "not judged until its time has caught up" in evidence.summary
+    assert events[0].severity is Severity.MEDIUM
+
+
+@pytest.mark.parametrize("frames_a_tick", [1, 3, 20])
+def test_a_backlog_is_no_wrong_clock(frames_a_tick):
+    """Twelve hours of backlog, sent slowly or fast, while the newest readings come too or not."""
+    engine = engine_of()
+    events, sent_ms, now_ms = [], T0_MS, T0_MS + 12 * 3_600_000
+    rng = np.random.default_rng(5)
+    for tick in range(1200):
+        now_ms += 10_000
+        events += engine.clock(now_ms).events
+        count = min(frames_a_tick, (now_ms - sent_ms) // 60_000)
+        for _ in range(count):
+            sent_ms += 60_000
+            frame = row_of_values({**HEALTHY, "basin_level": 165.0 + rng.normal(0.0, 0.8)})
+            events += engine.samples(
+                now_ms, np.array([0], np.int32), np.array([sent_ms], np.int64), frame[None, :]
+            ).events
+        del tick
+    assert "clock-wrong" not in raised(events)
+
+
+def test_an_upload_every_quarter_of_an_hour_is_no_wrong_clock():
+    engine = engine_of()
+    events, now_ms = [], T0_MS
+    rng = np.random.default_rng(5)
+    for minute in range(24 * 60):
+        now_ms += 60_000
+        events += engine.clock(now_ms).events
+        if minute % 15 == 14:
+            times = now_ms - np.arange(14, -1, -1) * 60_000
+            frames = np.tile(row_of_values(HEALTHY), (15, 1))
+            frames[:, INDEX["basin_level"]] += rng.normal(0.0, 0.8, 15)
+            events += engine.samples(now_ms, np.zeros(15, np.int32), times, frames).events
+    assert "clock-wrong" not in raised(events)
+
+
+def test_years_behind_is_a_clock_that_lost_its_time():
+    engine = engine_of()
+    events = []
+    for minute in range(30):
+        now_ms = T0_MS + minute * 60_000
+        refusal = Refusal(
+            RefusalKind.CLOCK, now_ms, "north-hall", "ac-1", 946_684_800_000 + minute * 60_000
+        )
+        events += engine.refused(now_ms, [refusal]).events
+        events += engine.clock(now_ms).events
+    assert only(events, "clock-wrong").causes[0].slug == "clock-reset"
+
+
+@settings(max_examples=20, deadline=None)
+@given(st.data())
+def test_the_order_and_grouping_between_two_clock_readings_do_not_matter(data):
+    lags = data.draw(
+        st.lists(st.tuples(st.integers(0, 60), st.integers(0, 7200)), min_size=1, max_size=60)
+    )
+    order = data.draw(st.permutations(range(len(lags))))
+    states = []
+    for indices in (range(len(lags)), order):
+        engine = engine_of()
+        for tick in range(61):
+            engine.clock(T0_MS + tick * 60_000)
+            group = [i for i in indices if lags[i][0] == tick]
+            for part in np.array_split(group, data.draw(st.integers(1, 3))):
+                if len(part):
+                    times = np.array([T0_MS + tick * 60_000 - 1000 * lags[int(i)][1] for i in part])
+                    engine.samples(
+                        0, np.zeros(len(part), np.int32), times, np.full((len(part), 19), np.nan)
+                    )
+        engine.clock(T0_MS + 61 * 60_000)
+        s = engine.state
+        states.append([s.lag_s[0], s.lag_count[0], s.lag_since_ms[0], s.lag_last_ms[0]])
+    assert states[0] == states[1]
+
+
+# ---------------------------------------------------------------- unit unregistered
+
+
+def strange(now_ms: int, unit: str = "ac-9", site_id: str = "north-hall") -> Refusal:
+    return Refusal(RefusalKind.UNREGISTERED, now_ms, site_id, unit)
+
+
+def hear(engine: Engine, minutes: range, *units: str) -> list[AlarmEvent]:
+    events: list[AlarmEvent] = []
+    for minute in minutes:
+        now_ms = T0_MS + minute * 60_000
+        events += engine.refused(now_ms, [strange(now_ms, u) for u in units]).events
+        events += engine.clock(now_ms).events
+    return events
+
+
+def test_an_unknown_unit_is_told_on_the_sites_first_unit_and_forgotten_after_a_day():
+    engine = two_units()
+    events = hear(engine, range(15), "ac-9")
+    evidence = only(events, "unit-unregistered")
+    assert events[0].unit_row == 0
+    assert "'ac-9'" in evidence.summary
+    assert evidence.readings[0].measured >= 3
+    later = [e for m in range(15, 26 * 60) for e in engine.clock(T0_MS + m * 60_000).events]
+    assert [(e.fault, e.change) for e in later] == [("unit-unregistered", Change.RETURNED)]
+
+
+def test_a_slip_is_no_unit_and_an_unknown_site_is_nobodys_ticket():
+    engine = two_units()
+    assert hear(engine, range(2), "ac-9") == []
+    for minute in range(60):
+        now_ms = T0_MS + minute * 60_000
+        assert engine.refused(now_ms, [strange(now_ms, "ac-1", "no-such-site")]).events == ()
+        assert engine.clock(now_ms).events == ()
+    assert list(engine.state.strangers.by_site) == ["north-hall"]
+
+
+def test_once_registered_it_is_forgotten():
+    engine = two_units()
+    hear(engine, range(15), "ac-9")
+    engine_after = engine_of(site(units=[unit_data(u) for u in ("ac-1", "ac-2", "ac-9")]))
+    engine_after.restore(engine.snapshot())
+    events = engine_after.clock(T0_MS + 16 * 60_000).events
+    assert [(e.fault, e.change) for e in events] == [("unit-unregistered", Change.RETURNED)]
+
+
+@given(st.lists(st.tuples(st.integers(0, 60), st.integers(0, 1_000_000)), max_size=200))
+def test_strangers_stay_within_bounds_and_survive_their_bytes(heard):
+    strangers = Strangers()
+    for unit, at in heard:
+        strangers.note("s", f"u{unit}", at)
+    assert len(strangers.of("s")) == min(MAX_NAMED, len({u for u, _ in heard})) or heard
+    assert len(strangers.of("s")) <= MAX_NAMED
+    assert Strangers.from_bytes(strangers.to_bytes()) == strangers
+
+
+def test_a_snapshot_keeps_what_was_refused_and_who_was_strange():
+    engine = two_units()
+    hear(engine, range(15), "ac-9")
+    refusal = Refusal(RefusalKind.RANGE, T0_MS, "north-hall", "ac-2", T0_MS, "basin_level", -9e30)
+    engine.refused(T0_MS, [refusal])
+    state, _ = FleetState.from_bytes(engine.snapshot(), engine.plan.n_rows, SLUGS)
+    assert state.strangers == engine.state.strangers
+    assert state.refused_count.tolist() == [0, 1]
+    assert state.refused_signal[1] == INDEX["basin_level"]
+
+
+# ---------------------------------------------------------------- all of them
+
+
+@settings(max_examples=8, deadline=None)
+@given(cuts=st.lists(st.integers(1, 420), max_size=8))
+def test_cutting_a_history_with_impossible_values_anyhow_gives_the_same_events(cuts):
+    """A level that fails, a pressure beyond the nameplate, a spike: however batches are cut."""
+    plant = Plant()
+    frames, times = [], []
+    for i in range(420):
+        plant.now_ms += 60_000
+        changes: dict[str, float | None] = {}
+        if 60 <= i < 240:
+            changes["basin_level"] = -400.0 if i % 3 else None
+        if 150 <= i < 330:
+            changes["spray_pressure"] = 500.0
+        if i == 20:
+            changes["conductivity"] = 1e9
+        frames.append(plant.frame(changes))
+        times.append(plant.now_ms)
+    stories = []
+    for ends in ([420], [*sorted(cuts), 420]):
+        engine, events, start = engine_of(), [], 0
+        for end in ends:
+            part = slice(start, end)
+            n = max(0, end - start)
+            events += engine.samples(
+                0, np.zeros(n, np.int32), np.array(times[part], np.int64),
+                np.array(frames[part]).reshape(n, len(SIGNALS)),
+            ).events  # fmt: skip
+            start = max(start, end)
+        stories.append(events)
+    assert stories[0] == stories[1]
+    assert [e.change for e in stories[0]] == [Change.RAISED, Change.RETURNED]
+
+
+def test_what_one_unit_sends_or_is_refused_touches_no_other():
+    engine = two_units()
+    list(live(engine, 90, {0: 0.0, 1: -9000.0}))
+    s = engine.state
+    assert s.stamp_count[0] == s.refused_count[0] == 0
+    assert s.lag_s[0] < 60.0
+    assert s.stamp_count[1] > 0

@@ -1,0 +1,312 @@
+"""The faults of water and float by its balance: found, told apart, and quiet on healthy days.
+
+The readings come from an integrator written for these tests (``water_scenes``), which counts litres
+and solids by itself. What the rules do on the simulated fleet is tested beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from water_scenes import (
+    EVAPORATION_L_MIN,
+    Basin,
+    Day,
+    controlled_bleed,
+    steady_bleed,
+    timed_bleed,
+)
+
+from rules.balance import MakeupSource, balance_of_look
+from rules.events import Change, Severity
+from rules.look import UnitLook
+
+WANTED_L_MIN = EVAPORATION_L_MIN / 2.0  # three cycles: B = E / (3 - 1)
+
+
+def look_at(day: Day) -> UnitLook:
+    return UnitLook(day.feed.engine.plan, day.feed.engine.state, 0, day.feed.now_ms)
+
+
+# ---------------------------------------------------------------- the observer
+
+
+@pytest.mark.parametrize("bleed", [0.0, 0.8, WANTED_L_MIN, 3.0])
+@pytest.mark.parametrize("meters", [False, True])
+def test_the_observer_finds_the_bleed_of_the_integrator(bleed, meters):
+    day = Day(Basin(bleed=steady_bleed(bleed)), meters=meters).run(3.0)
+    w = balance_of_look(look_at(day))
+    assert w.running[0]
+    assert w.evaporation_l_min[0] == pytest.approx(EVAPORATION_L_MIN, rel=0.06)
+    assert abs(w.bleed_l_min[0] - bleed) < 2.0 * w.bleed_sd[0]
+    assert w.bleed_l_min[0] == pytest.approx(bleed, abs=0.25)
+    assert w.bleed_low_l_min[0] < bleed + 0.02
+    source = MakeupSource.METER if meters else MakeupSource.BALANCE
+    assert w.makeup_from[0] == source
+    assert w.makeup_l_min[0] == pytest.approx(EVAPORATION_L_MIN + bleed, abs=0.4)
+    if meters:
+        assert w.makeup_us_cm[0] == pytest.approx(300.0, rel=0.1)
+
+
+def test_without_weather_and_meters_only_the_float_tells_the_makeup_and_nothing_the_bleed():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)), weather=False).run(3.0)
+    w = balance_of_look(look_at(day))
+    assert np.isnan(w.bleed_l_min[0])
+    assert w.makeup_from[0] == MakeupSource.FLOAT
+    assert w.makeup_l_min[0] == pytest.approx(EVAPORATION_L_MIN + WANTED_L_MIN, abs=1.0)
+
+
+def test_a_pump_that_comes_and_goes_draws_up_no_balance():
+    day = Day(Basin())
+    for _ in range(6):
+        day.run(0.25).run(0.25, running=False)
+    assert not balance_of_look(look_at(day)).running[0]
+
+
+# ---------------------------------------------------------------- bleed blocked
+
+
+def test_a_blocked_bleed_is_found_before_the_limit():
+    day = Day(Basin()).run(8.0)
+    event = next(e for e in day.feed.events if e.change is Change.RAISED)
+    assert event.fault == "bleed-blocked"
+    assert event.severity is Severity.LOW
+    found = event.evidence
+    assert found.causes[0].slug == "line-blocked"
+    at = next(r for r in found.readings if r.quantity.startswith("Conductivity"))
+    assert at.measured < 1500.0
+    assert found.time_left_to == "conductivity reaches its limit"
+    # 900 to 1500 at 3.1 L/min * 300 / 370 L = 151 µS/cm an hour
+    assert found.time_left_s == pytest.approx((1500.0 - at.measured) / 151.0 * 3600.0, rel=0.15)
+    assert any("No bleed meter" in x for x in found.limits)
+    day.run(10.0)
+    assert [(e.change, e.severity) for e in day.feed.events[:3]] == [
+        (Change.RAISED, Severity.LOW),
+        (Change.WORSENED, Severity.MEDIUM),
+        (Change.WORSENED, Severity.HIGH),
+    ]
+    assert set(day.raised()) == {"bleed-blocked"}, "conductivity-high is the same problem"
+
+
+def test_a_cleared_bleed_returns():
+    day = Day(Basin()).run(8.0)
+    day.basin.bleed = steady_bleed(4.0)
+    day.run(8.0)
+    assert day.feed.events[-1].change is Change.RETURNED
+    assert day.raised() == ["bleed-blocked"]
+
+
+def test_the_meter_alone_finds_it_where_no_weather_is_sent():
+    day = Day(Basin(conductivity=950.0), weather=False)
+    for _ in range(8):
+        day.run(1.0, bleed_flow=0.0)
+    assert day.raised()[0] == "bleed-blocked"
+    assert any("No balance" in x for x in day.evidence("bleed-blocked").limits)
+
+
+@pytest.mark.parametrize(
+    "bleed",
+    [
+        steady_bleed(WANTED_L_MIN),
+        steady_bleed(2.5 * WANTED_L_MIN),
+        timed_bleed(WANTED_L_MIN, 0.3),
+        controlled_bleed(2.5 * WANTED_L_MIN, 900.0),
+        controlled_bleed(2.5 * WANTED_L_MIN, 1050.0),
+    ],
+    ids=["steady", "generous", "timed", "controlled", "controlled-high"],
+)
+@pytest.mark.parametrize("meters", [False, True])
+def test_a_bleed_that_works_in_its_own_way_raises_nothing(bleed, meters):
+    day = Day(Basin(bleed=bleed, conductivity=700.0), meters=meters)
+    for _ in range(2):
+        day.run(14.0).run(10.0, running=False)
+    assert day.raised() == []
+
+
+def test_a_hot_spell_over_a_fixed_bleed_is_not_a_blocked_one():
+    """Half as much again evaporates: the basin goes to four cycles, by and by, and its limit."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(6.0)
+    day.basin.evaporation = 1.3 * EVAPORATION_L_MIN
+    day.run(10.0, fan_speed=91.0)
+    assert day.raised() == []
+
+
+def test_a_bleed_set_too_small_is_conductivity_high_in_the_end():
+    day = Day(Basin(bleed=steady_bleed(0.6 * WANTED_L_MIN), conductivity=1250.0)).run(24.0)
+    assert "bleed-blocked" not in day.raised()
+
+
+# ---------------------------------------------------------------- bleed stuck open
+
+
+def test_water_that_leaves_at_rest_is_seen_without_any_meter():
+    day = Day(Basin(bleed=steady_bleed(2.0), bleed_at_rest=2.0)).run(5.0)
+    day.run(5.0, running=False)
+    assert day.raised() == ["bleed-stuck-open"]
+    found = day.evidence("bleed-stuck-open")
+    assert any("No bleed meter" in x for x in found.limits)
+    assert {c.slug for c in found.causes} >= {"bleed-valve", "drain-passing", "basin-leaks"}
+
+
+def test_the_bleed_meter_tells_it_from_a_leaking_basin():
+    day = Day(Basin(bleed=steady_bleed(2.0), bleed_at_rest=2.0), meters=True).run(3.0)
+    day.run(4.0, running=False)
+    assert day.raised() == ["bleed-stuck-open"]
+    assert day.evidence("bleed-stuck-open").causes[0].slug == "bleed-valve"
+
+    day = Day(Basin(bleed=steady_bleed(1.5), drain=2.0), meters=True).run(3.0)
+    day.run(4.0, running=False)
+    assert day.raised() == ["bleed-stuck-open"]
+    causes = day.evidence("bleed-stuck-open").causes
+    assert causes[0].slug in {"drain-passing", "basin-leaks"}
+    assert next(c for c in causes if c.slug == "bleed-valve").ruled_out
+
+
+def test_running_only_a_bleed_far_beyond_the_design_day_is_called_waste():
+    day = Day(Basin(bleed=steady_bleed(9.0), conductivity=900.0)).run(12.0)
+    assert day.raised() == ["bleed-stuck-open"]
+    assert any("set far too large" in x for x in day.evidence("bleed-stuck-open").limits)
+
+
+def test_a_basin_drained_for_the_night_loses_no_water():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
+    day.basin.supply, day.basin.drain = 0.0, 25.0
+    day.run(9.0, running=False)
+    day.basin.supply, day.basin.drain = 1.0, 0.0
+    day.run(0.5, running=False).run(6.0)
+    assert day.raised() == []
+
+
+# ---------------------------------------------------------------- float
+
+
+@pytest.mark.parametrize("leak", [0.6, 2.0, 5.0])
+@pytest.mark.parametrize("meters", [False, True])
+def test_a_leaking_float_is_told_from_a_stuck_one(leak, meters):
+    """2 to 17 % of the valve's 30 L/min."""
+    bleed = steady_bleed(WANTED_L_MIN)
+    day = Day(Basin(bleed=bleed, leak=leak), meters=meters).run(5.0)
+    day.run(8.0, running=False).run(5.0).run(8.0, running=False)
+    assert day.raised() == ["float-leaking"]
+    flow = next(r for r in day.evidence("float-leaking").readings if "float up" in r.quantity)
+    assert flow.measured == pytest.approx(leak, rel=0.25)
+
+
+@pytest.mark.parametrize("opening", [0.4, 0.7, 1.0])
+@pytest.mark.parametrize("meters", [False, True])
+def test_a_stuck_open_float_is_told_from_a_leaking_one(opening, meters):
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)), meters=meters).run(5.0)
+    day.basin.stuck_open = 30.0 * opening
+    day.run(5.0).run(6.0, running=False).run(3.0)
+    assert day.raised() == ["float-stuck-open"]
+    assert day.evidence("float-stuck-open").causes[0].slug == "float-open"
+
+
+@pytest.mark.parametrize("opening", [0.4, 1.0])
+def test_a_float_that_sticks_open_at_rest_is_no_leak(opening):
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(5.0)
+    day.run(2.0, running=False)
+    day.basin.stuck_open = 30.0 * opening
+    day.run(4.0, running=False)
+    assert day.raised() == ["float-stuck-open"]
+
+
+def test_a_shower_of_rain_is_no_leak():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
+    day.run(3.0, running=False)
+    day.basin.rain_mm_h, day.humidity = 6.0, 97.0
+    day.run(4.0, running=False)
+    day.basin.rain_mm_h, day.humidity = 0.0, 60.0
+    day.run(6.0, running=False)
+    assert day.raised() == []
+
+
+# ---------------------------------------------------------------- make-up and probe
+
+
+@pytest.mark.parametrize("makeup", [600.0, 150.0])
+def test_two_meters_say_that_the_make_up_changed(makeup):
+    basin = Basin(bleed=steady_bleed(WANTED_L_MIN))
+    day = Day(basin, meters=True).run(4.0)
+    assert day.raised() == []
+    basin.makeup_us_cm = makeup
+    day.run(10.0)
+    assert day.raised()[0] == "makeup-quality-changed"
+    found = day.evidence("makeup-quality-changed")
+    assert ("harder" if makeup > 300 else "softer") in found.summary
+    # Part of the two hours that it looks back over is from before the change.
+    assert found.readings[0].measured == pytest.approx(makeup, rel=0.25)
+    assert "conductivity-high" not in day.raised()
+
+
+def test_a_basin_filled_from_empty_tells_the_make_up_without_meters():
+    basin = Basin(bleed=steady_bleed(WANTED_L_MIN))
+    day = Day(basin).run(3.0)
+    basin.supply, basin.drain = 0.0, 40.0
+    day.run(3.0, running=False)
+    basin.supply, basin.drain, basin.makeup_us_cm = 1.0, 0.0, 660.0
+    day.run(0.4, running=False).run(2.0)
+    assert day.raised() == ["makeup-quality-changed"]
+    assert "harder" in day.evidence("makeup-quality-changed").summary
+
+
+def test_without_meters_harder_water_is_named_as_a_cause_of_what_it_looks_like():
+    basin = Basin(bleed=steady_bleed(WANTED_L_MIN))
+    day = Day(basin).run(4.0)
+    basin.makeup_us_cm = 600.0
+    day.run(20.0)
+    assert day.raised()
+    fault = day.raised()[0]
+    assert fault in {"bleed-blocked", "conductivity-high", "makeup-quality-changed"}
+    slugs = {c.slug for c in day.evidence(fault).causes}
+    assert fault == "makeup-quality-changed" or "makeup-quality-changed" in slugs
+
+
+def test_an_open_probe_is_one_ticket():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
+    day.probe = lambda _c: 2.0
+    day.run(6.0)
+    assert day.raised() == ["conductivity-probe"]
+    assert day.evidence("conductivity-probe").causes[0].slug == "probe-open"
+
+
+def test_a_fouled_probe_reads_less_than_make_up_and_does_not_answer():
+    basin = Basin(bleed=controlled_bleed(4.0, 900.0))
+    day = Day(basin).run(4.0)
+    day.probe = lambda c: 0.15 * c
+    day.run(8.0)
+    assert day.raised() == ["conductivity-probe"]
+    assert day.evidence("conductivity-probe").causes[0].slug == "probe-fouled"
+
+
+def test_a_loose_contact_jumps():
+    day = Day(Basin(bleed=controlled_bleed(4.0, 900.0))).run(3.0)
+    rng = np.random.default_rng(5)
+    state = {"n": 0, "gain": 1.0}
+
+    def loose(c: float) -> float:
+        state["n"] += 1
+        if state["n"] % 5 == 0:
+            state["gain"] = float(rng.uniform(0.4, 1.6))
+        return c * state["gain"]
+
+    day.probe = loose
+    day.run(8.0)
+    assert "conductivity-probe" in day.raised()
+    assert day.evidence("conductivity-probe").causes[0].slug == "air-bubbles"
+
+
+def test_a_probe_that_says_nothing_for_hours_is_not_called_broken():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
+    day.run(4.0, conductivity=float("nan")).run(4.0)
+    assert day.raised() == []
+
+
+def test_dry_days_and_a_fresh_fill_raise_nothing():
+    basin = Basin(bleed=steady_bleed(WANTED_L_MIN))
+    day = Day(basin).run(3.0)
+    basin.supply, basin.drain = 0.0, 30.0
+    day.run(40.0, running=False)
+    basin.supply, basin.drain = 1.0, 0.0
+    day.run(0.5, running=False).run(10.0)
+    assert day.raised() == []
