@@ -55,6 +55,7 @@ __all__ = [
     "closing",
     "fan_capacity_of",
     "masked",
+    "staged",
     "trace_window",
 ]
 
@@ -152,7 +153,13 @@ def accumulate(view: FrameView) -> None:
 def fan_capacity_frac(view: FrameView) -> F64:
     """Airflow of the units of a round as a fraction of full."""
     count = view.plan.fan_count[view.rows]
-    return fan_capacity_of(view.signal("fan_run"), view.signal("fan_speed"), count)
+    return fan_capacity_of(view.signal("fan_run"), view.signal("fan_speed"), count, staged(view))
+
+
+def staged(view: FrameView) -> F64:
+    """1 where the fans are, or may be, switched in stages."""
+    setting = view.setting("fan-not-proven", "staged")
+    return is_staged(setting, view.state.together_ms[view.rows])
 
 
 def fan_share_frac(view: FrameView) -> F64:
@@ -161,20 +168,24 @@ def fan_share_frac(view: FrameView) -> F64:
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
     find_out(view.state, view.rows, view.time_ms, up, speed, count, view.gap)
-    setting = view.setting("fan-not-proven", "staged")
-    staged = is_staged(setting, view.state.together_ms[view.rows]) > 0.5
-    wanted = np.where(staged & (count > 1), stages_wanted(speed, count), count)
+    wanted = np.where((staged(view) > 0.5) & (count > 1), stages_wanted(speed, count), count)
     started = view.fans_commanded_s >= STARTED_S
     known = started & ~np.isnan(run) & (wanted > 0)
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)
 
 
-def fan_capacity_of(run: F64, speed_pct: F64, count: I64) -> F64:
-    """Airflow as a fraction of full: fans proven running times speed; NaN if neither is known."""
+def fan_capacity_of(run: F64, speed_pct: F64, count: I64, staged: F64) -> F64:
+    """Airflow as a fraction of full; NaN if neither proofs nor speed are known.
+
+    Fans at a common speed move the share of them that is proven, times the speed. With stages the
+    command only says how many should run, and those run at full speed. All fans proven below the
+    command of all stages run at a common speed, whatever is thought of the unit.
+    """
     proven = np.bitwise_count(masked(run, count)) / count
     speed = speed_pct / 100.0
     proven = np.where(np.isnan(run), np.where(speed > 0, 1.0, np.nan), proven)
-    return np.where(np.isnan(speed), proven, proven * speed)
+    in_stages = (staged > 0.5) & (count > 1) & (proven < 1.0)
+    return np.where(np.isnan(speed) | in_stages, proven, proven * speed)
 
 
 def masked(word: F64, count: I64) -> I64:
@@ -444,7 +455,10 @@ def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
     short = (share < 1.0) | ((state.fan_share[rows] < 1.0) & ~np.isnan(share))
     at = np.flatnonzero(short)
     if len(at):
-        active: Bool = np.asarray(is_active(state.alarm_state[rows[at]]).any(axis=1))
+        from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
+
+        others = np.delete(state.alarm_state[rows[at]], FAULT_INDEX["fan-capacity-lost"], axis=1)
+        active: Bool = np.asarray(is_active(others).any(axis=1))
         fan_shares(state, rows[at], share[at], active)
 
 

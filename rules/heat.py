@@ -285,8 +285,8 @@ def wanted_means(plan: FleetPlan, state: FleetState, rows: I64, wanted: I64) -> 
 def fan_shares(state: FleetState, rows: I64, share: F64, active: Bool) -> None:
     """Take the bins' mean share of commanded fans that were proven into the running share.
 
-    While any alarm of the unit stands (``active``) the share only recovers: a fan that is down for
-    good is another alarm's business and must not be counted again when that one returns.
+    While another alarm of the unit stands (``active``) the share only recovers: a fan that is down
+    for good is that alarm's business and must not be counted again when it returns.
     """
     old = state.fan_share[rows].astype(np.float64)
     step = old + SHARE_WEIGHT * (share - old)
@@ -456,7 +456,9 @@ def _effect(
     # The newest three agree, or the pads are not the story.
     step = np.maximum(step, median(steps[:, -LEAST_SWITCHES:], LEAST_SWITCHES))
 
-    alone = clean - (wet_td - wet_base) / fall
+    # The newest few show a leap while it still is one; the running mean comes too late for that.
+    newest_td = median(_ring(state, rows, "td_wet", NEWEST), NEWEST // 2)
+    alone = clean - (np.maximum(newest_td, wet_td) - wet_base) / fall
     alone = np.where(known, alone, np.nan)
     alone_sd = TD_ERROR_FRAC * (wet_td + wet_base) / fall
 

@@ -21,6 +21,7 @@ from rules.plan import FleetPlan
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX, signal
+from rules.staging import is_staged
 from rules.state import BIN_MS, STEADY, STEADY_BINS, FleetState
 from rules.trend import theil_sen
 
@@ -65,6 +66,10 @@ class UnitLook:
     def setting(self, slug: str, name: str) -> float:
         """A setting as it applies to this unit."""
         return self.plan.settings.one(slug, name, self.row)
+
+    def _staged(self) -> F64:
+        setting = np.array([self.setting("fan-not-proven", "staged")])
+        return is_staged(setting, self.state.together_ms[self._rows])
 
     def value(self, name: str) -> float | None:
         """The last value of a signal if it is young enough."""
@@ -150,7 +155,9 @@ class UnitLook:
         What is not known counts as rated: full airflow, and the load that was learned with it.
         """
         run, speed = self.value("fan_run"), self.value("fan_speed")
-        air = fan_capacity_of(_array(run), _array(speed), self.plan.fan_count[self._rows])[0]
+        air = fan_capacity_of(
+            _array(run), _array(speed), self.plan.fan_count[self._rows], self._staged()
+        )[0]
         load = self.value("heat_load")
         frac = 1.0 if load is None else load / float(self.plan.rated_capacity_kw[self.row])
         expected = expected_td_k(reference_k, frac, 1.0 if np.isnan(air) else max(air, 0.1))
@@ -179,7 +186,9 @@ class UnitLook:
         speed, run = self.value("fan_speed"), self.value("fan_run")
         if db is None or bulb is None or (speed is None and run is None):
             return None
-        share = fan_capacity_of(_array(run), _array(speed), self.plan.fan_count[self._rows])
+        share = fan_capacity_of(
+            _array(run), _array(speed), self.plan.fan_count[self._rows], self._staged()
+        )
         return _number(
             evaporation_l_min(
                 share[0] * self.plan.airflow_m3_s[self.row],

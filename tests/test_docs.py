@@ -19,9 +19,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Event
+from types import SimpleNamespace
 
 import pytest
 import typer
+from other_plant import __main__ as other_plant
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import BaseModel
@@ -37,11 +39,16 @@ from gateway.wire import Decoder, of_sites
 from gateway.wire.advice import ADVICE
 from gateway.wire.units import accepted
 from rules.equipment import OwnRule, Site
-from rules.faults.registry import SETTINGS, SLUGS
+from rules.events import AlarmState
+from rules.faults.registry import RULES, SETTINGS, SLUGS
 from rules.own_rules import syntax
 from rules.own_rules.quantities import QUANTITIES
 from rules.settings import FLEET
 from rules.signals import INDEX, SIGNALS
+from rules.state import CLEANABLE_PARTS
+from simulator import __main__ as simulator
+from simulator.labelled import LabelledPlan
+from simulator.labelled.truth import MEASURES
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
@@ -92,6 +99,9 @@ def parse(arguments: list[str]) -> int:
     return int(end.value.code or 0)
 
 
+_NOTHING = SimpleNamespace(rows=0, labels=(), unshown=(), placeless=(), unexplained=())
+
+
 def test_the_pages_name_commands():
     named = {command.split()[1] for page, command in COMMANDS if page == "README.md"}
     assert {"run", "check", "arrived", "rules", "tickets", "replay"} <= named
@@ -119,6 +129,60 @@ def test_every_command_of_the_program_is_on_the_page():
     for name in typer.main.get_command(app).commands:
         if name not in {"version", "demo"}:
             assert f"`basinward {name}" in text or f"\nbasinward {name}" in text, name
+
+
+PLANTS = [
+    (page.name, line)
+    for page in PAGES
+    for text in blocks(page, "sh")
+    for line in text.splitlines()
+    if line.startswith("python -m ")
+]
+
+
+@pytest.mark.parametrize(("page", "line"), PLANTS)
+def test_the_plants_commands_on_the_pages_can_be_given_so(page, line, monkeypatch):
+    """What would run is put aside: it is the command line that is looked at."""
+    _, _, module, *arguments = shlex.split(line)
+    asked = []
+    if module == "simulator":
+        monkeypatch.setattr(simulator, "write_labelled", lambda *a: asked.append(a) or _NOTHING)
+        assert simulator.main(arguments) == 0
+    else:
+        assert module == "tests.other_plant"
+        monkeypatch.setattr(other_plant, "run", lambda **k: asked.append(k) or _NOTHING)
+        monkeypatch.setattr(other_plant, "write", lambda *_, **__: 0)
+        assert other_plant.main(arguments) == 0
+    assert len(asked) == 1
+
+
+def test_both_plants_are_on_the_pages():
+    assert {line.split()[2] for _, line in PLANTS} == {"simulator", "tests.other_plant"}
+
+
+# ---------------------------------------------------------------- words
+
+
+def test_the_states_of_an_alarm_are_all_explained():
+    rows = re.findall(r"^\| ([a-z, ]+) \| ", README.read_text(), re.MULTILINE)
+    explained = {state for row in rows for state in row.split(", ")}
+    for state in set(AlarmState) - {AlarmState.NORMAL}:
+        word = "suppressed by design" if state is AlarmState.SUPPRESSED else state.name
+        assert word.lower().replace("_", " ") in explained
+
+
+def test_the_parts_that_a_close_out_names_are_on_the_page():
+    listed = ", ".join(f"`{part}`" for part in CLEANABLE_PARTS)
+    assert listed in " ".join(README.read_text().split())
+
+
+def test_the_example_of_a_labels_limits_is_the_simulators():
+    limits = MEASURES["pump-screen-clogging"].limits
+    told = ", ".join(f"{100 * limit:.0f}" for limit in limits)
+    assert f"the clean water flow that is lost: {told} %." in " ".join(README.read_text().split())
+    assert {"--weeks", "--units"} <= set(re.findall(r"`(--[a-z]+)`", README.read_text()))
+    plan = LabelledPlan()
+    assert (plan.units, plan.weeks) == (60, 8)
 
 
 # ---------------------------------------------------------------- tables
@@ -161,23 +225,29 @@ def names_table() -> str:
     return _table(("name", "unit", "meaning"), rows)
 
 
+def signatures_table() -> str:
+    return RUNNER.invoke(app, ["rules", "--signatures", "--markdown"]).stdout
+
+
 TABLES = {
-    "signals": signals_table,
-    "faults": faults_table,
-    "names": names_table,
-    "quarantine": quarantine_table,
+    "signals": (README, signals_table),
+    "faults": (README, faults_table),
+    "names": (README, names_table),
+    "quarantine": (README, quarantine_table),
+    "signatures": (DEVELOPERS, signatures_table),
 }
 
 
 @pytest.mark.parametrize("name", TABLES)
 def test_the_tables_are_the_catalogues(name):
-    text = README.read_text()
+    page, make = TABLES[name]
+    text = page.read_text()
     written = dict(MARK.findall(text))
-    assert written.keys() == TABLES.keys()
-    expected = TABLES[name]()
+    assert written.keys() == {n for n, (where, _) in TABLES.items() if where == page}
+    expected = make()
     if os.environ.get("BASINWARD_UPDATE_GOLDENS") == "1":
         new = f"<!-- table: {name} -->\n{expected}<!-- end -->"
-        README.write_text(text.replace(f"<!-- table: {name} -->\n{written[name]}<!-- end -->", new))
+        page.write_text(text.replace(f"<!-- table: {name} -->\n{written[name]}<!-- end -->", new))
         return
     assert written[name] == expected, (
         f"the table of {name} differs from the catalogue; run pytest with "
@@ -196,6 +266,12 @@ def test_the_tables_hold_every_fault_signal_and_reason():
         assert f"| {reason.value} |" in tables["quarantine"]
     for quantity in QUANTITIES:
         assert f"| `{quantity}` |" in tables["names"]
+    signatures = dict(MARK.findall(DEVELOPERS.read_text()))["signatures"]
+    for rule in RULES:
+        for table in rule.signatures:
+            assert f"`{rule.fault.slug}`" in signatures
+            for row in table.rows:
+                assert f"| {row.title} |" in signatures
 
 
 @pytest.mark.parametrize("slug", SETTINGS)

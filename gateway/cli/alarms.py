@@ -11,14 +11,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from gateway.cli.options import DataOption, RecordsOption
+from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 
 if TYPE_CHECKING:
     from gateway.records import Records
     from rules.alarm_figures import AlarmFigures
-    from rules.events import ActionKind
+    from rules.events import ActionKind, AlarmState
 
-__all__ = ["app", "opened", "request"]
+__all__ = ["app", "nearer", "opened", "request"]
 
 app = typer.Typer(
     name="alarms",
@@ -51,14 +51,14 @@ def alarms(
 ) -> None:
     """List the alarms that are not normal; or shelve one, take a unit out of service, and more.
 
-    Without a further command it lists every alarm that is not normal, the gravest first.
+    Without a further command it lists every alarm that is not normal, the gravest first: what
+    stands, what came back to normal unseen, and what is shelved, suppressed or out of service.
 
     Examples:
 
       basinward alarms --site quay-cold-store
 
-      basinward alarms shelve quay-cold-store ac-1 fan-fault --for 3d --by "R. Marsh" --note "Belt
-      on order"
+      basinward alarms shelve ridge-dairy ac-1 fan-fault --for 3d --by "R. Marsh" --note "On order"
 
       basinward alarms figures --days 30 --operators 2
     """
@@ -89,17 +89,16 @@ def alarms(
     if not standing:
         out().print("All alarms are normal.")
         return
+    # Priority and state share a column, so that a terminal of 80 columns holds the names uncut.
     print_table(
-        ("priority", "state", "site", "unit", "fault", "since", "changed"),
+        ("alarm", "site", "unit", "fault", "since"),
         (
             (
-                a.severity.name.lower() if a.severity else "",
-                a.state.name.lower().replace("_", " "),
+                f"{a.severity.name.lower()}, {_words(a.state)}" if a.severity else _words(a.state),
                 a.site,
                 a.unit,
                 a.fault,
                 utc(a.onset_ms),
-                utc(a.changed_ms),
             )
             for a in standing
         ),
@@ -116,18 +115,31 @@ def shelve(
     by: ByOption,
     note: NoteOption,
     duration: ForOption,
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
-    """Shelve one alarm for a time: it makes no ticket meanwhile, and comes back by itself.
+    """Shelve one alarm for a time.
+
+    It makes no ticket meanwhile, and comes back by itself: at the latest after a week, or what the
+    setting longest_shelf_s says.
 
     Example:
 
-      basinward alarms shelve quay-cold-store ac-1 fan-fault --for 3d --by "R. Marsh" --note "Belt
-      on order"
+      basinward alarms shelve ridge-dairy ac-1 fan-fault --for 3d --by "R. Marsh" --note "On order"
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
     until = time.time_ns() // 1_000_000 + _milliseconds(duration)
-    request(context, ActionKind.SHELVE, site, unit, by, fault=fault, note=note, until_ms=until)
+    request(
+        nearer(context, data, records),
+        ActionKind.SHELVE,
+        site,
+        unit,
+        by,
+        fault=fault,
+        note=note,
+        until_ms=until,
+    )
 
 
 @app.command()
@@ -139,6 +151,8 @@ def unshelve(
     *,
     by: ByOption,
     note: NoteOption = "",
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
     """End a shelf before its time. The alarm is judged afresh.
 
@@ -148,7 +162,9 @@ def unshelve(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    request(context, ActionKind.UNSHELVE, site, unit, by, fault=fault, note=note)
+    request(
+        nearer(context, data, records), ActionKind.UNSHELVE, site, unit, by, fault=fault, note=note
+    )
 
 
 @app.command()
@@ -160,6 +176,8 @@ def reset(
     *,
     by: ByOption,
     note: NoteOption = "",
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
     """Reset a latched alarm whose condition is gone.
 
@@ -169,7 +187,9 @@ def reset(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    request(context, ActionKind.RESET, site, unit, by, fault=fault, note=note)
+    request(
+        nearer(context, data, records), ActionKind.RESET, site, unit, by, fault=fault, note=note
+    )
 
 
 @app.command("out-of-service")
@@ -189,10 +209,13 @@ def out_of_service(
             show_default=False,
         ),
     ] = "",
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
-    """Take a unit out of service: none of its alarms is raised while somebody works on it.
+    """Take a unit out of service: no alarms of it meanwhile.
 
-    This changes nothing at the machine and is no isolation.
+    For the time that somebody works on it. This changes nothing at the machine and is no
+    isolation.
 
     Example:
 
@@ -201,7 +224,15 @@ def out_of_service(
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
     until = time.time_ns() // 1_000_000 + _milliseconds(duration) if duration else 0
-    request(context, ActionKind.OUT_OF_SERVICE, site, unit, by, note=note, until_ms=until)
+    request(
+        nearer(context, data, records),
+        ActionKind.OUT_OF_SERVICE,
+        site,
+        unit,
+        by,
+        note=note,
+        until_ms=until,
+    )
 
 
 @app.command("in-service")
@@ -212,6 +243,8 @@ def in_service(
     *,
     by: ByOption,
     note: NoteOption = "",
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
     """End an out-of-service period: the unit is judged again.
 
@@ -221,7 +254,7 @@ def in_service(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    request(context, ActionKind.IN_SERVICE, site, unit, by, note=note)
+    request(nearer(context, data, records), ActionKind.IN_SERVICE, site, unit, by, note=note)
 
 
 @app.command()
@@ -234,11 +267,15 @@ def figures(
     ] = 1,
     site: Annotated[str, typer.Option(help="Only this site.", show_default=False)] = "",
     as_json: JsonOption = False,
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
-    """Print how well the alarms serve the people: the performance figures of ISA-18.2 / IEC 62682.
+    """Print how well the alarms serve the people.
 
-    Alarms for each operator by day, hour and ten minutes, the peak, floods, chattering and stale
-    alarms, the ten most frequent, and the shares of the priorities, each beside its target.
+    The performance figures of ISA-18.2 / IEC 62682: announcements for each operator by day, hour
+    and ten minutes, the peak, floods, chattering and stale alarms, the ten most frequent, and the
+    shares of the priorities, each beside its target. An announcement asks a person for attention:
+    an alarm that is raised, gets worse, or is announced again.
 
     Example:
 
@@ -251,7 +288,7 @@ def figures(
 
     end_ms = time.time_ns() // 1_000_000
     start_ms = end_ms - int(days * 86_400_000)
-    with opened(context) as store:
+    with opened(nearer(context, data, records)) as store:
         # All of the journal: what stood before the period may be stale in it.
         rows = store.alarm_events(0, end_ms, Where(site), limit=10_000_000)
         names = {row.event.unit_row: f"{row.site} {row.unit}".strip() for row in rows}
@@ -280,8 +317,9 @@ def request(
     from gateway.cli.output import fail  # noqa: PLC0415 - lazy
     from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
     from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
+    from rules.own_rules.catalogue import PREFIX  # noqa: PLC0415 - lazy
 
-    if fault and fault not in SLUGS and not fault.startswith("own:"):
+    if fault and fault not in SLUGS and not fault.startswith(PREFIX):
         guess = nearest(fault, SLUGS)
         hint = f"Did you mean '{guess}'?" if guess else "`basinward rules` lists them."
         fail(f"There is no fault called '{fault}'. {hint}", 2)
@@ -291,7 +329,17 @@ def request(
             parts=parts or (), now_ms=time.time_ns() // 1_000_000,
         )  # fmt: skip
     place = f"{site}/{unit}" + (f" {fault}" if fault else "")
-    typer.echo(f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it.")
+    typer.echo(
+        f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it within "
+        "seconds, or when it next starts."
+    )
+
+
+def nearer(context: typer.Context, data: Path | None, records: str | None) -> typer.Context:
+    """The context with what was said behind the command, which counts before what stands ahead."""
+    before, before_url = context.obj
+    context.obj = (data or before, records or before_url)
+    return context
 
 
 @contextmanager
@@ -310,6 +358,10 @@ def opened(context: typer.Context) -> Iterator[Records]:
             store.close()
     except RecordsError as error:
         fail(str(error))
+
+
+def _words(state: AlarmState) -> str:
+    return state.name.lower().replace("_", " ")
 
 
 _UNITS = {"m": 60_000, "h": 3_600_000, "d": 86_400_000}

@@ -13,10 +13,11 @@ from gateway.cli.alarms import (
     NoteOption,
     SiteArgument,
     UnitArgument,
+    nearer,
     opened,
     request,
 )
-from gateway.cli.options import DataOption, RecordsOption
+from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 
 __all__ = ["app"]
 
@@ -49,7 +50,10 @@ def baselines(
     unit: Annotated[str, typer.Option(help="Only this unit.", show_default=False)] = "",
     as_json: JsonOption = False,
 ) -> None:
-    """List what was learned as normal: value, spread, the means it rests on, and when.
+    """List what was learned as each unit's normal; or reset it, freeze it, release it.
+
+    Without a further command it lists value, spread, the number of means it rests on, and when it
+    was learned.
 
     A baseline is learned once, from steady hours without alarms, and kept: a fault that grows
     slowly must not teach itself into it. It is learned anew after a closed-out cleaning
@@ -61,7 +65,7 @@ def baselines(
 
       basinward baselines reset quay-cold-store ac-1 --part coil --by "R. Marsh" --note "New coil"
 
-      basinward baselines freeze quay-cold-store ac-1 --by "R. Marsh" --note "Trial of new pads"
+      basinward baselines freeze quay-cold-store ac-1 --by "R. Marsh" --note "Trial of pads"
     """
     context.obj = (data, records)
     if context.invoked_subcommand is not None:
@@ -92,13 +96,12 @@ def baselines(
         out().print("Nothing was learned yet: it takes some steady hours of running.")
         return
     print_table(
-        ("site", "unit", "quantity", "mode", "value", "spread", "means", "learned"),
+        ("site", "unit", "quantity", "value", "spread", "means", "learned"),
         (
             (
                 r.site,
                 r.unit,
                 r.quantity,
-                r.mode,
                 "reset" if r.value is None else f"{r.value:.4g} {r.measure}".strip(),
                 "" if r.spread is None else f"{r.spread:.2g}",
                 str(r.count),
@@ -118,11 +121,13 @@ def reset(
     by: ByOption,
     note: NoteOption,
     part: PartOption = None,
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
     """Forget what was learned, and learn anew from now on.
 
-    Until then the faults that rest on it are not judged. After a cleaning, close its ticket with
-    --cleaned instead: the old baseline then holds until the new one is learned.
+    Until it is learned, the faults that rest on it are not judged. After a cleaning, close its
+    ticket with --cleaned instead: the old baseline then holds until the new one is learned.
 
     Example:
 
@@ -130,7 +135,15 @@ def reset(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    request(context, ActionKind.RESET_BASELINE, site, unit, by, note=note, parts=part)
+    request(
+        nearer(context, data, records),
+        ActionKind.RESET_BASELINE,
+        site,
+        unit,
+        by,
+        note=note,
+        parts=part,
+    )
 
 
 @app.command()
@@ -141,8 +154,12 @@ def freeze(
     *,
     by: ByOption,
     note: NoteOption,
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
-    """Keep what was learned: nothing is learned anew until it is released.
+    """Keep what was learned until it is released.
+
+    Meanwhile nothing is learned anew, not even after a cleaning.
 
     Example:
 
@@ -150,7 +167,7 @@ def freeze(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    request(context, ActionKind.FREEZE_BASELINE, site, unit, by, note=note)
+    request(nearer(context, data, records), ActionKind.FREEZE_BASELINE, site, unit, by, note=note)
 
 
 @app.command()
@@ -161,6 +178,8 @@ def release(
     *,
     by: ByOption,
     note: NoteOption = "",
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
 ) -> None:
     """End a freeze.
 
@@ -170,4 +189,4 @@ def release(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    request(context, ActionKind.RELEASE_BASELINE, site, unit, by, note=note)
+    request(nearer(context, data, records), ActionKind.RELEASE_BASELINE, site, unit, by, note=note)

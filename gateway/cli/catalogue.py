@@ -150,8 +150,11 @@ def to_text(entry: Entry) -> str:
             lines += _wrapped(f"{cause.title}. Look at: {cause.look_at}", "  ")
     for table in entry.signatures:
         lines += ["", f"which signs tell them apart{f', {table.when}' if table.when else ''}"]
-        lines += _wrapped(signatures.KEY, "  ")
-        lines += ["", *textwrap.indent(signature_table(table, width=_WIDTH - 2), "  ").split("\n")]
+        lines += [
+            *_wrapped(signatures.KEY, "  "),
+            "",
+            *textwrap.indent(signature_table(table, width=_WIDTH - 2), "  ").split("\n"),
+        ]
     lines += ["", f"settings, as [settings.{entry.slug}] in a file" if entry.settings else ""]
     for setting in entry.settings:
         lines += [f"  {setting.name} = {_with_unit(setting)}  ({_range(setting)})"]
@@ -194,7 +197,7 @@ def _entry_markdown(entry: Entry) -> Iterator[str]:
             yield f"| {_cell(cause.title)} | {_cell(cause.look_at)} |"
     for table in entry.signatures:
         yield ""
-        yield f"Signs{f' {table.when}' if table.when else ''}. {signatures.KEY}"
+        yield f"Which signs tell them apart{f', {table.when}' if table.when else ''}:"
         yield ""
         yield from signatures.markdown(table)
     if entry.settings:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-__all__ = ["DataOption", "FleetOption", "RecordsOption"]
+__all__ = ["DataOption", "FleetOption", "OwnDataOption", "OwnRecordsOption", "RecordsOption"]
 
 FleetOption = Annotated[
     Path,
@@ -38,4 +38,14 @@ RecordsOption = Annotated[
         help="Database of the records, if it is not records.sqlite in the data directory.",
         show_default=False,
     ),
+]
+
+# The same again behind a command of a group, where people write them too.
+OwnDataOption = Annotated[
+    Path | None,
+    typer.Option("--data", metavar="DIR", help="Data directory, as before the command."),
+]
+OwnRecordsOption = Annotated[
+    str | None,
+    typer.Option("--records", metavar="URL", help="Records' database, as before the command."),
 ]

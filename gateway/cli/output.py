@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import typer
+from rich.cells import cell_len
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -27,6 +28,9 @@ __all__ = [
     "print_table",
     "utc",
 ]
+
+_GAP = 2
+"""Blanks between the columns of a table."""
 
 _CONTROL = dict.fromkeys((*range(9), *range(11, 32), 127, *range(128, 160)), "\ufffd")
 
@@ -69,20 +73,49 @@ def print_json(data: Any) -> None:
 
 
 def print_table(headings: Iterable[str], rows: Iterable[Iterable[str]]) -> None:
-    """A plain table; on a narrow terminal cells wrap, in a file they never do."""
+    """A plain table; on a narrow terminal cells wrap, between words where they can, in a file they
+    never do.
+    """
     console = Console(highlight=False)
     if not console.is_terminal:
         console = Console(highlight=False, width=10_000)
-    table = Table(box=None, header_style="bold", pad_edge=False, padding=(0, 2, 0, 0))
-    for heading in headings:
-        table.add_column(heading, overflow="fold")
-    for row in rows:
-        table.add_row(*(Text(clean(cell)) for cell in row))
+    table = Table(box=None, header_style="bold", pad_edge=False, padding=(0, _GAP, 0, 0))
+    heads, cells = list(headings), [[clean(cell) for cell in row] for row in rows]
+    widths = _widths([heads, *cells], console.width)
+    for heading, width in zip(heads, widths, strict=True):
+        table.add_column(heading, overflow="fold", width=width)
+    for row in cells:
+        table.add_row(*(Text(cell) for cell in row))
     # Each line by itself: rich fills lines up with blanks, which a file need not have.
     with console.capture() as capture:
         console.print(table)
     for line in capture.get().splitlines():
         typer.echo(line.rstrip())
+
+
+def _widths(rows: Sequence[Sequence[str]], room: int) -> list[int | None]:
+    """Widths of a table's columns: None where they need not be told.
+
+    A name that is cut in two cannot be copied. So where the longest words of all columns have room
+    side by side, no column becomes narrower than its longest word.
+    """
+    columns = list(zip(*rows, strict=True))
+    whole = [max(map(cell_len, column)) for column in columns]
+    least = [
+        max(cell_len(w) for cell in column for w in cell.split() or [""]) for column in columns
+    ]
+    spare = room - sum(least) - _GAP * (len(columns) - 1)
+    if spare < 0 or sum(whole) - sum(least) <= spare:
+        return [None] * len(columns)
+    # What a fair share of the room completes is completed, beginning with what lacks least.
+    widths: list[int | None] = list(least)
+    wrapped = sorted(range(len(columns)), key=lambda i: whole[i] - least[i])
+    while wrapped:
+        at = wrapped.pop(0)
+        more = min(whole[at] - least[at], spare // (len(wrapped) + 1))
+        widths[at] = least[at] + more
+        spare -= more
+    return widths
 
 
 def print_problems(problems: Iterable[Problem], console: Console) -> None:

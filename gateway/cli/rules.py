@@ -48,8 +48,8 @@ def rules(
     """Print the master alarm list: every fault that basinward recognises.
 
     With a fault's name it prints all there is to know about it: meaning, consequence, what to do,
-    causes, the signs that tell them apart, the signals it needs, and its settings with default, unit, range and reason. The name
-    'fleet' gives the settings that belong to no single fault.
+    causes, the signs that tell them apart, the signals it needs, and its settings with default,
+    unit, range and reason. The name 'fleet' gives the settings that belong to no single fault.
 
     Examples:
 
@@ -66,23 +66,13 @@ def rules(
       basinward rules --signatures
     """
     from gateway.cli import catalogue  # noqa: PLC0415 - lazy
-    from gateway.cli import signatures as matrix  # noqa: PLC0415 - lazy
     from gateway.cli.output import fail, print_json  # noqa: PLC0415 - lazy
     from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
 
     if markdown and as_json:
         fail("Choose --markdown or --json, not both.", 2)
-    if signatures:
-        if as_json:
-            print_json(matrix.matrix_json())
-        else:
-            typer.echo(matrix.matrix_markdown() if markdown else matrix.matrix_text())
-        return
-    if names:
-        if as_json:
-            print_json(catalogue.names_json())
-        else:
-            catalogue.print_names()
+    if names or signatures:
+        _instead(signatures=signatures, markdown=markdown, as_json=as_json)
         return
     entries = [*catalogue.entries().values(), *(_own(fleet) if fleet is not None else ())]
     if slug is not None:
@@ -101,6 +91,20 @@ def rules(
         typer.echo("\n\n".join(catalogue.to_text(entry) for entry in entries))
     else:
         catalogue.print_list(entries)
+
+
+def _instead(*, signatures: bool, markdown: bool, as_json: bool) -> None:
+    """What is printed instead of faults: the signature matrix, or the names for own rules."""
+    from gateway.cli import catalogue  # noqa: PLC0415 - lazy
+    from gateway.cli import signatures as matrix  # noqa: PLC0415 - lazy
+    from gateway.cli.output import print_json  # noqa: PLC0415 - lazy
+
+    if as_json:
+        print_json(matrix.matrix_json() if signatures else catalogue.names_json())
+    elif signatures:
+        typer.echo(matrix.matrix_markdown() if markdown else matrix.matrix_text())
+    else:
+        catalogue.print_names()
 
 
 def _own(fleet: Path) -> tuple[Entry, ...]:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, Final
 
 from rules.diagnosis import MARKS, SignatureTable, heading, legend, signature_table
 from rules.faults.registry import RULES
 
 __all__ = ["KEY", "markdown", "matrix_json", "matrix_markdown", "matrix_text", "to_json"]
 
-KEY = (
+KEY: Final = (
     "Signs across, causes down. + up, - down, 0 unchanged, blank: says nothing of it. A sign with "
     "* rules out the causes that it contradicts."
 )
@@ -58,8 +58,8 @@ def markdown(table: SignatureTable) -> Iterator[str]:
     yield "| cause | " + " | ".join(heads) + " | to decide |"
     yield "| --- |" + " :-: |" * len(heads) + " --- |"
     for row in table.rows:
-        marks = " | ".join(MARKS[row.signs.get(s.name)] for s in table.signs)
-        yield f"| {row.title} | {marks} | {row.look_at} |".replace("|  |", "| |")
+        marks = "".join(f" {MARKS[row.signs.get(s.name)]} |" for s in table.signs)
+        yield f"| {row.title} |{marks} {row.look_at} |"
     yield ""
     for sign, head in zip(table.signs, heads, strict=True):
         yield f"- {head}: " + "; ".join(f"`{mark}` {text}" for mark, text in legend(sign))

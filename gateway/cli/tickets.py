@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gateway.cli.options import DataOption, RecordsOption
+from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 
 if TYPE_CHECKING:
     from gateway.records import Records
@@ -49,14 +49,6 @@ NumberArgument = Annotated[
     str, typer.Argument(metavar="N", help="Ticket number: BW-000123, or just 123.")
 ]
 ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Your name, for the record.")]
-OwnDataOption = Annotated[
-    Path | None,
-    typer.Option("--data", metavar="DIR", help="Data directory, as before the command."),
-]
-OwnRecordsOption = Annotated[
-    str | None,
-    typer.Option("--records", metavar="URL", help="Records' database, as before the command."),
-]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for other programs.")]
 
 
@@ -226,7 +218,8 @@ def ack(
             now_ms=_now_ms(),
         )
     typer.echo(
-        f"{ticket.number}: acknowledgement by {by.strip()} recorded; the gateway applies it."
+        f"{ticket.number}: acknowledgement by {by.strip()} recorded; the gateway applies it within "
+        "seconds, or when it next starts."
     )
 
 
@@ -256,8 +249,7 @@ def close(
 
     Example:
 
-      basinward tickets close 123 --by "R. Marsh" --found "Screen full of leaves; cleaned." \\
-        --cleaned pump-screen
+      basinward tickets close 123 --by "R. Marsh" --found "Leaves." --cleaned pump-screen
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
@@ -277,7 +269,10 @@ def close(
         store.close_ticket(ticket.number, by=by, finding=found, now_ms=_now_ms())
     typer.echo(f"{ticket.number}: closed by {by.strip()}.")
     if cleaned:
-        typer.echo(f"What is normal after cleaning {', '.join(cleaned)} is learned anew.")
+        typer.echo(
+            f"Cleaned: {', '.join(cleaned)}. The normal readings that depend on it are learned "
+            "anew as the machine runs; until then the old ones hold."
+        )
 
 
 @contextmanager

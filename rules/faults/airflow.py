@@ -28,6 +28,7 @@ from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.heat import HeatRejection
 from rules.look import UnitLook, fan_names
+from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.state import STEADY
 
@@ -86,7 +87,9 @@ def judge_lost(view: BinView, announced: I8) -> I8:
     concerned[at] = True
     among = np.flatnonzero(concerned)
     rows, stands = view.rows[among], announced[among]
-    seen = view.state.value_ms[rows, _RUN] > 0
+    # A share of hours past says nothing once the proof is not sent any more.
+    age_s = (view.time_ms[among] - view.state.value_ms[rows, _RUN]) / 1000.0
+    seen = age_s <= view.plan.settings.get(FLEET, "value_age_limit_s", rows)
     lost = np.where(seen, 100.0 * (1.0 - share[among].astype(np.float64)), np.nan)
     # Between the hours' news only drop-outs are known; the other witnesses are not healthy for it.
     waits = ~np.isnan(view.state.baseline[rows, _PADS_Q])

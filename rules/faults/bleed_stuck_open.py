@@ -149,7 +149,9 @@ def _running(view: BinView, announced: I8, out: I8) -> None:
     watched = view.watched
     if not len(watched.index):
         return
-    thin = np.flatnonzero(watched.balance.running & ~concentrated[watched.index])
+    run_s = (view.time_ms - view.state.pump_changed_ms[view.rows]) / 1000.0
+    settled = ~concentrated & (run_s >= view.setting(_SLUG, "run_s"))
+    thin = np.flatnonzero(watched.balance.running & settled[watched.index])
     i, w = watched.index[thin], watched.balance
     rows = view.rows[i]
     design = np.fmax(design_bleed_l_min(plan, rows), w.bleed_wanted_l_min[thin])
@@ -260,10 +262,14 @@ BLEED_STUCK_OPEN: Final = Rule(
         },
         job_plan="water-quality",
         settings=(
-            Setting("rest_s", 1800.0, "s", 600.0, 86_400.0,
+            Setting("rest_s", 5400.0, "s", 600.0, 86_400.0,
                     "time at rest before what leaves then is judged",
-                    "pads and pipes run empty within ten minutes, and bleeds close with the pump "
-                    "or soon after it (common practice)"),
+                    "level and conductivity are compared with those of an hour ago, which must be "
+                    "of the same rest: each run leaves water in pads that were dry"),
+            Setting("run_s", 10_800.0, "s", 1800.0, 604_800.0,
+                    "time of wet running before thin water is held against the bleed",
+                    "water is thin after a fresh fill, and timed bleeds open for an hour at a time "
+                    "(common practice)"),
             Setting("fall_mm", 6.0, "mm", 1.0, 200.0,
                     "fall of the level within an hour at rest that counts",
                     "a sheltered basin evaporates up to 1 mm an hour (common practice)"),

@@ -231,7 +231,7 @@ CONDUCTIVITY_PROBE: Final = Rule(
             Setting("jump_frac", 0.15, "of the reading", 0.02, 2.0,
                     "typical step between five-minute means that counts as jumping",
                     "a whole basin of litres a minute changes by a few per cent in five minutes"),
-            *delays(3600.0, "a fill, a shower of rain or a visit is over by then",
+            *delays(10_800.0, "a fill, a shower of rain or a visit is over by then",
                     3600.0, "a loose contact comes back"),
         ),
         judged_by="bins",

@@ -22,6 +22,7 @@ from rules.faults.rule import Rule
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min
+from rules.state import BIN_MS
 
 __all__ = ["FLOAT_STUCK_OPEN", "FLOAT_STUCK_SHUT"]
 
@@ -93,12 +94,27 @@ def judge_shut(view: BinView, announced: I8) -> I8:
         announced,
     )
     # A basin that fills (after a clean, a drained night) is on its way: its delay starts anew.
-    filling = _rise_mm(view) >= view.setting(_SHUT, "filling_mm")
+    a_bin_mm = plan.makeup_max_l_min[rows] / plan.area_m2[rows] * (BIN_MS / 60_000.0)
+    swift = np.clip(FILLING_FRAC * a_bin_mm, view.setting(_SHUT, "filling_mm"), MOST_WAVES_MM)
+    filling = _rise_mm(view) >= swift
     severity = np.where(filling & (severity > 0) & (announced == 0), 0, severity).astype(np.int8)
+    # A pump whose suction is bare cannot draw its full current: then it is the reading that is low.
+    bare = level < plan.pump_minimum_mm[rows] - view.setting(_SHUT, "under_level_mm")
+    if (bare & (severity > 0)).any():
+        full = view.recent["current_running"] >= FULL_CURRENT_FRAC * view.baseline("pump_current")
+        severity = np.where(bare & full & (announced == 0), UNKNOWN, severity).astype(np.int8)
     # Nothing new since the pump started or stopped: the water has not come to rest.
     newest = view.trace("level_running", 1)[:, 0]
     newest = np.where(np.isnan(newest) & wet, view.trace("level_at_rest", 1)[:, 0], newest)
     return np.where(np.isnan(newest) & (announced == 0), UNKNOWN, severity).astype(np.int8)
+
+
+FILLING_FRAC: Final = 0.15
+"""Share of what the open valve lifts the level in a bin from which the basin fills (judgement)."""
+MOST_WAVES_MM: Final = 12.0
+"""More than the level of a basin near its end jumps about with air in the pump (judgement)."""
+FULL_CURRENT_FRAC: Final = 0.96
+"""Share of the clean current above which the pump moves its water."""
 
 
 def _rise_mm(view: BinView) -> F64:

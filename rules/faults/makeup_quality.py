@@ -84,7 +84,8 @@ def judge(view: BinView, announced: I8) -> I8:
         sure = by_meters >= part.setting("conductivity-probe", "vanishing_ratio")
         sure &= (np.abs(by_meters - 1.0) >= 3.0 * sd) | (np.abs(by_meters - 1.0) < least)
         # A reading on its way down is softer water, rain, or a probe that fouls: wait for it.
-        falls = w.slope_us_cm_h * w.volume_l / 60.0 / (w.makeup_metered_l_min * c_m)
+        with np.errstate(divide="ignore", invalid="ignore"):  # a meter that shows nothing
+            falls = w.slope_us_cm_h * w.volume_l / 60.0 / (w.makeup_metered_l_min * c_m)
         sure &= (by_meters > 1.0) | (falls > -SETTLED_FRAC)
         fast = w.makeup_low_us_cm / c_m
         fast = np.where(fast >= part.setting(_SLUG, "climb_ratio"), fast, np.nan)
@@ -233,7 +234,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
                     "nothing in a basin makes water softer"),
             Setting("climb_ratio", 3.0, "of the site file's figure", 1.1, 20.0,
                     "make-up implied by the climb alone that counts",
-                    "airflow, pads and weather give the evaporation to a third at times, the volume "
+                    "airflow, pads and weather give evaporation to a third at times, the volume "
                     "is good to a fifth: only what is far beyond both speaks of the make-up"),
             Setting("high_ratio", 1.6, "of the unit's limit", 0.5, 20.0,
                     "conductivity that calls for a visit today",
@@ -247,6 +248,6 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
     explain,
     (
         SignatureTable(_SIGNS, _HARDER, "when the water has become harder"),
-        SignatureTable(_SIGNS, _SOFTER, "when the water has become softer"),
+        SignatureTable(_SIGNS[:2], _SOFTER, "when the water has become softer"),
     ),
 )  # fmt: skip

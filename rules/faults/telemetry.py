@@ -117,8 +117,10 @@ UNIT_STALE: Final = Rule(
         },
         job_plan="telemetry",
         settings=(
-            Setting("silent_low_s", 900.0, "s", 30.0, 604_800.0,
-                    "silence that counts", "three samples at five minutes"),
+            Setting("silent_low_s", 3600.0, "s", 30.0, 604_800.0,
+                    "silence that counts",
+                    "mobile links and controllers that restart come back by themselves within the "
+                    "hour (common practice)"),
             Setting("silent_medium_s", 14_400.0, "s", 60.0, 604_800.0,
                     "silence that calls for a visit this week",
                     "a basin can run dry within four hours of a stuck float (common practice)"),

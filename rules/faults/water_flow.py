@@ -81,6 +81,16 @@ _GRADES: Final = (
             "a smaller change of spray pressure is taken for none",
             "transmitters of this class drift by 1 to 2 %, level adds as much (common practice)"),
 )  # fmt: skip
+_BY_CURRENT: Final = Setting(
+    "least_loss_by_current_pct",
+    19.0,
+    "% of clean flow",
+    5.0,
+    60.0,
+    "least loss that counts where the pump's current is the only witness",
+    "six per cent of current is some 15 % of flow, and weather, voltage and water "
+    "temperature move the current of a clean pump by up to five (common practice)",
+)
 _PERSISTENCE: Final = delays(
     3600.0, "it grows over days; an hour costs nothing and spares a false call-out",
     7200.0, "two running hours of good medians: near a limit an hour's median wanders",
@@ -137,7 +147,12 @@ def _screen(view: BinView, announced: I8) -> I8:
     has_pressure, has_meter = pressure != 2, meter != 2
     certain = 1.0 - view.flow.flow_frac >= 3.0 * _statistical_se(view)
     by_pressure = (pressure == -1) & (current != 1) & (meter != 1)
+    alone = ~has_pressure & ~has_meter
+    large = _loss_pct(view) >= np.where(announced > 0, 0.8, 1.0) * view.setting(
+        _SCREEN, "least_loss_by_current_pct"
+    )
     by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
+    by_current &= large | ~alone
     known = (current != 2) | has_pressure
     return _grade(view, _SCREEN, np.where(has_pressure, by_pressure, by_current), known, announced)
 
@@ -290,6 +305,7 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
             _entry(_BY_SLUG["distribution-restricted"], "distribution"),
             _entry(_BY_SLUG["pump-drawing-air"], "float-valve"),
             _entry(_BY_SLUG["worn-pump"], "pump-drive"),
+            _entry(_BY_SLUG["downstream-open"], "distribution"),
         ),
         needs=("pump_current",),
         helps=("spray_pressure", "spray_flow", "supply_voltage", "basin_level", "pump_command"),
@@ -300,7 +316,7 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
             Severity.HIGH: "today",
         },
         job_plan="pump-screen",
-        settings=(*_GRADES, *_PERSISTENCE),
+        settings=(_BY_CURRENT, *_GRADES, *_PERSISTENCE),
         judged_by="bins",
     ),
     judge_screen,

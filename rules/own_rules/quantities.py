@@ -13,7 +13,7 @@ from typing import Final, Literal
 import numpy as np
 
 from rules.arrays import F64, I8, I64
-from rules.bins import BinView, fan_capacity_of, masked
+from rules.bins import BinView, fan_capacity_of, masked, staged
 from rules.equipment import Site, Unit
 from rules.frames import FrameView
 from rules.own_rules.units import COUNT, UNITS, unit_named
@@ -116,7 +116,8 @@ def _fans(s: Sight, name: str) -> F64:
 
 def _airflow_pct(s: Sight) -> F64:
     count = s.plan.fan_count[s.rows]
-    return 100.0 * fan_capacity_of(s.signal("fan_run"), s.signal("fan_speed"), count)
+    in_stages = staged(s.view)[s.at]
+    return 100.0 * fan_capacity_of(s.signal("fan_run"), s.signal("fan_speed"), count, in_stages)
 
 
 def _condensing_degc(s: Sight) -> F64:

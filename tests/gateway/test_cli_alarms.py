@@ -13,6 +13,7 @@ from gateway.cli.app import app
 from rules.events import ActionKind, BaselineChange, Severity, StepResult
 
 RUNNER = CliRunner()
+BY = ("--by", "Rui Prata", "--note", "Belt on order")
 
 
 @pytest.fixture
@@ -46,9 +47,9 @@ def pending(data):
 
 def test_the_list_names_what_is_not_normal_the_gravest_first(data):
     lines = run(data, "alarms").stdout.splitlines()
-    assert lines[0].split()[:5] == ["priority", "state", "site", "unit", "fault"]
+    assert lines[0].split() == ["alarm", "site", "unit", "fault", "since"]
     assert "quay-cold-store" in lines[1]
-    assert lines[1].split()[0] == "medium"
+    assert lines[1].startswith("medium, unacknowledged ")
     assert "returned unacknowledged" in lines[2]
     items = json.loads(run(data, "alarms", "--json").stdout)
     assert [i["fault"] for i in items] == ["fan-fault", "pump-not-running"]
@@ -70,6 +71,37 @@ def test_a_length_of_time_that_cannot_be_is_refused(data, text):
                  "--by", "Rui", "--note", "x")  # fmt: skip
     assert result.exit_code == 2
     assert "Write 90m, 8h or 3d" in result.output
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("alarms", "figures"),
+        ("alarms", "shelve", "quay-cold-store", "ac-1", "fan-fault", "--for", "8h", *BY),
+        ("alarms", "unshelve", "quay-cold-store", "ac-1", "fan-fault", *BY),
+        ("alarms", "reset", "quay-cold-store", "ac-1", "fan-fault", *BY),
+        ("alarms", "out-of-service", "quay-cold-store", "ac-1", *BY),
+        ("alarms", "in-service", "quay-cold-store", "ac-1", *BY),
+        ("baselines", "reset", "quay-cold-store", "ac-1", *BY),
+        ("baselines", "freeze", "quay-cold-store", "ac-1", *BY),
+        ("baselines", "release", "quay-cold-store", "ac-1", *BY),
+    ],
+    ids=" ".join,
+)
+def test_the_data_directory_may_stand_behind_the_command(data, tmp_path, command):
+    nowhere = str(tmp_path / "nowhere")
+    behind = RUNNER.invoke(app, [command[0], "--data", nowhere, *command[1:], "--data", str(data)])
+    assert behind.exit_code == 0, behind.output
+    ahead = RUNNER.invoke(app, [command[0], "--data", nowhere, *command[1:]])
+    assert ahead.exit_code == 1
+    assert nowhere in ahead.output
+
+
+def test_an_own_rules_alarm_can_be_shelved(data):
+    result = run(data, "alarms", "shelve", "quay-cold-store", "ac-1", "own-weak-spray", "--for",
+                 "8h", "--by", "Rui Prata", "--note", "Valve on order")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    assert pending(data).fault == "own-weak-spray"
 
 
 def test_an_unknown_fault_is_answered_with_the_nearest(data):
@@ -104,8 +136,10 @@ def test_a_unit_goes_out_of_service_with_a_reason(data):
 def test_the_figures_are_told_beside_their_targets(data):
     result = run(data, "alarms", "figures", "--days", "7")
     assert result.exit_code == 0, result.output
-    assert "2 announcements, 2 of them alarms raised" in result.stdout
-    assert "target about 144, at most 288" in result.stdout
+    assert "2 of them alarms raised" in result.stdout
+    assert max(map(len, result.stdout.splitlines())) <= 80
+    (per_day,) = (line for line in result.stdout.splitlines() if line.startswith("  a day "))
+    assert per_day.split(maxsplit=3)[2:] == ["0.29", "about 144, at most 288"]
     assert "quay-cold-store ac-1  fan-fault" in result.stdout
     figures = json.loads(run(data, "alarms", "figures", "--days", "7", "--json").stdout)
     assert figures["stale_most"] == 1

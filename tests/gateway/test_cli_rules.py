@@ -1,12 +1,14 @@
 """``basinward rules`` prints the catalogue whole, in every form."""
 
 import json
+import textwrap
 
 import pytest
 from typer.testing import CliRunner
 
 from gateway.cli.app import app
-from rules.faults.registry import FAULTS, SETTINGS
+from rules.diagnosis import signature_table
+from rules.faults.registry import FAULTS, RULES, SETTINGS
 
 RUNNER = CliRunner()
 
@@ -38,13 +40,16 @@ def test_one_fault_is_told_in_full(fault):
     for setting in fault.settings:
         assert f"{setting.name} = {setting.default:g} {setting.unit}".strip() in words
         assert f"({setting.low:g} to {setting.high:g})" in words
+        assert " ".join(setting.meaning.split()) in words
         assert " ".join(setting.reason.split()) in words
 
 
 def test_settings_that_belong_to_no_fault_have_an_entry():
     words = " ".join(_rules("fleet").output.split())
     for setting in SETTINGS["fleet"].values():
-        assert setting.name in words
+        assert f"{setting.name} = {setting.default:g} {setting.unit}".strip() in words
+        assert " ".join(setting.meaning.split()) in words
+        assert " ".join(setting.reason.split()) in words
 
 
 def test_markdown_names_every_fault_and_setting_in_tables_that_hold():
@@ -73,6 +78,48 @@ def test_json_is_complete():
         assert set(entry["response"]) == {s.name.lower() for s in fault.response}
     one = json.loads(_rules("fan-fault", "--json").output)
     assert one["slug"] == "fan-fault"
+
+
+def _tables():
+    return [(rule.fault.slug, table) for rule in RULES for table in rule.signatures]
+
+
+def test_the_signature_matrix_shows_every_table_within_80_columns():
+    printed = _rules("--signatures").output
+    assert max(map(len, printed.splitlines())) <= 80
+    words = " ".join(printed.split())
+    for slug, table in _tables():
+        assert slug in words
+        for sign in table.signs:
+            assert all(text in words for text in (sign.up, sign.down, sign.same))
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.fault.slug)
+def test_a_faults_own_page_shows_its_signs(rule):
+    text, markdown = _rules(rule.fault.slug).output, _rules(rule.fault.slug, "--markdown").output
+    assert text.count("which signs tell them apart") == len(rule.signatures)
+    for table in rule.signatures:
+        indented = textwrap.indent(signature_table(table, width=78), "  ")
+        assert "\n".join(line.rstrip() for line in indented.splitlines()) in text
+        for row in table.rows:
+            assert f"\n| {row.title} |" in markdown
+
+
+def test_the_signature_matrix_as_json_says_what_the_tables_say():
+    items = json.loads(_rules("--signatures", "--json").output)
+    found = {
+        (slug, item["when"], cause["slug"], name): value
+        for item in items
+        for slug in item["faults"]
+        for cause in item["causes"]
+        for name, value in cause["signs"].items()
+    }
+    assert found == {
+        (slug, table.when, row.slug, name): value
+        for slug, table in _tables()
+        for row in table.rows
+        for name, value in row.signs.items()
+    }
 
 
 def test_an_unknown_fault_gets_the_nearest_name():

@@ -93,7 +93,8 @@ def test_an_acknowledgement_waits_for_the_gateway(data):
     result = _tickets(data, "ack", "1", "--by", "Rui Prata")
     assert result.exit_code == 0, result.output
     assert result.stdout == (
-        "BW-000001: acknowledgement by Rui Prata recorded; the gateway applies it.\n"
+        "BW-000001: acknowledgement by Rui Prata recorded; the gateway applies it within "
+        "seconds, or when it next starts.\n"
     )
     records = open_records(data)
     (action,) = records.pending_actions()

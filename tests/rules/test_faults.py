@@ -362,7 +362,7 @@ def tick(feed, seconds, *, listening=True, speak=()):
 def test_a_silent_unit_is_stale_and_heard_again():
     feed = Feed(two_sites())
     tick(feed, 120, speak=(0, 1, 2))
-    tick(feed, 1000, speak=(0, 2))
+    tick(feed, 3800, speak=(0, 2))
     assert [(e.fault, e.unit_row) for e in feed.events] == [("unit-stale", 1)]
     assert feed.events[0].evidence.causes[0].slug == "unit-link"
     tick(feed, 200, speak=(0, 1, 2))

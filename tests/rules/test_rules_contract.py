@@ -1,45 +1,59 @@
-"""What every rule must keep, walked over the registry and a simulated history with faults."""
+"""What every rule must keep, walked over the registry and a recording that holds every fault."""
 
 from __future__ import annotations
 
+import os
 import re
+import threading
 
 import numpy as np
 import pytest
+from fault_scenes import HOUR_MS, LIVES, Life, Story, every_fault, hour_of, play, take_in
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from support.histories import (
-    FLEET_DIR,
-    Recording,
-    chunks,
-    demo_sites,
-    feed,
-    in_order,
-    joined,
-    new_engine,
-)
+from support.fleet import T0_MS
+from support.histories import Recording, feed, in_order, new_engine
 
-from rules.events import Change, Evidence, Severity
+import rules.engine
+from rules.engine import Engine
+from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Evidence, Severity
 from rules.faults.registry import FAULTS, RULES, SETTINGS, SLUGS
 from rules.jobplans import JOB_PLANS
+from rules.settings import SettingColumns
 from rules.signals import INDEX
 from rules.state import FleetState, SnapshotMismatch
 
-SITES = demo_sites()
 PLANS = {plan.slug for plan in JOB_PLANS}
+BY_THE_CLOCK = {f.slug for f in FAULTS if f.judged_by == "clock"}
 
 
 @pytest.fixture(scope="module")
-def recording() -> Recording:
-    return joined(chunks(SITES, FLEET_DIR / "scenario.toml", days=2.5, step_s=300.0))
+def story() -> Story:
+    return every_fault()
 
 
 @pytest.fixture(scope="module")
-def expected(recording):
-    """The events of the whole history in one batch."""
-    events = in_order(list(feed(new_engine(SITES), recording).events))
-    assert len({e.fault for e in events}) >= 6, "a history with too few faults proves little"
-    return events
+def engine_after(story) -> tuple[Engine, list[AlarmEvent]]:
+    """An engine that lived through the story, and its events."""
+    engine = new_engine(story.sites)
+    return engine, play(engine, story.moments)
+
+
+@pytest.fixture(scope="module")
+def lived(engine_after) -> list[AlarmEvent]:
+    """The events of the story as it came in: frames, refusals, clock and status."""
+    return engine_after[1]
+
+
+@pytest.fixture(scope="module")
+def recording(story) -> Recording:
+    return story.frames
+
+
+@pytest.fixture(scope="module")
+def expected(story, recording) -> list[AlarmEvent]:
+    """The events of all frames in one batch."""
+    return in_order(list(feed(new_engine(story.sites), recording).events))
 
 
 # ---------------------------------------------------------------- catalogue
@@ -72,7 +86,7 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
         assert setting.low <= setting.default <= setting.high
         assert len(setting.reason) > 10
         assert len(setting.meaning) > 5
-        assert re.search(r"_(s|k|mm|pct|frac|ratio|bins|days|v|a)$", name) or name in {
+        assert re.search(r"_(s|k|mm|pct|frac|ratio|bins|days|v|a|degc)$", name) or name in {
             "staged",
             "pump_changes",
             "least_refusals",
@@ -81,86 +95,212 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
         }, f"{slug}.{name} carries no unit"
 
 
+def test_each_rule_belongs_to_one_kind_of_view():
+    assert {r.fault.judged_by for r in RULES} == {"frames", "bins", "clock"}
+
+
+# ---------------------------------------------------------------- every fault, on its own unit
+
+
+def test_the_recording_holds_every_fault_of_the_catalogue_once():
+    assert sorted(life.fault for life in LIVES if life.fault) == sorted(SLUGS)
+
+
+@pytest.mark.parametrize("life", [x for x in LIVES if x.fault], ids=lambda x: x.fault)
+def test_each_alarm_raises_on_its_fault_and_clears_after_it(story, lived, life: Life):
+    own = [e for e in lived if e.unit_row == story.row_of[life.unit] and e.fault == life.fault]
+    assert [e.change for e in own if e.change is not Change.WORSENED] == [
+        Change.RAISED, Change.RETURNED,
+    ]  # fmt: skip
+    raised, returned = own[0], own[-1]
+    assert life.ill[0] < hour_of(raised) <= life.ill[1]
+    assert hour_of(returned) > life.ill[1]
+    for event in own[:-1]:
+        assert event.evidence is not None
+        assert event.evidence.causes[0].slug in life.first
+
+
+@pytest.mark.parametrize("life", LIVES, ids=lambda x: x.unit)
+def test_each_unit_shows_its_own_fault_and_no_other(story, lived, life: Life):
+    row = story.row_of[life.unit]
+    shown = {e.fault for e in lived if e.unit_row == row}
+    assert shown == ({life.fault} if life.fault else set())
+
+
+def test_nothing_is_left_standing(engine_after):
+    state = engine_after[0].state.alarm_state
+    assert np.isin(state, (AlarmState.NORMAL, AlarmState.RETURNED_UNACKNOWLEDGED)).all()
+
+
+def test_every_setting_of_the_catalogue_is_asked_for(story, monkeypatch):
+    """A number that no code reads is a promise not kept. A person acts too: that asks for some."""
+    asked: set[tuple[str, str]] = set()
+    get, one = SettingColumns.get, SettingColumns.one
+
+    def noting_get(self, slug, name, rows):
+        asked.add((slug, name))
+        return get(self, slug, name, rows)
+
+    def noting_one(self, slug, name, row):
+        asked.add((slug, name))
+        return one(self, slug, name, row)
+
+    monkeypatch.setattr(SettingColumns, "get", noting_get)
+    monkeypatch.setattr(SettingColumns, "one", noting_one)
+    engine = new_engine(story.sites)
+    acts = (ActionKind.ACKNOWLEDGE, ActionKind.SHELVE)
+    for moment in story.moments:
+        for event in take_in(engine, moment):
+            if event.change in (Change.RAISED, Change.WORSENED):
+                shelf_ends_ms = event.time_ms + HOUR_MS
+                kind = acts[event.fault == "unit-unregistered"]
+                engine.act(Action(1, kind, event.unit_row, event.fault, event.time_ms, "operator",
+                                  "", shelf_ends_ms))  # fmt: skip
+    assert asked == {(slug, name) for slug, table in SETTINGS.items() for name in table}
+
+
 # ---------------------------------------------------------------- columns
 
 
-def test_inputs_are_not_changed(recording):
-    part = recording.part(slice(0, 4000))
+def test_inputs_are_not_changed(story, recording):
+    part = recording.part(slice(0, 6000))
     kept = [part.row.copy(), part.time_ms.copy(), part.values.copy()]
-    feed(new_engine(SITES), part)
+    feed(new_engine(story.sites), part)
     for before, after in zip(kept, (part.row, part.time_ms, part.values), strict=True):
         np.testing.assert_array_equal(before, after)
 
 
-def test_each_unit_alone_gives_what_the_fleet_gives(recording, expected):
+def test_all_frames_at_once_give_what_they_gave_as_they_came(story, lived, expected):
+    """A backlog is judged as the live stream is; what the clock and refusals say is apart."""
+    apart = {*BY_THE_CLOCK, "reading-out-of-range"}
+    assert in_order([e for e in lived if e.fault not in apart]) == expected
+
+
+def test_units_alone_give_what_the_fleet_gives(story, recording, expected):
+    """Every third one: some of each family of faults, in a third of the time."""
+    rows = np.unique(recording.row)[::3]
     alone = []
-    for row in {e.unit_row for e in expected}:
-        alone += feed(new_engine(SITES), recording.part(recording.row == row)).events
-    assert in_order(alone) == expected
+    for row in rows:
+        part = recording.part(recording.row == row)
+        alone += feed(new_engine(story.sites), part).events
+    assert in_order(alone) == [e for e in expected if e.unit_row in rows]
+    families = {f.family for f in FAULTS if f.slug in {e.fault for e in alone}}
+    assert len(families) >= 5
 
 
-def test_the_order_of_units_does_not_matter(recording, expected):
+def test_the_order_of_units_does_not_matter(story, recording, expected):
     order = np.lexsort((-recording.row, recording.time_ms))
-    assert in_order(list(feed(new_engine(SITES), recording.part(order)).events)) == expected
+    events = feed(new_engine(story.sites), recording.part(order)).events
+    assert in_order(list(events)) == expected
 
 
-@settings(max_examples=6, deadline=None)
-@given(cuts=st.lists(st.integers(1, 27_000), max_size=12))
-def test_cutting_the_stream_into_batches_anyhow_gives_the_same_events(recording, expected, cuts):
-    engine, events, start = new_engine(SITES), [], 0
+@settings(max_examples=3, deadline=None)
+@given(cuts=st.lists(st.integers(1, 10_000), max_size=12))
+def test_cutting_the_stream_into_batches_anyhow_gives_the_same_events(
+    story, recording, expected, cuts
+):
+    engine, events, start = new_engine(story.sites), [], 0
     for cut in [*sorted(cuts), len(recording)]:
         events += feed(engine, recording.part(slice(start, cut))).events
         start = max(start, cut)
     assert in_order(events) == expected
 
 
-def test_a_repeated_and_a_late_delivery_changes_nothing(recording, expected):
+def test_cutting_what_came_in_a_minute_gives_the_same_events(story, lived):
+    """Among refusals and ticks of the clock too."""
+    engine = new_engine(story.sites)
+    events = [e for moment in story.moments for e in take_in(engine, moment, cuts=(13,))]
+    assert in_order(events) == in_order(lived)
+
+
+def test_a_repeated_and_a_late_delivery_changes_nothing(story, recording, expected):
     """After a crash the broker sends again what was not acknowledged."""
-    engine, events, late = new_engine(SITES), [], 0
-    for start in range(0, len(recording), 5000):
-        again = max(0, start - 1500)
-        result = feed(engine, recording.part(slice(again, start + 5000)))
+    engine, events, late = new_engine(story.sites), [], 0
+    for start in range(0, len(recording), 2500):
+        again = max(0, start - 700)
+        result = feed(engine, recording.part(slice(again, start + 2500)))
         events += result.events
         late += result.late_frames
     assert in_order(events) == expected
     assert late > 0
 
 
-def test_one_units_missing_values_touch_no_other(recording, expected):
+def test_missing_values_of_some_units_touch_no_other(story, recording, expected):
+    """Every other unit sends nothing that is known; the rest go on as if alone."""
     spoilt = Recording(recording.row, recording.time_ms, recording.values.copy())
-    victim = expected[0].unit_row
-    spoilt.values[spoilt.row == victim] = np.nan
-    events = in_order(list(feed(new_engine(SITES), spoilt).events))
-    assert events == [e for e in expected if e.unit_row != victim]
+    spoilt.values[spoilt.row % 2 == 0] = np.nan
+    events = in_order(list(feed(new_engine(story.sites), spoilt).events))
+    kept = [e for e in expected if e.unit_row % 2]
+    assert events == kept
+    assert len({e.fault for e in kept}) > 10
 
 
-def test_nothing_known_raises_nothing_and_clears_nothing(recording, expected):
+@pytest.mark.parametrize(("cut_h", "least"), [(11.9, 10), (33.0, 2)])
+def test_nothing_known_raises_nothing_and_clears_nothing(story, recording, cut_h, least):
     """Unknown is not healthy: frames without values leave every standing alarm standing."""
-    engine = new_engine(SITES)
-    feed(engine, recording)
-    before = engine.state.alarm_state.copy()
-    end = int(recording.time_ms.max())
-    rows = np.unique(recording.row)
-    for minute in range(1, 600, 5):
-        times = np.full(len(rows), end + minute * 60_000, np.int64)
-        result = engine.samples(0, rows, times, np.full((len(rows), len(INDEX)), np.nan))
-        assert [e for e in result.events if e.change is Change.RAISED] == []
-    np.testing.assert_array_equal(engine.state.alarm_state, before)
+    engine = new_engine(story.sites)
+    end_ms = T0_MS + int(cut_h * HOUR_MS)
+    feed(engine, recording.part(recording.time_ms <= end_ms))
+    rows = np.unique(recording.row[recording.time_ms > end_ms])
+    nothing = np.full((len(rows), len(INDEX)), np.nan)
+
+    def hear_nothing(minutes: range) -> list[AlarmEvent]:
+        found: list[AlarmEvent] = []
+        for minute in minutes:
+            times = np.full(len(rows), end_ms + minute * 60_000, np.int64)
+            found += engine.samples(0, rows, times, nothing).events
+        return found
+
+    hear_nothing(range(5, 25, 5))  # until the last values are too old to count
+    before = engine.state.alarm_state[rows].copy()
+    standing = (before == AlarmState.UNACKNOWLEDGED).any(axis=0)
+    assert standing.sum() >= least
+    assert hear_nothing(range(25, 900, 5)) == []
+    np.testing.assert_array_equal(engine.state.alarm_state[rows], before)
 
 
-@pytest.mark.parametrize("share", [0.2, 0.5, 0.9])
-def test_a_snapshot_goes_on_as_if_nothing_had_happened(recording, expected, share):
-    cut = int(len(recording) * share)
-    first = new_engine(SITES)
-    events = list(feed(first, recording.part(slice(0, cut))).events)
-    second = new_engine(SITES)
+def test_several_threads_give_what_one_gives(story, recording, monkeypatch):
+    """A large fleet's rounds are cut into blocks; here a block holds ten units."""
+    part = recording.part(recording.time_ms <= T0_MS + 14 * HOUR_MS)
+    one_thread = feed(new_engine(story.sites), part)
+    threads: set[int] = set()
+    sizes: set[int] = set()
+    whole = Engine._round
+
+    def noted(self, rows, time_ms, values):
+        threads.add(threading.get_ident())
+        sizes.add(len(rows))
+        return whole(self, rows, time_ms, values)
+
+    monkeypatch.setattr(rules.engine, "BLOCK_ROWS", 10)
+    monkeypatch.setattr(rules.engine, "BLOCKS_WORTH_THREADS", 2)
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    monkeypatch.setattr(Engine, "_round", noted)
+    two_threads = feed(new_engine(story.sites), part)
+    assert two_threads == one_thread
+    assert len({e.fault for e in two_threads.events}) > 10
+    assert max(sizes) == 10
+    assert threads
+    assert threading.get_ident() not in threads
+
+
+# ---------------------------------------------------------------- memory
+
+
+@pytest.mark.parametrize("cut_h", [8.7, 26.0])
+def test_a_snapshot_goes_on_as_if_nothing_had_happened(story, lived, cut_h):
+    """In the midst of silence, wrong clocks, refusals and delays; and of the slow faults."""
+    cut = sum(moment.time_ms <= T0_MS + cut_h * HOUR_MS for moment in story.moments)
+    first = new_engine(story.sites)
+    events = play(first, story.moments[:cut])
+    second = new_engine(story.sites)
     second.restore(first.snapshot())
-    events += feed(second, recording.part(slice(cut, None))).events
-    assert in_order(events) == expected
+    events += play(second, story.moments[cut:])
+    assert events == lived
 
 
-def test_a_snapshot_of_another_layout_is_refused():
-    engine = new_engine(SITES)
+def test_a_snapshot_of_another_layout_is_refused(story):
+    engine = new_engine(story.sites)
     with pytest.raises(SnapshotMismatch, match="not a readable snapshot"):
         engine.restore(b"PK\x03\x04 nonsense")
     data = FleetState.empty(3, 2).to_bytes(("level-frozen", "no-such-fault"), {"listened_ms": 0})
@@ -184,8 +324,8 @@ def test_a_snapshot_survives_new_units_and_new_faults():
 # ---------------------------------------------------------------- evidence
 
 
-def test_every_raised_alarm_carries_evidence_that_survives_json(expected):
-    for event in expected:
+def test_every_raised_alarm_carries_evidence_that_survives_json(lived):
+    for event in lived:
         if event.change not in (Change.RAISED, Change.WORSENED):
             continue
         evidence = event.evidence
@@ -197,7 +337,3 @@ def test_every_raised_alarm_carries_evidence_that_survives_json(expected):
         assert all(s in INDEX for s in evidence.signals)
         assert Evidence.from_json(evidence.to_json()) == evidence
         assert not evidence.causes[0].ruled_out
-
-
-def test_each_rule_belongs_to_one_kind_of_view():
-    assert {r.fault.judged_by for r in RULES} == {"frames", "bins", "clock"}
