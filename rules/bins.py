@@ -36,7 +36,7 @@ from rules.plan import FleetPlan
 from rules.residuals import WaterFlow, water_flow
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.staging import find_out, is_staged, stages_wanted
+from rules.staging import find_out, is_staged, stages_wanted, told_together
 from rules.state import (
     ACCUMULATED,
     BIN_MS,
@@ -168,9 +168,11 @@ def fan_share_frac(view: FrameView) -> F64:
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
     find_out(view.state, view.rows, view.time_ms, up, speed, count, view.gap)
-    wanted = np.where((staged(view) > 0.5) & (count > 1), stages_wanted(speed, count), count)
+    by_stages = staged(view) > 0.5
+    wanted = np.where(by_stages & (count > 1), stages_wanted(speed, count), count)
     started = view.fans_commanded_s >= STARTED_S
     known = started & ~np.isnan(run) & (wanted > 0)
+    known &= ~by_stages | told_together(view.state.value_ms[view.rows], _SPEED, INDEX["fan_run"])
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)
 
 
@@ -388,6 +390,9 @@ def close_bins(
     )
     _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
+    wet = np.where(
+        (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
+    )
     named = {name: mean[:, column] for name, column in _A.items()}
     heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
     steady[:, _Q["td_dry"]] = heat.dry
@@ -402,6 +407,30 @@ def close_bins(
     state.bin_count[rows] = 0.0
     state.bin_mixed[rows] = False
     return BinView(plan, state, rows, end_ms, gap, ~np.isnan(steady)), changes
+
+
+def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bool:
+    """Wet units whose pads get no full flow of water, or got none a while ago.
+
+    What such pads do says nothing of the pads, and must not linger in the rings once it is mended.
+    """
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
+
+    soaked = (end_ms - state.pump_changed_ms[rows]) >= SOAK_MS
+    out: Bool = (pump_running < 0.9) | ((pump_running >= 0.9) & ~soaked)
+    for slug in _WATER_FAULTS:
+        out |= is_active(state.alarm_state[rows, FAULT_INDEX[slug]])
+    return out
+
+
+SOAK_MS: Final = 1_200_000
+_WATER_FAULTS: Final = (
+    "pump-not-running",
+    "pump-drawing-air",
+    "pump-screen-clogging",
+    "distribution-restricted",
+    "float-stuck-shut",
+)
 
 
 def _evaporation_l_min(plan: FleetPlan, rows: I64, mean: F64, bulb: F64) -> F64:

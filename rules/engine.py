@@ -43,6 +43,7 @@ from rules.events import (
 )
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.frames import observe, rounds
+from rules.heat import forget
 from rules.look import UnitLook
 from rules.own_rules.columns import OwnAlarms, joined, split
 from rules.plan import FleetPlan
@@ -470,6 +471,8 @@ class Engine:
         for change, mask in changes:
             for i, j in np.argwhere(mask).tolist():
                 rule = group.rules[j]
+                if change is Change.RETURNED and rule.fault.spoils_heat:
+                    forget(state, int(rows[i]))
                 grade = Severity(int(alarms.severity[i, j]))
                 events.append(
                     AlarmEvent(

@@ -23,7 +23,7 @@ from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.state import BIN_MS, FleetState
 
-__all__ = ["FrameView", "observe", "rounds"]
+__all__ = ["FrameView", "observe", "rounds", "standing_limit_s"]
 
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
@@ -185,6 +185,7 @@ def _standing(
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
+    _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty)
     since = np.where(anew, time_ms, state.circulated_ms[rows])
     state.circulated_ms[rows] = since
     water = x[:, _WATER]
@@ -193,6 +194,41 @@ def _standing(
     warm_s = np.where(anew, 0.0, state.warm_standing_s[rows] + np.where(warm, elapsed_s, 0.0))
     state.warm_standing_s[rows] = warm_s
     return (time_ms - since) / 1000.0, warm_s
+
+
+LEAST_SPELL_S: Final = 1800.0
+
+
+def _mind_habit(
+    plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, ends: Bool, empty: Bool
+) -> None:
+    """How long water stands here before it circulates or is let out, and whether it ever is.
+
+    A spell that the habit calls too long is not taken into it.
+    """
+    spell_s = (time_ms - state.circulated_ms[rows]) / 1000.0
+    at = np.flatnonzero(ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0))
+    if not len(at):
+        return
+    row, spell = rows[at], spell_s[at]
+    fits = spell < standing_limit_s(plan, state, row)
+    longest = state.longest_standing_s[row]
+    state.longest_standing_s[row] = np.where(fits, np.maximum(longest, spell), longest)
+    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + empty[at], 255)
+
+
+def standing_limit_s(plan: FleetPlan, state: FleetState, rows: I64) -> F64:
+    """How long water may stand in the basin, (k,). [s]
+
+    A controller that lets the water out by itself has its own habit: then that counts, with half
+    as much again; else the setting.
+    """
+    settings = plan.settings
+    own = 1.5 * state.longest_standing_s[rows] + 43_200.0
+    least = settings.get("basin-not-drained", "habit_least_s", rows)
+    fixed = settings.get("basin-not-drained", "standing_low_s", rows)
+    by_habit = state.drains[rows] >= settings.get("basin-not-drained", "habit_drains", rows)
+    return np.where(by_habit, np.minimum(np.maximum(own, least), fixed), fixed)
 
 
 def _since(column: I64, rows: I64, time_ms: I64, word: F64, above: float, gap: Bool) -> F64:

@@ -32,6 +32,7 @@ __all__ = [
     "HeatMeans",
     "HeatRejection",
     "fan_shares",
+    "forget",
     "heat_is_calm",
     "heat_is_known",
     "heat_means",
@@ -165,6 +166,17 @@ def heat_means(
     seen = ~np.isnan(dry_out)
     state.dry_seen_bin[rows[seen]] = bin_id[seen]
     return HeatMeans(dry_out, wet_out, pads)
+
+
+def forget(state: FleetState, row: int) -> None:
+    """What was measured of coil and pads says nothing any more: what spoilt it is mended."""
+    for name in ("td_dry", "td_wet"):
+        state.steady[row, _Q[name]] = np.nan
+        state.steady_count[row, _Q[name]] = 0
+    state.switch_effect[row] = np.nan
+    state.wet_td_k[row] = np.nan
+    state.wet_depression_k[row] = np.nan
+    state.dry_hold_bin[row] = 0
 
 
 def _mind_load(state: FleetState, rows: I64) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.state import FleetState
 
-__all__ = ["TOGETHER", "find_out", "is_staged", "stages_wanted"]
+__all__ = ["TOGETHER", "find_out", "is_staged", "stages_wanted", "told_together"]
 
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""
@@ -44,6 +44,15 @@ def find_out(
     # What is not known now proves nothing either way.
     after = np.where(np.isnan(speed_pct) & ~gap, since, after)
     state.together_ms[rows] = np.where(open_, after, since)
+
+
+def told_together(value_ms: I64, speed: int, run: int) -> Bool:
+    """Whether command and proofs are of one time, (k,): stages change while a message is lost."""
+    apart: Bool = np.abs(value_ms[:, run] - value_ms[:, speed]) <= TOLD_TOGETHER_MS
+    return apart
+
+
+TOLD_TOGETHER_MS: Final = 60_000
 
 
 def is_staged(setting: F64, together_ms: I64) -> F64:

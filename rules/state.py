@@ -143,6 +143,8 @@ class FleetState:
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
+    drains: U8  # how often the basin was emptied, up to 255, and the longest standing that ended
+    longest_standing_s: F32
     # what the readings themselves are worth; sets of signals are packed, see rules/bits.py
     seen_changed: U8  # (rows, set) signals that changed in the open bin
     seen_carried: U8  # (rows, set) signals that came in the open bin
@@ -243,6 +245,8 @@ class FleetState:
             still_starts=np.zeros(n, dtype=np.int16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
+            drains=np.zeros(n, dtype=np.uint8),
+            longest_standing_s=np.zeros(n, dtype=np.float32),
             seen_changed=np.zeros((n, SET_BYTES), dtype=np.uint8),
             seen_carried=np.zeros((n, SET_BYTES), dtype=np.uint8),
             still_age_bins=np.zeros((n, len(WATCHED)), dtype=np.uint16),

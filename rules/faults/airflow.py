@@ -236,6 +236,7 @@ FAN_NOT_COMMANDED: Final = Rule(
 FAN_CAPACITY_LOST: Final = Rule(
     Fault(
         slug=_LOST,
+        spoils_heat=True,
         title="Fan capacity lost",
         family="fans",
         meaning=(

@@ -72,6 +72,9 @@ class Fault:
     latching: bool = field(default=False)
     waits: bool = field(default=True)
     """Whether it waits while a fault that would explain it is seen but its delay still runs."""
+    spoils_heat: bool = field(default=False)
+    """Whether temperature differences taken while it stood say nothing once it is mended: then they
+    are forgotten, lest coil or pads are blamed for them."""
     yields_to: tuple[str, ...] = field(default=())
     """Faults that, while they stand, keep this one from being raised anew; raised first it stays.
     For pairs of which either can be the root: the first to be sure has the ticket."""

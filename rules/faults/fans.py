@@ -16,13 +16,14 @@ from rules.frames import FrameView
 from rules.look import UnitLook, fan_names
 from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
-from rules.staging import is_staged, stages_wanted
+from rules.staging import is_staged, stages_wanted, told_together
 
 __all__ = ["FAN_FAULT", "FAN_NOT_PROVEN"]
 
 _FAULT: Final = "fan-fault"
 _PROOF: Final = "fan-not-proven"
 _RUN: Final = INDEX["fan_run"]
+_SPEED: Final = INDEX["fan_speed"]
 
 
 def _grade(view: FrameView, slug: str, lost: I64) -> I8:
@@ -79,7 +80,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     answered = view.state.value_ms[view.rows, _RUN] >= since_ms + allowed_ms
     # Once it stands, a command taken back proves nothing: only proven fans clear it.
     silent = ~commanded & (announced > 0) & (lost > 0)
+    of_one_time = told_together(view.state.value_ms[view.rows], _SPEED, _RUN)
     known = ~np.isnan(run) & ~np.isnan(speed) & (~commanded | answered) & ~silent
+    known &= (staged < 0.5) | of_one_time
     return judged(commanded & (lost > 0), known, _grade(view, _PROOF, lost))
 
 
@@ -189,6 +192,7 @@ _RESPONSE: Final = {
 FAN_FAULT: Final = Rule(
     Fault(
         slug=_FAULT,
+        spoils_heat=True,
         title="Fan fault",
         family="fans",
         meaning="One or more fans report a fault of motor or drive.",
@@ -217,6 +221,7 @@ FAN_FAULT: Final = Rule(
 FAN_NOT_PROVEN: Final = Rule(
     Fault(
         slug=_PROOF,
+        spoils_heat=True,
         title="Fan not proven",
         family="fans",
         meaning="Fans are commanded to run and report no fault, but are not proven running.",

@@ -385,6 +385,7 @@ FLOAT_STUCK_OPEN: Final = Rule(
 FLOAT_STUCK_SHUT: Final = Rule(
     Fault(
         slug=_SHUT,
+        spoils_heat=True,
         yields_to=("pump-drawing-air",),
         title="Float valve stuck shut or supply starved",
         family="float and level",

@@ -221,10 +221,10 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
         },
         job_plan="water-quality",
         settings=(
-            Setting("change_frac", 0.35, "of the site file's figure", 0.1, 5.0,
+            Setting("change_frac", 0.5, "of the site file's figure", 0.1, 5.0,
                     "difference that counts, by meters",
-                    "public supplies vary by a tenth or two over the year (common practice); two "
-                    "small meters add a tenth"),
+                    "public supplies vary by a fifth over the year (common practice); two meters, "
+                    "the volume and slow sensors add as much again"),
             Setting("fill_high_ratio", 1.6, "of the site file's figure", 1.1, 20.0,
                     "conductivity of a basin just filled that counts as harder",
                     "a heel of old water and dissolved residue make up to a third, the first "

@@ -131,6 +131,7 @@ def _leading(causes: tuple[Cause, ...], slug: str) -> tuple[Cause, ...]:
 PADS_CLOGGED: Final = Rule(
     Fault(
         slug=_CLOGGED,
+        spoils_heat=True,
         title="Pads clogged",
         family="heat rejection",
         meaning="The pads hold back more air than when clean: scale or dirt fills their flutes.",

@@ -98,6 +98,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
 PUMP_NOT_RUNNING: Final = Rule(
     Fault(
         slug=_SLUG,
+        spoils_heat=True,
         title="Pump not running when commanded",
         family="pump and screen",
         meaning="The controller commands the recirculating pump, but its motor draws no current.",

@@ -17,7 +17,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.frost import water_in_basin
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
-from rules.frames import FrameView
+from rules.frames import FrameView, standing_limit_s
 from rules.look import UnitLook
 
 __all__ = ["BASIN_NOT_DRAINED", "WARM_STANDING_WATER"]
@@ -41,7 +41,9 @@ def judge_warm(view: FrameView, announced: I8) -> I8:
 def judge_full(view: FrameView, announced: I8) -> I8:
     """By the time since water last circulated."""
     holds, known = water_in_basin(view, _FULL)
-    limits = [view.setting(_FULL, "standing_low_s"), view.setting(_FULL, "standing_medium_s"), None]
+    low = standing_limit_s(view.plan, view.state, view.rows)
+    medium = np.minimum(2.0 * low, view.setting(_FULL, "standing_medium_s"))
+    limits = [low, medium, None]
     severity = graded(view.standing_s, limits, 0.0, np.zeros(len(view.rows), dtype=np.int8))
     severity[known & ~holds] = 0
     severity[~known | (view.pump_state < 0)] = -1
@@ -51,9 +53,11 @@ def judge_full(view: FrameView, announced: I8) -> I8:
 def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...], float, float]:
     days = look.standing_s() / 86_400.0
     warm_h = look.warm_standing_s() / 3600.0
+    limit_d = float(standing_limit_s(look.plan, look.state, np.array([look.row]))[0]) / 86_400.0
+    by_habit = bool(look.state.drains[look.row] >= look.setting(_FULL, "habit_drains"))
     readings = [
         Reading("Time since water last circulated", days, "d", derived=True,
-                high=look.setting(_FULL, "standing_low_s") / 86_400.0),
+                high=limit_d, note="against its own habit of being drained" if by_habit else ""),
         Reading("Warm hours in it", warm_h, "h", derived=True,
                 high=look.setting(_WARM, "warm_low_s") / 3600.0,
                 note=f"water, or else air, above {look.warm_above_degc():g} °C"),
@@ -105,7 +109,7 @@ def explain_full(look: UnitLook, severity: Severity) -> Evidence:
     """How long it stood."""
     readings, causes, days, _ = _explain(look, _FULL)
     return Evidence(
-        summary=f"The basin holds water that has not circulated for {days:.0f} d: it should be "
+        summary=f"The basin holds water that has not circulated for {days:.1f} d: it should be "
         "drained.",
         confidence=0.85,
         readings=tuple(readings),
@@ -181,7 +185,10 @@ BASIN_NOT_DRAINED: Final = Rule(
         slug=_FULL,
         title="Basin not drained",
         family="hygiene and frost",
-        meaning="The basin has held water for more than a week without circulating.",
+        meaning=(
+            "The basin has held water for longer than it usually does here, or for more than a "
+            "week, without circulating."
+        ),
         consequence=(
             "Stagnant water fouls, grows biofilm and corrodes; in the first frost it freezes."
         ),
@@ -200,8 +207,14 @@ BASIN_NOT_DRAINED: Final = Rule(
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
             Setting("standing_low_s", 864_000.0, "s", 3600.0, 31_536_000.0,
-                    "standing that calls for planned work",
+                    "standing that calls for planned work where there is no habit of draining",
                     "ten days: more than a week off, which is everyday life"),
+            Setting("habit_drains", 3.0, "times", 1.0, 200.0,
+                    "times a basin must have been emptied before that counts as a habit",
+                    "once or twice may have been a cleaning"),
+            Setting("habit_least_s", 129_600.0, "s", 3600.0, 31_536_000.0,
+                    "shortest standing that is held against a controller that drains by habit",
+                    "a day and a half: a drain that comes every night has missed one"),
             Setting("standing_medium_s", 1_814_400.0, "s", 7200.0, 31_536_000.0,
                     "standing that calls for a visit this week",
                     "three weeks: biofilm is well grown (common practice)"),

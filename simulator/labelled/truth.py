@@ -150,14 +150,15 @@ def _stuck(s: Scene) -> FloatArray:
 
 
 def _level_frozen(s: Scene) -> tuple[BoolArray, FloatArray]:
+    # It is stuck from the onset on, whether or not the water has moved yet.
     off = np.abs(_stuck(s))
-    return _where(off > 2.0, off)
+    return _where(s.active, np.where(off > 2.0, off, 0.0))
 
 
 def _frozen(s: Scene) -> tuple[BoolArray, FloatArray]:
     off = np.abs(_stuck(s))
     told = off > 0.03 * max(abs(s.memory.get("stuck", 0.0)), 1.0)
-    return _where(told, np.full(len(off), _weight(s.case.entry.signal)))
+    return _where(s.active, np.where(told, _weight(s.case.entry.signal), 0.0))
 
 
 def _weight(signal: str) -> float:

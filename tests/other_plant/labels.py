@@ -99,6 +99,8 @@ class Judge:
         measure, exposed = MEASURES[e.kind.slug](Moment(e, t, x, columns))
         if e.kind.slug in {"level-frozen", "reading-frozen"}:
             measure = tally.exposed_h + np.cumsum(exposed) * self.step_s / 3600
+            if tally.first is None:
+                tally.first = e.start_s  # stuck from the first moment, moved water or not
         measure = np.where(exposed, measure, -np.inf)
         hours = self.step_s / 3600
         bounds = BOUNDS[e.kind.slug]

@@ -99,3 +99,21 @@ def test_frost_without_level_or_conductivity_is_not_judged():
     events = resting(feed, 2, basin_temperature=None, ambient_temperature=-9.0, basin_level=None,
                      conductivity=None)  # fmt: skip
     assert events == []
+
+
+def test_a_basin_that_is_drained_every_night_and_then_is_not_is_found_soon():
+    feed = Feed(engine_of())
+    for _ in range(4):
+        resting(feed, 0.4, basin_temperature=14.0, conductivity=320.0)
+        resting(feed, 0.6, basin_temperature=14.0, basin_level=0.0, conductivity=0.0)
+    assert feed.events == []
+    events = resting(feed, 2.5, basin_temperature=14.0, conductivity=320.0)
+    assert raised(events) == [("basin-not-drained", Severity.LOW)]
+    assert "habit" in events[0].evidence.readings[0].note
+
+
+def test_a_basin_that_was_emptied_once_has_no_habit():
+    feed = Feed(engine_of())
+    resting(feed, 1, basin_temperature=14.0, conductivity=320.0)
+    resting(feed, 0.5, basin_temperature=14.0, basin_level=0.0, conductivity=0.0)
+    assert resting(feed, 7.5, basin_temperature=14.0, conductivity=320.0) == []
