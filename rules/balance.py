@@ -217,9 +217,10 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     best_sd = np.where(by_meter, metered_sd, weather_sd)
     # Near one cycle the answer hangs on the make-up's conductivity in a way that no standard
     # deviation describes: the least is worked out with both errors against it.
+    # Without weather nothing evaporates at the least: what then thins the water still left.
     least_weather = bleed_from_evaporation_l_min(
-        LEAST_EVAPORATION_FRAC * evaporation, middle, LEAST_MAKEUP_FRAC * c_m, volume,
-        slope + 2.0 * slope_sd, rise, area,
+        np.where(np.isnan(evaporation), 0.0, LEAST_EVAPORATION_FRAC * evaporation), middle,
+        LEAST_MAKEUP_FRAC * c_m, volume, slope + 2.0 * slope_sd, rise, area,
     )  # fmt: skip
     least_bleed = np.where(by_meter, metered - 2.0 * metered_sd, least_weather)
 
