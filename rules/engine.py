@@ -63,6 +63,9 @@ BLOCKS_WORTH_THREADS: Final = 3
 THREADS: Final = 2
 """Large fleets are judged by so many at once; more gain little, since Python itself takes turns."""
 
+REFUSED_ALONE_MS: Final = 600_000
+"""Two bins: a unit that sent nothing usable for so long is judged by its refused readings alone."""
+
 LONGEST_TICK_MS: Final = 60_000
 """A longer step between clock entries means that the gateway was down: it is not listened time."""
 
@@ -159,6 +162,7 @@ class Engine:
         if not len(unit_row):
             return StepResult()
         self.state.heard_listened_ms[unit_row] = self._listened_ms
+        self.state.usable_listened_ms[unit_row] = self._listened_ms
         self.state.site_offline[self.plan.anchor_row[self.plan.site_index[unit_row]]] = False
         late = 0
         if received_ms > 0 and (ahead := time_ms > received_ms + MAX_AHEAD_MS).any():
@@ -220,9 +224,9 @@ class Engine:
     def refused(self, received_ms: int, refusals: Sequence[Refusal]) -> StepResult:
         """Take in what was said of units and could not be accepted.
 
-        A unit of which nothing but refused readings came has spoken all the same: for each of them
-        an empty frame is judged. Refusals of units that the plan does not know are passed over,
-        unless they say so themselves.
+        A unit of which nothing but refused readings came for a while has spoken all the same: for
+        each of them an empty frame is judged. Refusals of units that the plan does not know are
+        passed over, unless they say so themselves.
         """
         ranges: list[tuple[int, int, int, float]] = []
         stamps: list[tuple[int, int, int]] = []
@@ -262,8 +266,15 @@ class Engine:
             rows = unit_row[index].astype(np.int64)
             note_refused(self.state, rows, time_ms[index], refused[index], values[index])
         news = time_ms > self.state.frame_ms[unit_row]
+        # While it sends anything usable its own frames carry the time on: one bad stamp among the
+        # good ones of a backlog must not make those late.
+        alone_ms = self._listened_ms - self.state.usable_listened_ms[unit_row]
+        news &= alone_ms >= REFUSED_ALONE_MS
         nothing = np.full((int(news.sum()), N_SIGNALS), np.nan)
-        return self.samples(received_ms, unit_row[news], time_ms[news], nothing)
+        usable = self.state.usable_listened_ms[unit_row[news]]
+        result = self.samples(received_ms, unit_row[news], time_ms[news], nothing)
+        self.state.usable_listened_ms[unit_row[news]] = usable
+        return result
 
     # ------------------------------------------------------------------ clock, site status
 

@@ -15,9 +15,9 @@ COMMAND = [sys.executable, "-m", "gateway.cli", "demo"]
 
 # What the scenario holds (simulator/demo_fleet/scenario.toml), as the catalogue names it.
 IN_THE_PAST = {
-    "conductivity-high", "distribution-restricted", "fan-fault", "fan-not-proven",
-    "float-stuck-open", "float-stuck-shut", "head-pressure-high", "level-frozen",
-    "pump-not-running", "pump-screen-clogging",
+    "bleed-blocked", "coil-fouled", "distribution-restricted", "fan-fault", "fan-not-proven",
+    "float-stuck-open", "float-stuck-shut", "level-frozen", "pump-not-running",
+    "pump-screen-clogging",
 }  # fmt: skip
 WHILE_LIVE = {"site-cut-off", "unit-stale"}
 
