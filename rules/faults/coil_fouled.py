@@ -111,6 +111,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
 COIL_FOULED: Final = Rule(
     Fault(
         slug=_SLUG,
+        spoils_heat=True,
         title="Coil fouled",
         family="heat rejection",
         meaning=(

@@ -79,14 +79,14 @@ def three_weeks() -> list[AlarmEvent]:
 # The plant's kind of fault, and the cause that a senior technician would put first.
 FIRST_CAUSE = {
     "pump-screen-clogging": {"pump-screen-clogging"},
-    "distribution-restricted": {"distribution"},
+    "distribution-restricted": {"distribution-restricted"},
     "float-stuck-open": {"float-open"},
     # a stuck float and a shut supply look the same without a make-up meter
     "float-stuck-shut": {"float-shut", "supply"},
     "supply-starved": {"float-shut", "supply", "demand"},
     "level-frozen": {"transmitter"},
     "pump-trip": {"tripped"},
-    "bleed-blocked": {"bleed-blocked"},
+    "bleed-blocked": {"line-blocked"},
     "fan-fault": {"motor-protection"},
     "fan-not-proven": {"contactor"},
     "coil-fouled": {"coil-fouled"},
@@ -99,6 +99,10 @@ def test_every_fault_of_the_scenario_is_found_and_named_and_nothing_else(three_w
     for site, unit, kind, shows_as, start, _end, _severity in truth(FLEET_DIR, SCENARIO, END):
         if shows_as and kind in FIRST_CAUSE and start < END:
             expected[f"{site}/{unit}"].add(shows_as)
+    for faults in expected.values():
+        if "coil-fouled" in faults:
+            # One root, one ticket: the coil's own grows with what is left to the cut-out.
+            faults.discard("head-pressure-high")
     found: dict[str, set[str]] = defaultdict(set)
     for event in three_weeks:
         if event.change is Change.RAISED:

@@ -521,11 +521,11 @@ def test_with_the_true_rules_it_does_not_matter_how_the_journal_is_cut_into_step
             )
             for row in range(4)
         ]
-        entries.append(Batch.of(reports[:2]))
-        entries.append(Batch.of(reports[2:]))
+        arrived: list[Entry] = [Batch.of(reports[:2]), Batch.of(reports[2:])]
         if rng.random() < 0.3:
-            entries.append(Clock(at_ms))
-    journal.append(entries, T0)
+            arrived.append(Clock(at_ms))
+        journal.append(arrived, at_ms)
+        entries += arrived
     singly, together = Ledger(), Ledger()
     one = reader_of(journal, singly, folder / "a", true_engine, chunk_frames=1)  # type: ignore[arg-type]
     run_to_end(one)
