@@ -96,10 +96,15 @@ def run(
 def _serve(service: Service, told: SimpleQueue[tuple[_Told, str]], fleet: Path) -> bool:
     """Wait until it is told to stop; whether that is because of a failure."""
     import logging  # noqa: PLC0415 - lazy
+    from queue import Empty  # noqa: PLC0415 - lazy
 
     log = logging.getLogger(__name__)
     while True:
-        what, why = told.get()
+        try:
+            # Not for ever: a signal that comes just before the wait would be seen at the next only.
+            what, why = told.get(timeout=1.0)
+        except Empty:
+            continue
         if what is _Told.RELOAD:
             _reload(service, fleet)
         elif what is _Told.FAILURE:
