@@ -463,13 +463,16 @@ class Engine:
             flat.take(state.alarm_onset_ms),
         )
         on_delay, off_delay = self._delays(group, rows, severity)
+        waited_ms = time_ms[:, None] - alarms.pending_ms
+        due = (severity > 0) & (alarms.pending_ms != 0) & (waited_ms >= on_delay * 1000.0)
+        due &= ~gap[:, None]
         changes = advance(
             alarms,
             severity,
             time_ms[:, None],
             on_delay,
             off_delay,
-            explained=self._explained(group, rows, severity),
+            explained=self._explained(group, rows, severity, due),
             restart=gap[:, None],
             latching=group.latching,
         )
@@ -523,8 +526,12 @@ class Engine:
                 on_delay[:, j] = np.where(severity[:, j] >= Severity.HIGH, high, on_delay[:, j])
         return on_delay, off_delay
 
-    def _explained(self, group: _Group, rows: I64, severity: I8) -> I8:
-        """Whether a fault that explains each alarm stands, or is about to; (k, faults)."""
+    def _explained(self, group: _Group, rows: I64, severity: I8, due: Bool) -> I8:
+        """Whether a fault that explains each alarm stands, or is about to; (k, faults).
+
+        ``due``: its delay is over with this very observation. One that does not wait for delays
+        waits for that: the two must not be raised at once.
+        """
         state = self.state
         out = np.zeros(severity.shape, dtype=np.int8)
         here = group.position
@@ -537,7 +544,8 @@ class Engine:
                 pends = state.alarm_pending_ms[carrier, column] > 0
                 if column in here and carrier is rows:
                     pends |= (severity[:, here[column]] > 0) & ~is_held(code)
-                pends &= group.waits[j]
+                if not group.waits[j]:
+                    pends &= due[:, here[column]] if column in here and carrier is rows else False
                 stands = is_active(code)
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))

@@ -118,6 +118,15 @@ def test_a_basin_that_sinks_slowly_is_the_float_first(learned):
     assert "pump-drawing-air" not in [fault for fault, _ in raised(events)]
 
 
+@pytest.mark.parametrize("low_bins", [1, 2, 3, 4])
+def test_float_and_air_are_never_raised_at_once(learned, low_bins):
+    """However the two delays fall together, one has the ticket."""
+    for _ in range(low_bins):
+        learned.run(300.0, basin_level=76.0)
+    jumping(learned, 2.0, 62.0, spray_pressure=18.0)
+    assert len(raised(learned.events)) == 1
+
+
 def test_a_quiet_low_current_under_water_is_not_air(learned):
     events = learned.run(4 * HOUR, pump_current=3.1, spray_pressure=30.0)
     assert [fault for fault, _ in raised(events)] == ["pump-screen-clogging"]
