@@ -23,6 +23,7 @@ __all__ = [
     "Frequent",
     "Limits",
     "Repeating",
+    "Stale",
     "alarm_figures",
     "floods",
 ]
@@ -80,6 +81,14 @@ class Repeating(NamedTuple):
     first_ms: int
 
 
+class Stale(NamedTuple):
+    """One alarm that stands for longer than the limit, and for how many whole days."""
+
+    unit_row: int
+    fault: str
+    days: int
+
+
 class Target(NamedTuple):
     """What a figure should be, in words, and where that comes from."""
 
@@ -123,8 +132,8 @@ class AlarmFigures:
     flood_time_pct: float
     chattering: tuple[Repeating, ...]
     fleeting: tuple[Repeating, ...]
-    stale: tuple[Frequent, ...]
-    """Alarms standing at the end for longer than the limit; the figure is the whole days."""
+    stale: tuple[Stale, ...]
+    """Alarms standing at the end for longer than the limit."""
     stale_most: int
     """The most that were stale at once."""
     top_ten: tuple[Frequent, ...]
@@ -238,8 +247,8 @@ def alarm_figures(
         chattering=_chattering(raised, limits),
         fleeting=_fleeting(spans, start_ms, limits),
         stale=tuple(
-            Frequent(row, fault, (end_ms - since) // DAY_MS)
-            for (row, fault), since, end in spans
+            Stale(row, fault, (end_ms - since) // DAY_MS)
+            for (row, fault), since, end, _ in spans
             if end is None and end_ms - since > stale_ms
         ),
         stale_most=_most_stale(spans, start_ms, end_ms, stale_ms),
@@ -258,8 +267,8 @@ def alarm_figures(
     )
 
 
-_Span = tuple[tuple[int, str], int, int | None]
-"""Alarm, since when it stood, and until when; None: it stands at the end."""
+_Span = tuple[tuple[int, str], int, int | None, Change | None]
+"""Alarm, since when it stood, until when, and by what it ended; None: it stands at the end."""
 
 
 def _standing(events: Iterable[AlarmEvent], end_ms: int) -> list[_Span]:
@@ -270,8 +279,8 @@ def _standing(events: Iterable[AlarmEvent], end_ms: int) -> list[_Span]:
         if e.state in ACTIVE:
             since.setdefault(key, e.time_ms)
         elif key in since:
-            spans.append((key, since.pop(key), e.time_ms))
-    return [*spans, *((key, begun, None) for key, begun in since.items() if begun < end_ms)]
+            spans.append((key, since.pop(key), e.time_ms, e.change))
+    return [*spans, *((key, begun, None, None) for key, begun in since.items() if begun < end_ms)]
 
 
 def _chattering(raised: Iterable[AlarmEvent], limits: Limits) -> tuple[Repeating, ...]:
@@ -289,8 +298,11 @@ def _chattering(raised: Iterable[AlarmEvent], limits: Limits) -> tuple[Repeating
 
 def _fleeting(spans: Iterable[_Span], start_ms: int, limits: Limits) -> tuple[Repeating, ...]:
     short: dict[tuple[int, str], list[int]] = defaultdict(list)
-    for key, begun, end in spans:
-        if end is not None and begun >= start_ms and end - begun <= limits.fleeting_s * 1000.0:
+    for key, begun, end, how in spans:
+        # What a person shelved or took out of service did not go away by itself.
+        if end is None or how is not Change.RETURNED:
+            continue
+        if begun >= start_ms and end - begun <= limits.fleeting_s * 1000.0:
             short[key].append(begun)
     found = [Repeating(row, fault, len(at), min(at)) for (row, fault), at in short.items()]
     return tuple(sorted(found, key=lambda r: -r.times))
@@ -298,7 +310,7 @@ def _fleeting(spans: Iterable[_Span], start_ms: int, limits: Limits) -> tuple[Re
 
 def _most_stale(spans: Iterable[_Span], start_ms: int, end_ms: int, stale_ms: int) -> int:
     steps: list[tuple[int, int]] = []
-    for _, begun, end in spans:
+    for _, begun, end, _ in spans:
         from_ms, to_ms = max(begun + stale_ms, start_ms), end_ms if end is None else end
         if from_ms < to_ms:
             steps += [(from_ms, 1), (to_ms, -1)]

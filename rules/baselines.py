@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from rules.events import Action, ActionKind, BaselineChange
+from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
 
 __all__ = ["ON_BASELINES", "act_on_baselines"]
@@ -47,6 +48,11 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     # What was seen before must not mix with what is seen from now on.
     state.steady[row, meant] = np.nan
     state.steady_count[row, meant] = 0
+    if any(STEADY[i].name in ("td_dry", "td_wet") for i in meant):
+        forget_effect(state, row)
+    if not action.parts or "fans" in action.parts:
+        # Whoever worked on the fans may have changed how they are switched: it is found out again.
+        state.together_ms[row] = 0
     if action.kind is ActionKind.CLEANED:
         state.baseline_relearn[row, meant] = ~np.isnan(state.baseline[row, meant])
         return ()

@@ -167,7 +167,8 @@ def fan_share_frac(view: FrameView) -> F64:
     count = view.plan.fan_count[view.rows]
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
-    find_out(view.state, view.rows, view.time_ms, up, speed, count, view.gap)
+    seen = np.where(np.isnan(run), np.nan, up)
+    find_out(view.state, view.rows, view.time_ms, seen, speed, count, view.gap)
     by_stages = staged(view) > 0.5
     wanted = np.where(by_stages & (count > 1), stages_wanted(speed, count), count)
     started = view.fans_commanded_s >= STARTED_S
@@ -402,7 +403,12 @@ def close_bins(
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
     _fill_steady(state, rows, steady)
-    changes = _learn(plan, state, rows, end_ms)
+    ends = dict(zip(rows.tolist(), end_ms.tolist(), strict=True)) if heat.lost else {}
+    changes = [
+        BaselineChange(r, STEADY[q].name, STEADY[q].mode, None, None, 0, ends[r], STEADY[q].unit)
+        for r, q in heat.lost
+    ]
+    changes += _learn(plan, state, rows, end_ms)
 
     close_stillness(plan, state, rows, gap)
     state.bin_sum[rows] = 0.0

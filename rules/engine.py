@@ -60,6 +60,9 @@ BLOCK_ROWS: Final = 8_192
 """Units of one pass: about what the processor's cache holds of their columns at once."""
 
 BLOCKS_WORTH_THREADS: Final = 3
+SITE_WIDE: Final = np.array([r.fault.site_wide for r in RULES], dtype=np.bool_)
+"""By fault: carried by one unit for its whole site."""
+
 THREADS: Final = 2
 """Large fleets are judged by so many at once; more gain little, since Python itself takes turns."""
 
@@ -123,6 +126,7 @@ class Engine:
         self._groups = {kind: _Group(kind) for kind in ("frames", "bins", "clock")}
         self._own = OwnAlarms.of(plan)
         self._threads: ThreadPoolExecutor | None = None
+        self._restored = False
         self._listened_ms = 0
         self._clock_ms = 0
         self._all_rows = np.flatnonzero(plan.active)
@@ -179,6 +183,8 @@ class Engine:
                 rows = rows[fresh]
             blocks = [slice(b, b + BLOCK_ROWS) for b in range(0, len(rows), BLOCK_ROWS)]
             work = [(rows[b], time_ms[index[b]], usable[index[b]]) for b in blocks]
+            if self._own is not None:
+                events += self._own.end_left(rows, time_ms[index])
             for found, learned in self._in_turn_or_at_once(work):
                 events += found
                 baselines += learned
@@ -286,9 +292,13 @@ class Engine:
         step = now_ms - self._clock_ms if self._clock_ms else 0
         if listening and 0 < step <= LONGEST_TICK_MS:
             self._listened_ms += step
-        self._clock_ms = max(now_ms, self._clock_ms)
+        # Also when it was set back: one tick that was ahead must not stop listened time for long.
+        self._clock_ms = now_ms
         events: list[AlarmEvent] = []
         self._end_by_time(now_ms, events)
+        if self._restored:
+            self._end_misplaced(now_ms, events)
+            self._restored = False
         settle(self.state, now_ms)
         self.state.strangers.forget_before(now_ms - STRANGERS_KEPT_MS)
         if self._own is not None:
@@ -317,7 +327,12 @@ class Engine:
         row = action.unit_row
         if not (0 <= row < self.plan.n_rows and self.plan.active[row]):
             return StepResult()
-        columns = range(len(SLUGS)) if not action.fault else [FAULT_INDEX.get(action.fault, -1)]
+        # What a unit carries for its whole site goes on while somebody works on that unit.
+        columns = (
+            np.flatnonzero(~SITE_WIDE).tolist()
+            if not action.fault
+            else [FAULT_INDEX.get(action.fault, -1)]
+        )
         events: list[AlarmEvent] = []
         if action.kind in ON_BASELINES:
             return StepResult(baselines=act_on_baselines(self.state, row, action))
@@ -403,6 +418,21 @@ class Engine:
                 events += self.act(end).events
             elif self.plan.active[row]:
                 events.append(self._announce_again(row, column, now_ms))
+
+    def _end_misplaced(self, now_ms: int, events: list[AlarmEvent]) -> None:
+        """A site's own alarms on a unit that does not carry them any more: nobody else would."""
+        carries = np.zeros(self.plan.n_rows, dtype=np.bool_)
+        carries[self.plan.anchor_row[self.plan.anchor_row >= 0]] = True
+        for column in np.flatnonzero(SITE_WIDE).tolist():
+            astray = ~carries & (self.state.alarm_state[:, column] != AlarmState.NORMAL)
+            for row in np.flatnonzero(astray).tolist():
+                severity = Severity(int(self.state.alarm_severity[row, column]))
+                onset_ms = int(self.state.alarm_onset_ms[row, column])
+                self._set_state(row, column, AlarmState.NORMAL)
+                events.append(
+                    AlarmEvent(row, SLUGS[column], now_ms, Change.RETURNED, AlarmState.NORMAL,
+                               severity, onset_ms, None, "", "the site's alarms have moved")
+                )  # fmt: skip
 
     def _announce_again(self, row: int, column: int, now_ms: int) -> AlarmEvent:
         """Re-alarm: somebody took it on, and it still stands after the time allowed."""
@@ -572,6 +602,13 @@ class Engine:
         self._own = OwnAlarms.of(self.plan, own)
         self._listened_ms = extra["listened_ms"]
         self._clock_ms = extra["clock_ms"]
+        self._restored = True
+        # Faults that the snapshot did not know are out of service with their unit.
+        away = np.flatnonzero(self.state.out_of_service_until_ms != 0)
+        new = (self.state.alarm_state[away] == AlarmState.NORMAL) & ~SITE_WIDE
+        self.state.alarm_state[away] = np.where(
+            new, AlarmState.OUT_OF_SERVICE, self.state.alarm_state[away]
+        )
 
     def nbytes(self) -> int:
         """Memory held for the fleet, in bytes."""

@@ -33,6 +33,7 @@ __all__ = [
     "HeatRejection",
     "fan_shares",
     "forget",
+    "forget_effect",
     "heat_is_calm",
     "heat_is_known",
     "heat_means",
@@ -99,6 +100,8 @@ class HeatMeans:
     dry: F64
     wet: F64
     pads: F64
+    lost: list[tuple[int, int]]
+    """(row, steady quantity) whose baseline is of another kind than what is measured now."""
 
 
 def heat_means(
@@ -126,7 +129,7 @@ def heat_means(
     """
     k = len(rows)
     dry_out, wet_out, pads = np.full(k, np.nan), np.full(k, np.nan), np.full(k, np.nan)
-    _mind_load(state, rows)
+    lost = _mind_load(state, rows)
     knows_load = state.heat_load_seen[rows]
     hour = bin_id // BINS_AN_HOUR
     # Another minute each hour, so that what comes hourly (a defrost) is not met each time or never.
@@ -165,7 +168,7 @@ def heat_means(
         state.td_first_bin[rows[first], i] = bin_id[first]
     seen = ~np.isnan(dry_out)
     state.dry_seen_bin[rows[seen]] = bin_id[seen]
-    return HeatMeans(dry_out, wet_out, pads)
+    return HeatMeans(dry_out, wet_out, pads, lost)
 
 
 def forget(state: FleetState, row: int) -> None:
@@ -173,21 +176,36 @@ def forget(state: FleetState, row: int) -> None:
     for name in ("td_dry", "td_wet"):
         state.steady[row, _Q[name]] = np.nan
         state.steady_count[row, _Q[name]] = 0
+    forget_effect(state, row)
+
+
+def forget_effect(state: FleetState, row: int) -> None:
+    """The same of what dry and wet running say together of the pads."""
     state.switch_effect[row] = np.nan
     state.wet_td_k[row] = np.nan
     state.wet_depression_k[row] = np.nan
     state.dry_hold_bin[row] = 0
 
 
-def _mind_load(state: FleetState, rows: I64) -> None:
-    """A unit that begins to send its load is learned anew: its means are of another kind."""
+def _mind_load(state: FleetState, rows: I64) -> list[tuple[int, int]]:
+    """A unit that begins to send its load is learned anew: its means are of another kind.
+
+    A frozen one goes on without its load, as it was learned. The quantities, by row, whose baseline
+    is gone.
+    """
     new = (state.value_ms[rows, _LOAD] > 0) & ~state.heat_load_seen[rows]
-    if new.any():
-        row = rows[new]
-        state.heat_load_seen[row] = True
-        for name in ("td_dry", "td_wet"):
-            state.steady_count[row, _Q[name]] = 0
-            state.baseline[row, _Q[name]] = np.nan
+    new &= ~state.baseline_frozen[rows]
+    if not new.any():
+        return []
+    row = rows[new]
+    state.heat_load_seen[row] = True
+    lost = []
+    for name in ("td_dry", "td_wet"):
+        q = _Q[name]
+        lost += [(r, q) for r in row[~np.isnan(state.baseline[row, q])].tolist()]
+        state.steady_count[row, q] = 0
+        state.baseline[row, q] = np.nan
+    return lost
 
 
 def _load_frac(

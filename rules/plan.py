@@ -31,7 +31,7 @@ class FleetPlan:
     site_index: I32
     """Position in ``sites``, -1 where inactive."""
     anchor_row: I64
-    """By site: the row that carries the site's own alarms (its first unit); -1 if it has none."""
+    """By site: the row that carries the site's own alarms (its oldest unit); -1 if it has none."""
     settings: SettingColumns
 
     area_m2: F64
@@ -103,7 +103,8 @@ class FleetPlan:
                 _apply(columns, unit.settings, np.array([row]))
             active[site_rows] = True
             site_index[site_rows] = i
-            anchor[i] = site_rows[0]
+            # Rows never change, whatever the order in the file.
+            anchor[i] = site_rows.min()
 
         def column(pick: Callable[[Site, Unit], float]) -> F64:
             out = np.full(n, np.nan)

@@ -19,8 +19,9 @@ __all__ = ["TOGETHER", "find_out", "is_staged", "stages_wanted", "told_together"
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""
 
-FOUND_OUT_MS: Final = 900_000
-"""A stage that is switched off is gone from the proofs within seconds, minutes at most."""
+FOUND_OUT_MS: Final = 3_600_000
+"""A stage that is switched off is gone from the proofs within minutes; a fan left in
+hand while somebody tries it out runs for less than an hour."""
 
 
 def stages_wanted(speed_pct: F64, count: I64) -> I64:
@@ -32,7 +33,10 @@ def stages_wanted(speed_pct: F64, count: I64) -> I64:
 def find_out(
     state: FleetState, rows: I64, time_ms: I64, proven: F64, speed_pct: F64, count: I64, gap: Bool
 ) -> None:
-    """Mind the units whose fans all run at part speed; ``proven`` fans are counted."""
+    """Mind the units whose fans all run at part speed.
+
+    ``proven`` is how many fans are proven, NaN where no proof is sent.
+    """
     since = state.together_ms[rows]
     open_ = since != TOGETHER
     if not open_.any():
@@ -42,7 +46,7 @@ def find_out(
     after = np.where(holds, begun, 0)
     after = np.where(holds & (time_ms - begun >= FOUND_OUT_MS), TOGETHER, after)
     # What is not known now proves nothing either way.
-    after = np.where(np.isnan(speed_pct) & ~gap, since, after)
+    after = np.where((np.isnan(speed_pct) | np.isnan(proven)) & ~gap, since, after)
     state.together_ms[rows] = np.where(open_, after, since)
 
 

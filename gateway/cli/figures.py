@@ -68,7 +68,7 @@ def to_lines(figures: AlarmFigures, names: Mapping[int, str]) -> Iterator[str]:
         ("Fleeting (times)", [(t.unit_row, t.fault, t.times) for t in f.fleeting]),
         (
             "Standing for more than a day (whole days)",
-            [(t.unit_row, t.fault, t.announcements) for t in f.stale],
+            [(t.unit_row, t.fault, t.days) for t in f.stale],
         ),
     ):
         if items:

@@ -122,7 +122,7 @@ def _play(part: _Part, progress: Callable[[int], None]) -> Run:
     began_s = time.perf_counter()
     playback = Playback(
         engine, take, clock_step_ms=CLOCK_STEP_MS, ticks_a_call=TICKS_A_CALL,
-        refusals=part.samples.refusals(),
+        refusals=part.samples.refusals(), actions=part.actions,
     )  # fmt: skip
     playback.clock_to(part.start_ms // CLOCK_STEP_MS * CLOCK_STEP_MS)
     done = 0

@@ -156,7 +156,8 @@ def decide(event: AlarmEvent, ticket: TicketState | None) -> Decision | None:
         )
         return _recorded(acknowledged, event, TicketEventKind.ACKNOWLEDGED)
     if event.change is Change.ANNOUNCED_AGAIN and ticket.returned_ms is None:
-        ticket = replace(ticket, phase=TicketPhase.OPEN, told=Told.DUE)
+        due = Told.DUE if ticket.told is Told.STANDING else ticket.told
+        ticket = replace(ticket, phase=TicketPhase.OPEN, told=due)
     note = f"Alarm {event.change.value}" + (f": {event.note}" if event.note else ".")
     return _recorded(ticket, replace(event, note=note), TicketEventKind.NOTE)
 

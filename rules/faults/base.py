@@ -72,6 +72,8 @@ class Fault:
     latching: bool = field(default=False)
     waits: bool = field(default=True)
     """Whether it waits while a fault that would explain it is seen but its delay still runs."""
+    site_wide: bool = field(default=False)
+    """Whether one unit carries it for its whole site (:attr:`rules.plan.FleetPlan.anchor_row`)."""
     spoils_heat: bool = field(default=False)
     """Whether temperature differences taken while it stood say nothing once it is mended: then they
     are forgotten, lest coil or pads are blamed for them."""

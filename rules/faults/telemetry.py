@@ -135,6 +135,7 @@ UNIT_STALE: Final = Rule(
 SITE_CUT_OFF: Final = Rule(
     Fault(
         slug=_CUT,
+        site_wide=True,
         title="Site cut off",
         family="telemetry",
         meaning="The site's connection ended, or all its units fell silent together.",

@@ -103,6 +103,7 @@ def _ago(age_ms: float) -> str:
 UNIT_UNREGISTERED: Final = Rule(
     Fault(
         slug=_SLUG,
+        site_wide=True,
         title="Unit not registered",
         family="telemetry",
         meaning="Messages come from a unit that the site's file does not know.",

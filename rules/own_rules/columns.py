@@ -148,7 +148,7 @@ class OwnAlarms:
 
     def judge(self, view: FrameView) -> list[AlarmEvent]:
         """Judge the rules of the units of a round, after their frames were taken in."""
-        events = self._end_left(view) if self._left else []
+        events: list[AlarmEvent] = []
         first = self._start[view.rows]
         count = self._start[view.rows + 1] - first
         at = np.flatnonzero(count)
@@ -325,9 +325,14 @@ class OwnAlarms:
             "acknowledged, and it still stands",
         )  # fmt: skip
 
-    def _end_left(self, view: FrameView) -> list[AlarmEvent]:
-        """A rule that was changed is judged anew; what stood of it must be ended before."""
-        times = dict(zip(view.rows.tolist(), view.time_ms.tolist(), strict=True))
+    def end_left(self, rows: I64, time_ms: I64) -> list[AlarmEvent]:
+        """A rule that was changed is judged anew; what stood of it must be ended before.
+
+        Called once a round with all its units, before blocks of them are judged at once.
+        """
+        if not self._left:
+            return []
+        times = dict(zip(rows.tolist(), time_ms.tolist(), strict=True))
         ended = [_ended(left, times[left.row]) for left in self._left if left.row in times]
         self._left = [left for left in self._left if left.row not in times]
         return ended

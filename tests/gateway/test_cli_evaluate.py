@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import xml.etree.ElementTree as ET
 from datetime import datetime
 from pathlib import Path
@@ -74,6 +75,20 @@ def test_the_faults_are_found_with_their_times_and_causes(evaluated):
         assert ticket["priority"] in {"low", "medium", "high"}
         assert ticket["labels"] == [faults[name]["number"]]
         assert ticket["first_cause"] == ticket["causes"][0]["slug"]
+
+
+def test_a_unit_out_of_service_raises_nothing_meanwhile(history, tmp_path):
+    folder = tmp_path / "served"
+    shutil.copytree(history, folder)
+    fault = next(
+        f for f in json.loads((history / "faults.json").read_text()) if f["fault"] == FAN[2]
+    )
+    served = [{"site": FAN[0], "unit": FAN[1], "start": fault["start"], "end": fault["end"]}]
+    (folder / "out_of_service.json").write_text(json.dumps(served))
+    done = run(read_folder(folder), processes=1)
+    raised = {(a.site, a.unit, a.fault) for a in done.alarms}
+    assert PUMP in raised
+    assert FAN not in raised
 
 
 def test_the_figures_fit_the_lists(evaluated):

@@ -269,6 +269,17 @@ def test_what_was_acknowledged_and_still_stands_is_told_once_more() -> None:
     assert over.kind is NoticeKind.RETURNED
 
 
+def test_a_second_call_that_finds_nobody_told_is_the_first_mail() -> None:
+    desk = Desk(routing=Routing({}, {}))
+    desk.commit(NOW_MS, raised(NOW_MS))
+    desk.commit(NOW_MS, acknowledged(NOW_MS))
+    desk.routing = ROUTING
+    again = suppressed(NOW_MS + HOUR_MS, Change.ANNOUNCED_AGAIN, AlarmState.UNACKNOWLEDGED)
+    notice = desk.commit(NOW_MS + HOUR_MS, again)
+    assert notice is not None
+    assert notice.kind is NoticeKind.OPENED
+
+
 def test_a_trouble_that_worsens_without_an_open_ticket_opens_one() -> None:
     notice = Desk().commit(NOW_MS, worsened(NOW_MS))
     assert notice is not None

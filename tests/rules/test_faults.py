@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
+from rules.engine import Engine
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX
+from rules.plan import FleetPlan
 from rules.state import STEADY
 
 HOUR = 3600.0
@@ -385,6 +387,44 @@ def test_a_last_will_cuts_the_site_off_until_it_is_heard():
     assert "its connection to the broker broke" in feed.events[0].evidence.summary
     tick(feed, 200, speak=(0, 1, 2))
     assert feed.events[-1].change is Change.RETURNED
+
+
+def test_one_tick_of_a_wrong_clock_does_not_deafen_the_gateway():
+    feed = Feed(two_sites())
+    tick(feed, 120, speak=(0, 1, 2))
+    feed.engine.clock(feed.now_ms + 86_400_000)
+    tick(feed, 2 * HOUR, speak=(2,))
+    assert [(e.fault, e.unit_row) for e in feed.events] == [("site-cut-off", 0)]
+
+
+def test_a_unit_at_work_does_not_mute_its_site():
+    feed = Feed(two_sites())
+    tick(feed, 120, speak=(0, 1, 2))
+    act(feed, ActionKind.OUT_OF_SERVICE)
+    tick(feed, 2 * HOUR, speak=(2,))
+    assert feed.raised() == ["site-cut-off"]
+
+
+def test_a_sites_alarm_ends_when_another_unit_carries_it():
+    before = [site("north-hall", [unit_data("ac-1"), unit_data("ac-2")])]
+    feed = Feed(engine_of(*before))
+    tick(feed, 120, speak=(0, 1))
+    tick(feed, 2 * HOUR)
+    assert feed.raised() == ["site-cut-off"]
+    after = [site("north-hall", [unit_data("ac-2")])]
+    rows = {("north-hall", "ac-1"): 0, ("north-hall", "ac-2"): 1}
+    moved = Engine(FleetPlan.build(after, rows, {}))
+    moved.restore(feed.engine.snapshot())
+    (event,) = [e for e in moved.clock(feed.now_ms + 5000).events if e.unit_row == 0]
+    assert (event.fault, event.change, event.state) == (
+        "site-cut-off", Change.RETURNED, AlarmState.NORMAL
+    )  # fmt: skip
+
+
+def test_the_order_of_units_in_the_file_does_not_move_the_sites_alarms():
+    rows = {("north-hall", "ac-1"): 0, ("north-hall", "ac-2"): 1}
+    turned = [site("north-hall", [unit_data("ac-2"), unit_data("ac-1")])]
+    assert FleetPlan.build(turned, rows, {}).anchor_row.tolist() == [0]
 
 
 def test_silence_while_the_gateway_could_not_listen_accuses_nobody():

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from support.fleet import Feed, engine_of
+from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 import rules.engine as engine_module
 from rules.events import Action, ActionKind, AlarmState, Change
@@ -151,6 +151,33 @@ def test_after_a_cleaning_the_old_baseline_holds_until_the_new_one_is_learned(le
     assert changes(learned, "pump-screen-clogging")[-1] is Change.RETURNED
     learned.run(12 * HOUR, pump_current=3.75, spray_pressure=60.0)
     assert baseline(learned) == pytest.approx(3.75, abs=0.03)
+
+
+def test_a_cleaning_forgets_what_dry_and_wet_running_said_of_the_pads(learned):
+    state = learned.engine.state
+    state.switch_effect[0] = 0.1
+    state.wet_td_k[0] = 4.0
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    assert state.wet_td_k[0] == 4.0
+    act(learned, ActionKind.CLEANED, "", parts=("pads",))
+    assert np.isnan(state.switch_effect[0]).all()
+    assert np.isnan(state.wet_td_k[0])
+
+
+@pytest.mark.parametrize("frozen", [False, True])
+def test_a_load_that_begins_to_be_sent_takes_the_old_baseline_unless_it_is_frozen(learned, frozen):
+    state = learned.engine.state
+    state.baseline[0, 3] = 10.0  # td_dry
+    if frozen:
+        act(learned, ActionKind.FREEZE_BASELINE, "")
+    changes = []
+    for _ in range(12):
+        learned.now_ms += 60_000
+        frame = row_of_values({**HEALTHY, "heat_load": 150.0})
+        changes += learned.send(0, learned.now_ms, frame).baselines
+    gone = [(c.quantity, c.value) for c in changes if c.quantity == "td_dry"]
+    assert gone == ([] if frozen else [("td_dry", None)])
+    assert np.isnan(state.baseline[0, 3]) != frozen
 
 
 def test_a_cleaning_of_the_coil_leaves_the_pump_alone(learned):
