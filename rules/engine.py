@@ -2,7 +2,8 @@
 
 One call a journal entry. It holds the fleet's columns and moves them by rounds of frames, by closed
 bins, by ticks of the receiver's clock, and by people's actions. The same entries in the same order
-give the same events, however frames are cut into batches: live, replayed, or after a crash.
+give the same events, however a unit's frames, in order of time, are cut into batches: live,
+replayed, or after a crash. One that comes after a newer one is late, unless both are in one batch.
 """
 
 from __future__ import annotations

@@ -4,21 +4,28 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gateway.cli.asking import (
+    ByOption,
+    JsonOption,
+    NoteOption,
+    SiteArgument,
+    UnitArgument,
+    nearer,
+    opened,
+    request,
+)
 from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 
 if TYPE_CHECKING:
-    from gateway.records import Records
     from rules.alarm_figures import AlarmFigures
-    from rules.events import ActionKind, AlarmState
+    from rules.events import AlarmState
 
-__all__ = ["app", "nearer", "opened", "request"]
+__all__ = ["app"]
 
 app = typer.Typer(
     name="alarms",
@@ -27,16 +34,11 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
-UnitArgument = Annotated[str, typer.Argument(metavar="UNIT", help="Unit id.")]
 FaultArgument = Annotated[str, typer.Argument(metavar="FAULT", help="Fault, as the list names it.")]
-ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Your name, for the record.")]
-NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why, for the record.")]
 ForOption = Annotated[
     str,
     typer.Option("--for", metavar="TIME", help="How long: 90m, 8h, 3d. It comes back by itself."),
 ]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for other programs.")]
 
 
 @app.callback(invoke_without_command=True)
@@ -299,65 +301,6 @@ def figures(
         return
     for line in to_lines(found, names):
         typer.echo(line)
-
-
-def request(
-    context: typer.Context,
-    kind: ActionKind,
-    site: str,
-    unit: str,
-    by: str,
-    *,
-    fault: str = "",
-    note: str = "",
-    until_ms: int = 0,
-    parts: list[str] | None = None,
-) -> None:
-    """Record an action; the running gateway applies it within seconds."""
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-    from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
-    from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
-    from rules.own_rules.catalogue import PREFIX  # noqa: PLC0415 - lazy
-
-    if fault and fault not in SLUGS and not fault.startswith(PREFIX):
-        guess = nearest(fault, SLUGS)
-        hint = f"Did you mean '{guess}'?" if guess else "`basinward rules` lists them."
-        fail(f"There is no fault called '{fault}'. {hint}", 2)
-    with opened(context) as store:
-        store.request_action(
-            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
-            parts=parts or (), now_ms=time.time_ns() // 1_000_000,
-        )  # fmt: skip
-    place = f"{site}/{unit}" + (f" {fault}" if fault else "")
-    typer.echo(
-        f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it within "
-        "seconds, or when it next starts."
-    )
-
-
-def nearer(context: typer.Context, data: Path | None, records: str | None) -> typer.Context:
-    """The context with what was said behind the command, which counts before what stands ahead."""
-    before, before_url = context.obj
-    context.obj = (data or before, records or before_url)
-    return context
-
-
-@contextmanager
-def opened(context: typer.Context) -> Iterator[Records]:
-    """The records that the options name; what they refuse ends the command with its sentence."""
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-    from gateway.cli.setup import records_url  # noqa: PLC0415 - lazy
-    from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
-
-    data, url = context.obj
-    try:
-        store = Records(records_url(data, url, must_exist=True))
-        try:
-            yield store
-        finally:
-            store.close()
-    except RecordsError as error:
-        fail(str(error))
 
 
 def _words(state: AlarmState) -> str:

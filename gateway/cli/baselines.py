@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli.alarms import (
+from gateway.cli.asking import (
     ByOption,
     JsonOption,
     NoteOption,

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gateway.cli.asking import ByOption, JsonOption, nearer, opened
 from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 
 if TYPE_CHECKING:
@@ -48,8 +48,6 @@ class PriorityName(StrEnum):
 NumberArgument = Annotated[
     str, typer.Argument(metavar="N", help="Ticket number: BW-000123, or just 123.")
 ]
-ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Your name, for the record.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for other programs.")]
 
 
 @app.callback(invoke_without_command=True)
@@ -95,7 +93,7 @@ def tickets(
         State.STANDING: frozenset({TicketPhase.OPEN, TicketPhase.ACKNOWLEDGED}),
         State.ALL: frozenset(TicketPhase),
     }.get(state)
-    with _records(context) as store:
+    with opened(context) as store:
         found = store.tickets(
             Where(site, unit, fault),
             phases=phases if phases is not None else frozenset({TicketPhase(state.value)}),
@@ -145,7 +143,7 @@ def show(
     """
     from gateway.cli.output import print_json  # noqa: PLC0415 - lazy
 
-    with _records(context, data, records) as store:
+    with opened(nearer(context, data, records)) as store:
         detail = _ticket(store, number)
     if as_json:
         entries = [
@@ -202,7 +200,7 @@ def ack(
     from gateway.tickets.desk import TicketPhase  # noqa: PLC0415 - lazy
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    with _records(context, data, records) as store:
+    with opened(nearer(context, data, records)) as store:
         ticket = _ticket(store, number).ticket
         if ticket.state is TicketPhase.CLOSED:
             fail(f"Ticket {ticket.number} was closed by {ticket.closed_by}. Nothing was changed.")
@@ -253,7 +251,7 @@ def close(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    with _records(context, data, records) as store:
+    with opened(nearer(context, data, records)) as store:
         ticket = _ticket(store, number).ticket
         if cleaned:
             # First: what it refuses must leave the ticket open.
@@ -273,27 +271,6 @@ def close(
             f"Cleaned: {', '.join(cleaned)}. The normal readings that depend on it are learned "
             "anew as the machine runs; until then the old ones hold."
         )
-
-
-@contextmanager
-def _records(
-    context: typer.Context, own_data: Path | None = None, own_url: str | None = None
-) -> Iterator[Records]:
-    """The records that the options name; what they refuse ends the command with its sentence."""
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-    from gateway.cli.setup import records_url  # noqa: PLC0415 - lazy
-    from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
-
-    data, url = context.obj
-    data, url = own_data or data, own_url or url
-    try:
-        store = Records(records_url(data, url, must_exist=True))
-        try:
-            yield store
-        finally:
-            store.close()
-    except RecordsError as error:
-        fail(str(error))
 
 
 def _ticket(store: Records, number: str) -> TicketDetail:

@@ -1,0 +1,91 @@
+"""What the commands share that ask the gateway for something in a person's name."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from gateway.records import Records
+    from rules.events import ActionKind
+
+__all__ = [
+    "ByOption",
+    "JsonOption",
+    "NoteOption",
+    "SiteArgument",
+    "UnitArgument",
+    "nearer",
+    "opened",
+    "request",
+]
+
+SiteArgument = Annotated[str, typer.Argument(metavar="SITE", help="Site id.")]
+UnitArgument = Annotated[str, typer.Argument(metavar="UNIT", help="Unit id.")]
+ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Your name, for the record.")]
+NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="Why, for the record.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, for other programs.")]
+
+
+def request(
+    context: typer.Context,
+    kind: ActionKind,
+    site: str,
+    unit: str,
+    by: str,
+    *,
+    fault: str = "",
+    note: str = "",
+    until_ms: int = 0,
+    parts: list[str] | None = None,
+) -> None:
+    """Record an action; the running gateway applies it within seconds."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
+    from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
+    from rules.own_rules.catalogue import PREFIX  # noqa: PLC0415 - lazy
+
+    if fault and fault not in SLUGS and not fault.startswith(PREFIX):
+        guess = nearest(fault, SLUGS)
+        hint = f"Did you mean '{guess}'?" if guess else "`basinward rules` lists them."
+        fail(f"There is no fault called '{fault}'. {hint}", 2)
+    with opened(context) as store:
+        store.request_action(
+            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
+            parts=parts or (), now_ms=time.time_ns() // 1_000_000,
+        )  # fmt: skip
+    place = f"{site}/{unit}" + (f" {fault}" if fault else "")
+    typer.echo(
+        f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it within "
+        "seconds, or when it next starts."
+    )
+
+
+def nearer(context: typer.Context, data: Path | None, records: str | None) -> typer.Context:
+    """The context with what was said behind the command, which counts before what stands ahead."""
+    before, before_url = context.obj
+    context.obj = (data or before, records or before_url)
+    return context
+
+
+@contextmanager
+def opened(context: typer.Context) -> Iterator[Records]:
+    """The records that the options name; what they refuse ends the command with its sentence."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.cli.setup import records_url  # noqa: PLC0415 - lazy
+    from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
+
+    data, url = context.obj
+    try:
+        store = Records(records_url(data, url, must_exist=True))
+        try:
+            yield store
+        finally:
+            store.close()
+    except RecordsError as error:
+        fail(str(error))
