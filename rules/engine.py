@@ -16,7 +16,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rules.alarms import (
-    HELD,
     PENDS,
     STANDS,
     AlarmColumns,
@@ -26,6 +25,7 @@ from rules.alarms import (
     is_held,
     next_state,
 )
+from rules.answers import answer
 from rules.arrays import F64, I8, I32, I64, Bool
 from rules.baselines import ON_BASELINES, act_on_baselines
 from rules.bins import accumulate, close_bins, closing
@@ -349,40 +349,21 @@ class Engine:
         return StepResult(tuple(events))
 
     def _act_on(self, row: int, column: int, action: Action, events: list[AlarmEvent]) -> None:
-        before = AlarmState(int(self.state.alarm_state[row, column]))
-        after, change = before, Change.ACKNOWLEDGED
-        match action.kind:
-            case ActionKind.ACKNOWLEDGE:
-                after = next_state(before, Happening.ACKNOWLEDGE)
-                if after is AlarmState.ACKNOWLEDGED:
-                    until_ms = self._announce_again_ms(row, column, action.time_ms)
-                    self.state.alarm_until_ms[row, column] = until_ms
-            case ActionKind.RESET:
-                after, change = next_state(before, Happening.RESET), Change.RESET
-            case ActionKind.SHELVE if before not in HELD and action.until_ms > action.time_ms:
-                after, change = AlarmState.SHELVED, Change.SHELVED
-                longest_s = self.plan.settings.one(FLEET, "longest_shelf_s", row)
-                self.state.alarm_until_ms[row, column] = min(
-                    action.until_ms, action.time_ms + int(longest_s * 1000.0)
-                )
-            case ActionKind.UNSHELVE if before is AlarmState.SHELVED:
-                after, change = AlarmState.NORMAL, Change.UNSHELVED
-            case ActionKind.OUT_OF_SERVICE if before is not AlarmState.OUT_OF_SERVICE:
-                after, change = AlarmState.OUT_OF_SERVICE, Change.OUT_OF_SERVICE
-            case ActionKind.IN_SERVICE if before is AlarmState.OUT_OF_SERVICE:
-                after, change = AlarmState.NORMAL, Change.IN_SERVICE
-        if after is before:
-            return
-        quiet = before is AlarmState.NORMAL or after is AlarmState.NORMAL
         severity = Severity(int(self.state.alarm_severity[row, column]))
-        self._set_state(row, column, after)
-        # Taking a healthy alarm out of service and back is no news about that alarm.
-        if quiet and change in (Change.OUT_OF_SERVICE, Change.IN_SERVICE) and not severity:
+        before = AlarmState(int(self.state.alarm_state[row, column]))
+        settings = self.plan.settings
+        found = answer(before, severity, action, lambda name: settings.one(FLEET, name, row))
+        if found is None:
             return
-        events.append(
-            AlarmEvent(row, SLUGS[column], action.time_ms, change, after, severity,
-                       int(self.state.alarm_onset_ms[row, column]), None, action.by, action.note)
-        )  # fmt: skip
+        if found.until_ms is not None:
+            self.state.alarm_until_ms[row, column] = found.until_ms
+        self._set_state(row, column, found.after)
+        if found.is_news:
+            onset_ms = int(self.state.alarm_onset_ms[row, column])
+            events.append(
+                AlarmEvent(row, SLUGS[column], action.time_ms, found.change, found.after, severity,
+                           onset_ms, None, action.by, action.note)
+            )  # fmt: skip
 
     def _set_state(self, row: int, column: int, after: AlarmState) -> None:
         self.state.alarm_state[row, column] = after
@@ -390,15 +371,6 @@ class Engine:
         self.state.alarm_clearing_ms[row, column] = 0
         if after is AlarmState.NORMAL:
             self.state.alarm_severity[row, column] = 0
-
-    def _announce_again_ms(self, row: int, column: int, now_ms: int) -> int:
-        """When an alarm acknowledged now is announced again; 0 for never."""
-        severity = Severity(int(self.state.alarm_severity[row, column]))
-        if severity is Severity.NONE:
-            return 0
-        name = f"announce_again_{severity.name.lower()}_s"
-        after_s = self.plan.settings.one(FLEET, name, row)
-        return now_ms + int(after_s * 1000.0) if after_s > 0 else 0
 
     def _end_by_time(self, now_ms: int, events: list[AlarmEvent]) -> None:
         state = self.state

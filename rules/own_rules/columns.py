@@ -14,7 +14,6 @@ from typing import Final, Self
 import numpy as np
 
 from rules.alarms import (
-    HELD,
     UNKNOWN,
     AlarmColumns,
     Happening,
@@ -22,6 +21,7 @@ from rules.alarms import (
     is_active,
     next_state,
 )
+from rules.answers import answer
 from rules.arrays import I8, I64, Bool
 from rules.equipment import OwnRule
 from rules.events import (
@@ -246,43 +246,26 @@ class OwnAlarms:
         return events
 
     def _act_on(self, pair: int, action: Action, events: list[AlarmEvent]) -> None:
-        memory = self._memory
-        before = AlarmState(int(memory.state[pair]))
-        after, change = before, Change.ACKNOWLEDGED
-        match action.kind:
-            case ActionKind.ACKNOWLEDGE:
-                after = next_state(before, Happening.ACKNOWLEDGE)
-                if after is AlarmState.ACKNOWLEDGED:
-                    memory.until_ms[pair] = self._announce_again_ms(pair, action.time_ms)
-            case ActionKind.RESET:
-                after, change = next_state(before, Happening.RESET), Change.RESET
-            case ActionKind.SHELVE if before not in HELD and action.until_ms > action.time_ms:
-                after, change = AlarmState.SHELVED, Change.SHELVED
-                longest_ms = int(self._setting("longest_shelf_s", pair) * 1000.0)
-                memory.until_ms[pair] = min(action.until_ms, action.time_ms + longest_ms)
-            case ActionKind.UNSHELVE if before is AlarmState.SHELVED:
-                after, change = AlarmState.NORMAL, Change.UNSHELVED
-            case ActionKind.OUT_OF_SERVICE if before is not AlarmState.OUT_OF_SERVICE:
-                after, change = AlarmState.OUT_OF_SERVICE, Change.OUT_OF_SERVICE
-            case ActionKind.IN_SERVICE if before is AlarmState.OUT_OF_SERVICE:
-                after, change = AlarmState.NORMAL, Change.IN_SERVICE
-        if after is before:
-            return
+        memory, row = self._memory, int(self._row[pair])
         severity = Severity(int(memory.severity[pair]))
-        quiet = AlarmState.NORMAL in (before, after)
-        memory.state[pair] = after
+        before = AlarmState(int(memory.state[pair]))
+        settings = self._plan.settings
+        found = answer(before, severity, action, lambda name: settings.one(FLEET, name, row))
+        if found is None:
+            return
+        if found.until_ms is not None:
+            memory.until_ms[pair] = found.until_ms
+        memory.state[pair] = found.after
         memory.pending_ms[pair] = 0
         memory.clearing_ms[pair] = 0
-        if after is AlarmState.NORMAL:
+        if found.after is AlarmState.NORMAL:
             memory.severity[pair] = 0
-        if quiet and change in (Change.OUT_OF_SERVICE, Change.IN_SERVICE) and not severity:
-            return
-        events.append(
-            AlarmEvent(
-                int(self._row[pair]), slug_of(self._rules[pair]), action.time_ms, change, after,
-                severity, int(memory.onset_ms[pair]), None, action.by, action.note,
-            )
-        )  # fmt: skip
+        if found.is_news:
+            events.append(
+                AlarmEvent(row, slug_of(self._rules[pair]), action.time_ms, found.change,
+                           found.after, severity, int(memory.onset_ms[pair]), None, action.by,
+                           action.note)
+            )  # fmt: skip
 
     def clock(self, now_ms: int) -> list[AlarmEvent]:
         """End what ends by time: shelves, and alarms whose rule is no more."""
@@ -301,17 +284,6 @@ class OwnAlarms:
             else:
                 events.append(self._announce_again(pair, now_ms))
         return events
-
-    def _setting(self, name: str, pair: int) -> float:
-        return self._plan.settings.one(FLEET, name, int(self._row[pair]))
-
-    def _announce_again_ms(self, pair: int, now_ms: int) -> int:
-        """When an alarm acknowledged now is announced again; 0 for never."""
-        severity = Severity(int(self._memory.severity[pair]))
-        if severity is Severity.NONE:
-            return 0
-        after_s = self._setting(f"announce_again_{severity.name.lower()}_s", pair)
-        return now_ms + int(after_s * 1000.0) if after_s > 0 else 0
 
     def _announce_again(self, pair: int, now_ms: int) -> AlarmEvent:
         """Re-alarm: somebody took it on, and it still stands after the time allowed."""
