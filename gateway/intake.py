@@ -26,6 +26,8 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from gateway.mqtt_client import ReadAheadClient
+
 __all__ = ["TOPIC_FILTERS", "BrokerSettings", "Intake", "Message", "TlsSettings"]
 
 TOPIC_FILTERS: Final = ("sites/#",)
@@ -159,10 +161,10 @@ class Intake:
         """QoS 0 messages that found :data:`MAX_WAITING` messages before them."""
         self._client = self._make_client()
 
-    def _make_client(self) -> Client:
+    def _make_client(self) -> ReadAheadClient:
         s = self._settings
         clean: dict[str, Any] = {} if s.protocol == "5" else {"clean_session": False}
-        client = Client(
+        client = ReadAheadClient(
             CallbackAPIVersion.VERSION2,
             client_id=s.client_id,
             protocol=_PROTOCOLS[s.protocol],
@@ -229,11 +231,8 @@ class Intake:
         reconnection, and sends again what it was not told of.
         """
         with self._lock:
-            connection = self._connection
-            ack = self._client.ack
-            for message in messages:
-                if message.qos and message.connection == connection:
-                    ack(message.mid, message.qos)
+            now = self._connection
+            self._client.acknowledge([m.mid for m in messages if m.qos and m.connection == now])
 
     @property
     def waiting(self) -> int:

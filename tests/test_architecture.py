@@ -182,7 +182,7 @@ def test_nothing_but_commands_imports_commands_and_the_demonstration():
 def test_each_protocol_has_one_place():
     """One package opens each of broker, mail server and database client."""
     homes = {
-        "paho": {"gateway/intake.py", "simulator/"},
+        "paho": {"gateway/intake.py", "gateway/mqtt_client.py", "simulator/"},
         "smtplib": {"gateway/mail/"},
         "influxdb_client": {"gateway/telemetry/"},
         "sqlalchemy": {"gateway/records/"},

@@ -11,7 +11,8 @@ import socket
 import struct
 from collections.abc import Iterator, Sequence
 
-__all__ = ["pack", "packs", "publish_all"]
+__all__ = ["FRAME_INTERVAL_MS", "connect", "pack", "packs", "publish_all", "publish_packet",
+           "read_exactly"]  # fmt: skip
 
 FRAME_INTERVAL_MS = 10_000
 _WINDOW = 500
@@ -59,21 +60,32 @@ def packs(
 
 def publish_all(port: int, messages: Sequence[tuple[str, bytes]]) -> None:
     """Publish all with QoS 1 and return when the broker has acknowledged every one of them."""
-    with socket.create_connection(("127.0.0.1", port), timeout=60) as connection:
-        client_id = b"bench-publisher"
-        connect = b"\x00\x04MQTT\x04\x02\x00\x00" + struct.pack(">H", len(client_id)) + client_id
-        connection.sendall(b"\x10" + _length(len(connect)) + connect)
-        _read(connection, 4)  # CONNACK
+    with connect(port) as connection:
         for first in range(0, len(messages), _WINDOW):
             window = messages[first : first + _WINDOW]
-            connection.sendall(b"".join(_publish(i, *m) for i, m in enumerate(window, start=1)))
-            _read(connection, 4 * len(window))  # a PUBACK each
+            connection.sendall(
+                b"".join(
+                    publish_packet(i, topic.encode(), payload)
+                    for i, (topic, payload) in enumerate(window, start=1)
+                )
+            )
+            read_exactly(connection, 4 * len(window))  # a PUBACK each
         connection.sendall(b"\xe0\x00")
 
 
-def _publish(packet_id: int, topic: str, payload: bytes) -> bytes:
-    name = topic.encode()
-    body = struct.pack(">H", len(name)) + name + struct.pack(">H", packet_id) + payload
+def connect(port: int) -> socket.socket:
+    """A connection that the broker has taken, under a name of its own."""
+    connection = socket.create_connection(("127.0.0.1", port), timeout=60)
+    client_id = b"bench-%d" % connection.getsockname()[1]
+    body = b"\x00\x04MQTT\x04\x02\x00\x00" + struct.pack(">H", len(client_id)) + client_id
+    connection.sendall(b"\x10" + _length(len(body)) + body)
+    read_exactly(connection, 4)  # CONNACK
+    return connection
+
+
+def publish_packet(packet_id: int, topic: bytes, payload: bytes) -> bytes:
+    """A PUBLISH with QoS 1."""
+    body = struct.pack(">H", len(topic)) + topic + struct.pack(">H", packet_id) + payload
     return b"\x32" + _length(len(body)) + body
 
 
@@ -87,7 +99,8 @@ def _length(n: int) -> bytes:
             return bytes(out)
 
 
-def _read(connection: socket.socket, n: int) -> None:
+def read_exactly(connection: socket.socket, n: int) -> None:
+    """So many bytes, which are not looked at."""
     while n:
         got = len(connection.recv(n))
         if not got:

@@ -16,6 +16,7 @@ __all__ = [
     "PLANNER",
     "UNITS",
     "write_fleet",
+    "write_large_fleet",
 ]
 
 ON_CALL: Final = "rui@north.example"
@@ -160,4 +161,15 @@ def write_fleet(directory: Path, *, broker_port: int, mail_port: int, influx_url
             electrical, water = ISOLATION_LABELS[site, unit]
             text += _UNIT.format(unit=unit, electrical=electrical, water=water)
         (directory / "sites" / f"{site}.toml").write_text(text)
+    return directory
+
+
+def write_large_fleet(directory: Path, units: int, *, broker_port: int, mail_port: int) -> Path:
+    """The same with so many units, twenty a site, all alike; gives its directory."""
+    write_fleet(directory, broker_port=broker_port, mail_port=mail_port)
+    for k, first in enumerate(range(0, units, 20)):
+        text = _SITE.format(site=f"s{k}", name=f"Site {k}")
+        for i in range(min(20, units - first)):
+            text += _UNIT.format(unit=f"u{i}", electrical=f"Q{i}", water=f"V{i}")
+        (directory / "sites" / f"s{k}.toml").write_text(text)
     return directory
