@@ -13,6 +13,7 @@ from gateway.cli import tickets as tickets_command
 from gateway.cli.arrived import arrived
 from gateway.cli.check import check
 from gateway.cli.evaluate import evaluate
+from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
 from gateway.cli.rules import rules
 from gateway.cli.run import run
@@ -44,6 +45,7 @@ app.command()(rules)
 app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
+app.command()(oncall)
 app.command()(replay)
 app.command()(evaluate)
 app.command()(version)

@@ -18,13 +18,12 @@ from pydantic_core import ErrorDetails, to_json
 from gateway.config import checks, servers
 from gateway.config.configuration import Configuration
 from gateway.config.files import Document, why_unreadable
-from gateway.config.models import FleetFile, OnCallFile, Person
+from gateway.config.models import FleetFile
+from gateway.config.oncall import OnCallFile, routing_of
 from gateway.config.own_rules import check_own_rules
 from gateway.config.report import ConfigurationFaults, Level, Problem, has_errors, ordered
 from gateway.config.secrets import find_written_secrets
 from gateway.config.sentences import translate
-from gateway.tickets.notice import Recipient
-from gateway.tickets.routing import Routing, TeamRoute
 from rules.equipment import Overrides, OwnRule, Site
 from rules.signals import SIGNALS
 
@@ -115,7 +114,7 @@ def examine(
             store=built.store,
             mail=built.mail,
             journal_budget_mb=fleet_model.journal.budget_mb,
-            routing=_routing(oncall_model, good_sites),
+            routing=routing_of(oncall_model, good_sites),
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),
         found,
@@ -225,27 +224,6 @@ def _site_paths(folder: Path) -> tuple[list[Path], list[Problem]]:
     if not paths:
         problems.append(Problem("sites/", "", "the folder holds no site file.", todo=todo))
     return paths, problems
-
-
-def _routing(oncall: OnCallFile, sites: Iterable[Site]) -> Routing:
-    routes = {}
-    for team_id, team in oncall.teams.items():
-        on_call = _people(team.on_call)
-        taken = {r.email.lower() for r in on_call}
-        routes[team_id] = TeamRoute(
-            on_call=on_call,
-            planner=_people(team.planner),
-            # Whoever gets the mail does not also get the copy of it.
-            monitoring=tuple(r for r in _people(team.monitoring) if r.email.lower() not in taken),
-        )
-    return Routing(routes, {site.id: site.team for site in sites})
-
-
-def _people(people: Iterable[Person]) -> tuple[Recipient, ...]:
-    unique: dict[str, Recipient] = {}
-    for person in people:
-        unique.setdefault(person.email.lower(), Recipient(person.name, person.email))
-    return tuple(unique.values())
 
 
 class _Checked:

@@ -1,7 +1,7 @@
-"""The models of ``fleet.toml`` and ``oncall.toml``: what keys there are and what they may hold.
+"""The model of ``fleet.toml``: what keys there are and what they may hold.
 
-Site files are modelled in :mod:`rules.equipment`. Secrets have no key here: a file names the
-environment variable or the file that holds one.
+Site files are modelled in :mod:`rules.equipment`, ``oncall.toml`` in :mod:`gateway.config.oncall`.
+Secrets have no key here: a file names the environment variable or the file that holds one.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.telemetry.settings import StoreSettings
-from rules.equipment import EMail, Identifier, Overrides, OwnRule, Text
+from rules.equipment import EMail, Overrides, OwnRule, Text
 
 __all__ = [
     "BrokerTable",
@@ -19,10 +19,7 @@ __all__ = [
     "FleetTable",
     "JournalTable",
     "MailTable",
-    "OnCallFile",
-    "Person",
     "StoreTable",
-    "Team",
     "TlsTable",
 ]
 
@@ -139,28 +136,3 @@ class FleetFile(_Model):
     mail: MailTable
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()
-
-
-class Person(_Model):
-    """Someone, or a shared mailbox, that tickets are sent to."""
-
-    name: Text
-    email: EMail
-
-
-class Team(_Model):
-    """Who gets the tickets of a team's sites.
-
-    High and medium priority go to ``on_call`` with ``monitoring`` in copy; low goes to ``planner``.
-    """
-
-    name: Text
-    on_call: Annotated[tuple[Person, ...], Field(min_length=1, max_length=50)]
-    planner: Annotated[tuple[Person, ...], Field(min_length=1, max_length=50)]
-    monitoring: Annotated[tuple[Person, ...], Field(max_length=50)] = ()
-
-
-class OnCallFile(_Model):
-    """``oncall.toml``: the teams."""
-
-    teams: Annotated[dict[Identifier, Team], Field(min_length=1)]

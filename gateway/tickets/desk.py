@@ -185,7 +185,7 @@ def tell(
         if ticket.held:
             return Verdict(ticket, None, withdraw=False)
         not_before_ms = _repeat_allowed_ms(ticket, now_ms, settings)
-    notice = Tell(kind, *_recipients(ticket, site_id, routing), not_before_ms)
+    notice = Tell(kind, *_recipients(ticket, site_id, routing, not_before_ms), not_before_ms)
     if not notice.to:
         # Nobody was told, so the next change tells the whole story to whoever is named by then.
         return Verdict(
@@ -271,14 +271,14 @@ def _repeat_allowed_ms(ticket: TicketState, now_ms: int, settings: DeskSettings)
     return min(max(now_ms, ticket.repeat_told_ms + interval_ms), now_ms + interval_ms)
 
 
-def _recipients(ticket: TicketState, site_id: str, routing: Routing) -> Recipients:
+def _recipients(ticket: TicketState, site_id: str, routing: Routing, at_ms: int) -> Recipients:
     """The recipients of the present priority; those of lower ones, told before, stay in copy."""
-    to, cc = routing.recipients(site_id, ticket.priority)
+    to, cc = routing.recipients(site_id, ticket.priority, at_ms)
     lowest, highest = (_PRIORITIES.index(p) for p in (ticket.first_priority, ticket.priority))
     earlier = [
         person
         for priority in _PRIORITIES[lowest:highest]
-        for part in routing.recipients(site_id, priority)
+        for part in routing.recipients(site_id, priority, at_ms)
         for person in part
     ]
     if not to:

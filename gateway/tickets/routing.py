@@ -1,7 +1,6 @@
-"""Who gets a ticket's mail: by the site's team and the ticket's priority.
+"""Who gets a ticket's mail: by the site's team, the ticket's priority, and who is on duty then.
 
-Plain frozen data made from the on-call file; the desk asks it, and a later schedule of shifts can
-make a new one whenever the people change.
+Plain frozen data made from the on-call file; the desk asks it.
 """
 
 from __future__ import annotations
@@ -9,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from gateway.oncall.roster import Roster
 from gateway.tickets.notice import Priority, Recipient
 
 __all__ = ["Recipients", "Routing", "TeamRoute"]
@@ -19,11 +19,28 @@ Recipients = tuple[tuple[Recipient, ...], tuple[Recipient, ...]]
 
 @dataclass(frozen=True)
 class TeamRoute:
-    """The people of one team."""
+    """The people of one team.
 
-    on_call: tuple[Recipient, ...]
+    ``roster`` says who of ``people`` (by id) is on duty when; a team that takes no turns has
+    ``on_call`` only, who are told together.
+    """
+
+    on_call: tuple[Recipient, ...] = ()
     planner: tuple[Recipient, ...] = ()
     monitoring: tuple[Recipient, ...] = ()
+    roster: Roster | None = None
+    people: Mapping[str, Recipient] = field(default_factory=dict)
+
+    def first_told(self, priority: Priority, at_ms: int) -> tuple[Recipient, ...]:
+        """Those who are told of a ticket first: the chain's first step, else who is on duty."""
+        roster = self.roster
+        if roster is not None:
+            steps = roster.steps.get(priority)
+            # The first rotation written is the one that is called first.
+            tell = steps[0].tell if steps else tuple(roster.rotations)[:1]
+            if tell:
+                return tuple(self.people[one] for one in roster.people(tell, at_ms))
+        return self.on_call
 
 
 @dataclass(frozen=True)
@@ -33,15 +50,25 @@ class Routing:
     teams: Mapping[str, TeamRoute] = field(default_factory=dict)
     team_of_site: Mapping[str, str] = field(default_factory=dict)
 
-    def recipients(self, site_id: str, priority: Priority) -> Recipients:
-        """High and medium go to those on call with monitoring in copy, low to the planner.
+    def team(self, site_id: str) -> TeamRoute | None:
+        """The team that looks after a site; None where nobody does."""
+        return self.teams.get(self.team_of_site.get(site_id, ""))
 
-        A team without a planner gets its low tickets through those on call, rather than nobody.
-        Both parts are empty where the site has no team.
+    def recipients(self, site_id: str, priority: Priority, at_ms: int) -> Recipients:
+        """High and medium go to who is on call at that moment, low to the planner.
+
+        The monitoring centre is in copy of the former. A team without a planner gets its low
+        tickets through who is on call, rather than nobody. Both parts are empty where the site has
+        no team.
         """
-        team = self.teams.get(self.team_of_site.get(site_id, ""))
+        team = self.team(site_id)
         if team is None:
             return (), ()
+        if priority == "low" and team.planner:
+            return team.planner, ()
+        told = team.first_told(priority, at_ms)
         if priority == "low":
-            return team.planner or team.on_call, ()
-        return team.on_call, team.monitoring
+            return told, ()
+        # Whoever gets the mail does not also get the copy of it.
+        taken = {person.email.lower() for person in told}
+        return told, tuple(p for p in team.monitoring if p.email.lower() not in taken)

@@ -47,14 +47,16 @@ def test_high_and_medium_go_to_those_on_call_and_low_to_the_planner(tmp_path):
     on_call = (Recipient("Ada Holm", "ada@north.example"), Recipient("Bo Lind", "bo@north.example"))
     centre = (Recipient("Centre", "desk@centre.example"),)
     for priority in ("high", "medium"):
-        assert routing.recipients("quay-cold-store", priority) == (on_call, centre)
+        assert routing.recipients("quay-cold-store", priority, 0) == (on_call, centre)
     planner = (Recipient("Planner", "plan@north.example"),)
-    assert routing.recipients("quay-cold-store", "low") == (planner, ())
+    assert routing.recipients("quay-cold-store", "low", 0) == (planner, ())
 
 
 def test_nobody_gets_the_same_mail_twice(tmp_path):
     oncall = replaced(ONCALL, 'email = "desk@centre.example"', 'email = "ADA@north.example"')
-    to, copies = _load(write(tmp_path, oncall=oncall)).routing.recipients("quay-cold-store", "high")
+    to, copies = _load(write(tmp_path, oncall=oncall)).routing.recipients(
+        "quay-cold-store", "high", 0
+    )
     assert [r.email for r in to] == ["ada@north.example", "bo@north.example"]
     assert copies == ()
 

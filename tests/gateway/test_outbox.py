@@ -336,7 +336,7 @@ def test_low_tickets_go_to_the_planner(records: Records, server: MailCatcher) ->
     raise_one(records, severity=Severity.LOW)
     outbox_for(records, server).pump(NOW_MS)
     assert server.received[0].recipients == (PLANNER.email,)
-    assert ROUTING.recipients("quay-cold-store", "low") == ((PLANNER,), ())
+    assert ROUTING.recipients("quay-cold-store", "low", 0) == ((PLANNER,), ())
 
 
 def test_the_tickets_document_goes_out_as_it_was_rendered(

@@ -1,0 +1,229 @@
+"""``oncall.toml``: people, teams, and how a team's duty goes round; and the routing made from it.
+
+Times of day and dates are local to the team's time zone. People who take turns have an id under
+``[people]``; a team without rotations simply names those on call.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import replace
+from datetime import date, datetime, time
+from typing import Annotated, Final, Literal, Self
+from zoneinfo import ZoneInfo, available_timezones
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from gateway.oncall.roster import Hours, Roster, Step
+from gateway.oncall.rotation import Override, Rotation, local_ms
+from gateway.tickets.notice import Priority, Recipient
+from gateway.tickets.routing import Routing, TeamRoute
+from rules.equipment import EMail, Identifier, Site, Text
+
+__all__ = ["OnCallFile", "Person", "Team", "routing_of"]
+
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+_WEEKDAYS: Final[tuple[Weekday, ...]] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+class _Model(BaseModel):
+    """Frozen, and an unknown key is a fault: a misspelt setting must not be silently ignored."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class Person(_Model):
+    """Someone, or a shared mailbox, that tickets are sent to."""
+
+    name: Text
+    email: EMail
+
+
+class RotationTable(_Model):
+    """People (ids of ``[people]``) who take turns of ``days`` days, the first from ``first`` on."""
+
+    name: Identifier
+    people: Annotated[tuple[Identifier, ...], Field(min_length=1, max_length=50)]
+    first: date
+    hand_over: time = time(8)
+    days: int = Field(default=7, ge=1, le=366)
+
+
+class OverrideTable(_Model):
+    """``person`` takes a rotation's duty from ``begins`` until ``ends``, local date-times."""
+
+    rotation: Identifier
+    person: Identifier
+    begins: datetime
+    ends: datetime
+    note: Text | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.begins.tzinfo is not None or self.ends.tzinfo is not None:
+            msg = "begins and ends are local times of the team: write them without an offset"
+            raise ValueError(msg)
+        if self.begins >= self.ends:
+            msg = f"ends ({self.ends}) is not after begins ({self.begins})"
+            raise ValueError(msg)
+        return self
+
+
+class HoursTable(_Model):
+    """When a priority may disturb people: on these weekdays, between these local times."""
+
+    days: Annotated[tuple[Weekday, ...], Field(min_length=1, max_length=7)] = _WEEKDAYS[:5]
+    begins: time = time(7)
+    ends: time = time(18)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.ends != time(0) and self.begins >= self.ends:
+            msg = f"ends ({self.ends:%H:%M}) is not after begins ({self.begins:%H:%M}) on that day"
+            raise ValueError(msg)
+        return self
+
+
+class StepTable(_Model):
+    """Who is told ``after_min`` minutes after the ticket, while nobody has acknowledged it."""
+
+    after_min: int = Field(ge=0, le=10_080)
+    tell: Annotated[tuple[Identifier, ...], Field(min_length=1, max_length=20)]
+
+
+class Team(_Model):
+    """Who gets the tickets of a team's sites.
+
+    High and medium priority go to who is on call with ``monitoring`` in copy; low goes to
+    ``planner``. Who is on call: the first rotation's person on duty, else all of ``on_call``.
+    """
+
+    name: Text
+    time_zone: Text = "UTC"
+    on_call: Annotated[tuple[Person, ...], Field(max_length=50)] = ()
+    planner: Annotated[tuple[Person, ...], Field(min_length=1, max_length=50)]
+    monitoring: Annotated[tuple[Person, ...], Field(max_length=50)] = ()
+    rotations: Annotated[tuple[RotationTable, ...], Field(max_length=20)] = ()
+    overrides: Annotated[tuple[OverrideTable, ...], Field(max_length=1_000)] = ()
+    holidays: Annotated[tuple[date, ...], Field(max_length=1_000)] = ()
+    hours: dict[Literal["low", "medium"], HoursTable] = {}
+    escalation: dict[Literal["medium", "high"], tuple[StepTable, ...]] = {}
+
+    @field_validator("time_zone")
+    @classmethod
+    def _zone_known(cls, name: str) -> str:
+        if name not in available_timezones():
+            msg = f"'{name}' is not a time zone of the IANA database, such as Europe/Lisbon"
+            raise ValueError(msg)
+        return name
+
+    @model_validator(mode="after")
+    def _somebody_is_on_call(self) -> Self:
+        if not self.on_call and not self.rotations:
+            msg = "nobody is on call: name people in on_call, or write [[rotations]]"
+            raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _names_fit(self) -> Self:
+        names = [r.name for r in self.rotations]
+        if twice := {name for name in names if names.count(name) > 1}:
+            msg = f"two rotations are called '{min(twice)}'; each needs a name of its own"
+            raise ValueError(msg)
+        for override in self.overrides:
+            if override.rotation not in names:
+                msg = f"the override of {override.begins} names the rotation "
+                msg += f"'{override.rotation}'; there is {_listed(names)}"
+                raise ValueError(msg)
+        for priority, steps in self.escalation.items():
+            minutes = [step.after_min for step in steps]
+            if not minutes or minutes[0] != 0 or minutes != sorted(set(minutes)):
+                msg = f"the escalation of {priority} priority must begin with after_min = 0 and go "
+                msg += "on with a longer time in each step"
+                raise ValueError(msg)
+        return self
+
+
+class OnCallFile(_Model):
+    """``oncall.toml``: people who take turns, and the teams."""
+
+    people: dict[Identifier, Person] = {}
+    teams: Annotated[dict[Identifier, Team], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _people_known(self) -> Self:
+        for team_id, team in self.teams.items():
+            rotations = {r.name for r in team.rotations}
+            if both := rotations & self.people.keys():
+                msg = f"'{min(both)}' is a person and a rotation of team '{team_id}': rename one"
+                raise ValueError(msg)
+            for place, name in _people_named(team):
+                if name not in self.people and not (place == "escalation" and name in rotations):
+                    msg = f"{place} of team '{team_id}' names '{name}', which is not under "
+                    msg += f"[people]; there is {_listed(self.people)}"
+                    raise ValueError(msg)
+        return self
+
+
+def _people_named(team: Team) -> Iterator[tuple[str, str]]:
+    for rotation in team.rotations:
+        yield from (("a rotation", person) for person in rotation.people)
+    yield from (("an override", override.person) for override in team.overrides)
+    for steps in team.escalation.values():
+        yield from (("escalation", name) for step in steps for name in step.tell)
+
+
+def _listed(names: Collection[str]) -> str:
+    return ", ".join(sorted(names)) if names else "none"
+
+
+# --- what the gateway makes of it -----------------------------------------------------------------
+
+
+def routing_of(oncall: OnCallFile, sites: Iterable[Site]) -> Routing:
+    """Whom to tell, by team and moment."""
+    people = {key: Recipient(p.name, p.email) for key, p in oncall.people.items()}
+    routes = {team_id: _route(team, people) for team_id, team in oncall.teams.items()}
+    return Routing(routes, {site.id: site.team for site in sites})
+
+
+def _route(team: Team, people: Mapping[str, Recipient]) -> TeamRoute:
+    return TeamRoute(
+        on_call=_recipients(team.on_call),
+        planner=_recipients(team.planner),
+        monitoring=_recipients(team.monitoring),
+        roster=_roster(team),
+        people=people,
+    )
+
+
+def _roster(team: Team) -> Roster:
+    zone = ZoneInfo(team.time_zone)
+    rotations = {
+        r.name: Rotation(r.name, r.people, zone, r.first, r.hand_over, r.days)
+        for r in team.rotations
+    }
+    for o in team.overrides:
+        override = Override(o.person, _moment(o.begins, zone), _moment(o.ends, zone))
+        rotation = rotations[o.rotation]
+        rotations[o.rotation] = replace(rotation, overrides=(*rotation.overrides, override))
+    steps: dict[Priority, tuple[Step, ...]] = {
+        priority: tuple(Step(step.after_min, step.tell) for step in table)
+        for priority, table in team.escalation.items()
+    }
+    hours: dict[Priority, Hours] = {
+        priority: Hours(frozenset(map(_WEEKDAYS.index, table.days)), table.begins, table.ends)
+        for priority, table in team.hours.items()
+    }
+    return Roster(zone, rotations, steps, hours, frozenset(team.holidays))
+
+
+def _moment(local: datetime, zone: ZoneInfo) -> int:
+    return local_ms(local.date(), local.time(), zone)
+
+
+def _recipients(people: Iterable[Person]) -> tuple[Recipient, ...]:
+    unique: dict[str, Recipient] = {}
+    for person in people:
+        unique.setdefault(person.email.lower(), Recipient(person.name, person.email))
+    return tuple(unique.values())
