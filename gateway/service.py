@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import logging
 import os
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -38,6 +39,7 @@ from gateway.outage import Outage
 from gateway.pipeline import Pipeline
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
+from gateway.records_place import note_place
 from gateway.rules_reader import RulesEngine, RulesReader
 from gateway.snapshot import SnapshotFiles
 from gateway.status import GatewayStatus, ReaderStatus, write_status
@@ -89,9 +91,9 @@ def wall_clock_ms() -> int:
 class Service:
     """One gateway on one data directory.
 
-    ``records_url`` is SQLAlchemy's (None: a file in the data directory); ``make_engine`` makes the
-    rules for a plan; ``on_failure`` is told in words when the gateway cannot go on and must be
-    stopped and started anew.
+    ``records_url`` is SQLAlchemy's and counts before that of the configuration (neither: a file in
+    the data directory); ``make_engine`` makes the rules for a plan; ``on_failure`` is told in words
+    when the gateway cannot go on and must be stopped and started anew.
     """
 
     def __init__(
@@ -117,7 +119,11 @@ class Service:
         self._mail_trouble = ""
         self._reloading = threading.Lock()
         self._stopped = False
-        url = records_url or f"sqlite:///{(data_dir / RECORDS_FILE).absolute()}"
+        url = (
+            records_url
+            or configuration.records.database_url
+            or f"sqlite:///{(data_dir / RECORDS_FILE).absolute()}"
+        )
         with ExitStack() as undo, _told():
             self._directory = DataDirectory(data_dir)
             undo.callback(self._directory.close)
@@ -131,6 +137,11 @@ class Service:
                 mail_domain=configuration.mail.from_address.rpartition("@")[2],
             )
             undo.callback(self._records.close)
+            self._records.hold(
+                f"on {socket.gethostname()}, process {os.getpid()}, data in {data_dir.absolute()}"
+            )
+            if records_url is None:
+                note_place(data_dir, configuration.records)
             self._register = UnitRegister(self._journal)
             self._snapshots = SnapshotFiles(data_dir)
             self._match_journal_and_records()
@@ -228,6 +239,7 @@ class Service:
                     ("broker", "broker"),
                     ("store", "store"),
                     ("mail", "mail"),
+                    ("records", "records"),
                     ("journal", "journal_budget_mb"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)

@@ -10,6 +10,7 @@ import typer
 from gateway.cli.output import errors, fail, print_problems
 from gateway.config import Configuration, ConfigurationFaults, load
 from gateway.config.files import why_unreadable
+from gateway.records_place import RecordsPlaceError, noted_url
 
 __all__ = ["configuration_or_end", "records_url"]
 
@@ -33,9 +34,15 @@ def configuration_or_end(fleet_dir: Path, environ: Mapping[str, str]) -> Configu
 
 
 def records_url(data_dir: Path, url: str | None, *, must_exist: bool) -> str:
-    """The records' database: the given URL, or the file in the data directory."""
+    """The records' database: the URL given, that which the gateway has noted, or the file."""
     if url is not None:
         return url
+    try:
+        noted = noted_url(data_dir)
+    except RecordsPlaceError as error:
+        fail(str(error))
+    if noted:
+        return noted
     path = data_dir / "records.sqlite"
     try:
         if must_exist and not path.exists():

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
+from gateway.records_place import RecordsPlace
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.routing import Routing
 from rules.equipment import Overrides, OwnRule, Site
@@ -35,4 +36,5 @@ class Configuration:
     journal_budget_mb: int
     routing: Routing
     rules: tuple[OwnRule, ...] = ()
+    records: RecordsPlace = field(default_factory=RecordsPlace)
     warnings: tuple[Problem, ...] = ()

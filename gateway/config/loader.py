@@ -113,6 +113,7 @@ def examine(
             broker=built.broker,
             store=built.store,
             mail=built.mail,
+            records=built.records,
             journal_budget_mb=fleet_model.journal.budget_mb,
             routing=routing_of(oncall_model, good_sites),
             warnings=tuple(p for p in found if p.level is Level.WARNING),

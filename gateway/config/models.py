@@ -19,6 +19,7 @@ __all__ = [
     "FleetTable",
     "JournalTable",
     "MailTable",
+    "RecordsTable",
     "StoreTable",
     "TlsTable",
 ]
@@ -104,6 +105,17 @@ class StoreTable(_Model):
         return self
 
 
+class RecordsTable(_Model):
+    """Where alarms, tickets and mails are kept, if not in a file in the data directory."""
+
+    url: Annotated[
+        str, Field(pattern=r"^postgresql(\+psycopg)?://[^\s@]+/[^\s@/]+$", max_length=500)
+    ]
+    username: Text | None = None
+    password_env: VariableName | None = None
+    password_file: FilePath | None = None
+
+
 class JournalTable(_Model):
     """How much disk the journal may take before an alarm says so."""
 
@@ -132,6 +144,7 @@ class FleetFile(_Model):
     fleet: FleetTable
     broker: BrokerTable
     store: StoreTable = StoreTable()
+    records: RecordsTable | None = None
     journal: JournalTable = JournalTable()
     mail: MailTable
     settings: Overrides = {}

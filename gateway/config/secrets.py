@@ -65,7 +65,7 @@ def find_written_secrets(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str
                 path,
                 (
                     "Take the name and password out of the address; name the secret with "
-                    "token_env, token_file, password_env or password_file."
+                    "token_env, token_file, password_env or password_file, the name with username."
                 ),
             )
 

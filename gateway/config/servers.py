@@ -9,17 +9,18 @@ from __future__ import annotations
 import dataclasses
 import ipaddress
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 from gateway.config.files import Document, why_unreadable
-from gateway.config.models import BrokerTable, FleetFile, MailTable, StoreTable
+from gateway.config.models import BrokerTable, FleetFile, MailTable, RecordsTable, StoreTable
 from gateway.config.report import Level, Problem, has_errors
 from gateway.config.secrets import Secret, read_secret
 from gateway.config.sentences import problem_at
 from gateway.intake import BrokerSettings, TlsSettings
 from gateway.mail.smtp import MailSettings
+from gateway.records_place import RecordsPlace
 from gateway.telemetry.settings import StoreSettings
 
 __all__ = ["Servers", "build"]
@@ -37,6 +38,7 @@ class Servers:
     store: StoreSettings | None
     mail: MailSettings | None
     problems: tuple[Problem, ...]
+    records: RecordsPlace = field(default_factory=RecordsPlace)
 
 
 def build(
@@ -47,6 +49,7 @@ def build(
     broker_password = look.secret("broker", "password")
     store_token = look.secret("store", "token")
     mail_password = look.secret("mail", "password")
+    records_password = look.secret("records", "password")
     tls_files = look.files("broker", "tls")
     mail_files = look.files("mail")
     if model is None:
@@ -57,7 +60,8 @@ def build(
     broker = look.made("broker", lambda: _broker(model.broker, broker_password, tls_files))
     store = look.made("store", lambda: _store(model.store, store_token))
     mail = look.made("mail", lambda: _mail(model.mail, mail_password, mail_files))
-    return Servers(broker, store, mail, tuple(look.problems))
+    records = _records(model.records, records_password, directory)
+    return Servers(broker, store, mail, tuple(look.problems), records)
 
 
 class _Look:
@@ -124,7 +128,13 @@ class _Look:
 def _look_at_accounts(look: _Look, model: FleetFile) -> None:
     """Passwords without a name, names without a password, passwords sent in the clear."""
     broker, mail, store = model.broker, model.mail, model.store
-    for where, table in (("broker", broker), ("mail", mail)):
+    accounts: list[tuple[str, BrokerTable | MailTable | RecordsTable]] = [
+        ("broker", broker),
+        ("mail", mail),
+    ]
+    if model.records is not None:
+        accounts.append(("records", model.records))
+    for where, table in accounts:
         has_password = table.password_env is not None or table.password_file is not None
         if has_password and table.username is None:
             key = "password_env" if table.password_env is not None else "password_file"
@@ -132,7 +142,7 @@ def _look_at_accounts(look: _Look, model: FleetFile) -> None:
                 (where, key), "there is a password, but no username to go with it.",
                 todo=f"Add username to [{where}], or take the password out.",
             )  # fmt: skip
-        elif table.username is not None and not has_password:
+        elif table.username is not None and not has_password and where != "records":
             look.note(
                 (where, "username"), "there is a username, but no password to go with it.",
                 todo="Add password_env or password_file, or take the username out.",
@@ -194,6 +204,19 @@ def _store(table: StoreTable, token: Secret | None) -> StoreSettings:
         org=table.org or "",
         bucket=table.bucket or "",
         token=token or "",
+    )
+
+
+def _records(table: RecordsTable | None, password: Secret | None, directory: Path) -> RecordsPlace:
+    if table is None:
+        return RecordsPlace()
+    file = table.password_file
+    return RecordsPlace(
+        url=table.url,
+        username=table.username,
+        password=password or "",
+        password_env=table.password_env or "",
+        password_file=str((directory / file).absolute()) if file else "",
     )
 
 

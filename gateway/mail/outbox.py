@@ -141,10 +141,10 @@ class Outbox:
         due = self._store.due(now_ms, self._batch)
         try:
             result = self._send_all(due, clock, stop) if due else PumpResult()
-        except RecordsUnavailable:
-            raise
         except BaseException:
-            self._recovered = False  # a mail may be under way: the next pump sees to it
+            # A mail may be under way, also one whose claim was committed although its connection
+            # broke meanwhile: the next pump sees to it.
+            self._recovered = False
             raise
         next_ms = self._server_retry_ms if result.server_down else self._store.next_due_ms()
         return replace(result, recovered=recovered, next_ms=next_ms)

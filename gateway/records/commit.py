@@ -5,6 +5,7 @@ The functions work inside the caller's transaction and know nothing of tickets.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, Final
@@ -43,7 +44,8 @@ def advance_offset(connection: Connection, offset: int, now_ms: int) -> bool:
         return True
     statement = insert_into(connection, ReaderRecord).on_conflict_do_nothing()
     values = {"name": _RULES_READER, "committed_offset": offset, "committed_ms": now_ms}
-    return offset > 0 and connection.execute(statement.values(values)).rowcount > 0
+    inserted = statement.values(values).returning(ReaderRecord.name)
+    return offset > 0 and connection.scalar(inserted) is not None
 
 
 def plain(event: AlarmEvent) -> AlarmEvent:
@@ -143,9 +145,14 @@ def _baseline_values(change: BaselineChange) -> dict[str, Any]:
         "unit_row": int(change.unit_row),
         "quantity": change.quantity,
         "mode": change.mode,
-        "value": None if change.value is None else float(change.value),
-        "spread": None if change.spread is None else float(change.spread),
+        "value": _finite(change.value),
+        "spread": _finite(change.spread),
         "count": int(change.count),
         "measure": change.unit,
         "time_ms": int(change.time_ms),
     }
+
+
+def _finite(value: float | None) -> float | None:
+    """Not a number is nothing: databases differ in what they make of it."""
+    return None if value is None or not math.isfinite(value) else float(value)

@@ -16,11 +16,12 @@ from sqlalchemy import (
     Index,
     Integer,
     MetaData,
-    Text,
     UniqueConstraint,
     text,
 )
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+from gateway.records.text import CleanText
 
 __all__ = [
     "ActionRecord",
@@ -53,7 +54,7 @@ class Base(DeclarativeBase):
         }
     )
     type_annotation_map = {  # noqa: RUF012  # SQLAlchemy's own way of declaring it
-        str: Text,
+        str: CleanText,
         dict[str, Any]: JSON(none_as_null=True),
     }
 

@@ -16,6 +16,7 @@ from sqlalchemy import Connection, case, delete, select
 
 from gateway.batch import Reject
 from gateway.records.models import QuarantineRecord as Q
+from gateway.records.text import storable
 from gateway.records.upsert import insert_into
 
 __all__ = ["OTHER_TOPICS", "Quarantine", "QuarantineLimits"]
@@ -143,6 +144,6 @@ def _tally(reject: Reject) -> _Tally:
 
 
 def _clip(text: str, limit: int) -> str:
-    """At most ``limit`` characters, without what a database cannot store."""
-    head = text[: limit + 1].encode("utf-8", "replace").decode().replace("\0", "�")
+    """At most ``limit`` characters, as they are stored: equal keys must be equal here too."""
+    head = storable(text[: limit + 1])
     return head if len(head) <= limit else head[: limit - 1] + "…"

@@ -28,6 +28,7 @@ from gateway.records.rows import (
     TicketRow,
     evidence_of,
 )
+from gateway.records.text import by_code_points
 from gateway.tickets.desk import TicketPhase
 from gateway.tickets.notice import TicketEntry, TicketEventKind
 from rules.events import AlarmEvent, AlarmState, Change, Severity
@@ -67,7 +68,9 @@ def standing_alarms(connection: Connection, where: Where) -> list[StandingAlarm]
     """Alarms that are not normal, the gravest first, the oldest first among equals."""
     table = _table(AlarmRecord)
     query = _placed(table, where).where(table.c.state != int(AlarmState.NORMAL))
-    query = query.order_by(table.c.severity.desc(), table.c.onset_ms, table.c.unit_row)
+    query = query.order_by(
+        table.c.severity.desc(), table.c.onset_ms, table.c.unit_row, by_code_points(table.c.fault)
+    )
     return [
         StandingAlarm(
             unit_row=r.unit_row,
@@ -172,7 +175,9 @@ def quarantine(
     query = select(table).where(table.c.day >= first_day)
     if site:
         query = query.where(table.c.site == site)
-    query = query.order_by(table.c.last_ms.desc(), table.c.topic, table.c.reason).limit(limit)
+    query = query.order_by(
+        table.c.last_ms.desc(), by_code_points(table.c.topic), by_code_points(table.c.reason)
+    ).limit(limit)
     # QuarantineRow has the table's columns, in an order of its own.
     return [QuarantineRow(**dict(r)) for r in connection.execute(query).mappings()]
 
@@ -180,7 +185,9 @@ def quarantine(
 def baselines(connection: Connection, where: Where) -> list[BaselineRow]:
     """The last baseline of each quantity and mode; those that were reset have no value."""
     table = _table(BaselineRecord)
-    query = _placed(table, where).order_by(table.c.unit_row, table.c.quantity, table.c.mode)
+    query = _placed(table, where).order_by(
+        table.c.unit_row, by_code_points(table.c.quantity), by_code_points(table.c.mode)
+    )
     return [_baseline_row(r) for r in connection.execute(query)]
 
 

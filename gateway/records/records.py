@@ -11,6 +11,7 @@ import secrets
 from collections.abc import Callable, Mapping, Sequence
 
 from sqlalchemy import Connection, select
+from sqlalchemy.engine import URL
 
 from gateway.batch import Reject
 from gateway.records import actions, commit, queries, ticketing
@@ -51,7 +52,7 @@ class Records:
 
     def __init__(
         self,
-        url: str,
+        url: str | URL,
         *,
         routing: Routing | None = None,
         desk: DeskSettings | None = None,
@@ -69,8 +70,12 @@ class Records:
         self.outbox_store = OutboxStore(self._database)
         self._postmark = Postmark(self._installation(), mail_domain)
 
+    def hold(self, who: str) -> None:
+        """Be the one gateway that writes these records; see :meth:`Database.hold`."""
+        self._database.hold(who)
+
     def close(self) -> None:
-        """Close all connections."""
+        """Close all connections, and let other gateways have the records."""
         self._database.close()
 
     @property
@@ -148,32 +153,21 @@ class Records:
         mails = 0
         try:
             with self._database.write() as connection:
-                if not commit.advance_offset(connection, offset, now_ms):
-                    return False
-                self._check_units(connection, result)
-                events = [commit.plain(e) for e in result.events]
-                commit.write_events(connection, events, offset, now_ms)
-                if events:
-                    mails = ticketing.write_tickets(
-                        connection,
-                        events,
-                        self._sites,
-                        now_ms=now_ms,
-                        routing=self._routing,
-                        settings=self._desk,
-                        postmark=self._postmark,
-                    )
-                commit.write_baselines(connection, result.baselines, now_ms)
-                if rejects:
-                    self._quarantine.count(connection, rejects)
-                if action_ids:
-                    actions.mark_applied(connection, action_ids, now_ms)
+                fresh = commit.advance_offset(connection, offset, now_ms)
+                if fresh:
+                    mails = self._write_step(connection, offset, result, now_ms)
+                    if rejects:
+                        self._quarantine.count(connection, rejects)
+                    if action_ids:
+                        actions.mark_applied(connection, action_ids, now_ms)
         except BaseException:
             self._quarantine.forget()
             raise
-        if mails and self.on_mail is not None:
+        # A step that was there before may be one whose connection broke while it was committed:
+        # then nobody has been told of its mails yet.
+        if (mails or not fresh) and self.on_mail is not None:
             self.on_mail()
-        return True
+        return fresh
 
     # --- people -----------------------------------------------------------------------------
 
@@ -310,6 +304,27 @@ class Records:
             return queries.baseline_history(connection, Where(site, unit), quantity, limit)
 
     # --- inside -----------------------------------------------------------------------------
+
+    def _write_step(
+        self, connection: Connection, offset: int, result: StepResult, now_ms: int
+    ) -> int:
+        """Events, tickets and baselines of a step; the number of new mails."""
+        self._check_units(connection, result)
+        events = [commit.plain(e) for e in result.events]
+        commit.write_events(connection, events, offset, now_ms)
+        mails = 0
+        if events:
+            mails = ticketing.write_tickets(
+                connection,
+                events,
+                self._sites,
+                now_ms=now_ms,
+                routing=self._routing,
+                settings=self._desk,
+                postmark=self._postmark,
+            )
+        commit.write_baselines(connection, result.baselines, now_ms)
+        return mails
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}

@@ -17,7 +17,7 @@ from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketRecord as Tickets
 from gateway.records.rows import DeliveryState, OutboxState
-from gateway.records.session import RecordsError
+from gateway.records.trouble import RecordsError
 from gateway.tickets.desk import (
     DeskSettings,
     Tell,

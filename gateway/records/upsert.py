@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, Table
 from sqlalchemy.dialects import postgresql, sqlite
 
-from gateway.records.session import RecordsError
+from gateway.records.trouble import RecordsError
 
 __all__ = ["Insert", "insert_into"]
 

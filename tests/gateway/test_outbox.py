@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from email.message import EmailMessage
-from pathlib import Path
 
 import pytest
+from sqlalchemy.engine import URL
 from support.outbox import FROM, only, outbox_for, raise_one, render
 from support.records import (
     HOUR_MS,
@@ -33,8 +33,8 @@ from rules.events import Severity
 
 
 @pytest.fixture
-def records(tmp_path: Path) -> Iterator[Records]:
-    records = open_records(tmp_path)
+def records(records_url: URL) -> Iterator[Records]:
+    records = open_records(records_url)
     yield records
     records.close()
 

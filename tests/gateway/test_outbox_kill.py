@@ -13,6 +13,7 @@ import sys
 from collections import Counter
 from pathlib import Path
 
+from sqlalchemy.engine import URL
 from support.records import NOW_MS, open_records, raised, step
 from support.smtp import MailCatcher, Received
 
@@ -44,10 +45,10 @@ class Sender:
 
 
 def test_a_program_killed_while_sending_loses_nothing_and_doubles_only_what_it_marks(
-    tmp_path: Path,
+    records_url: URL,
 ) -> None:
-    records = open_records(tmp_path)
-    url = f"sqlite:///{tmp_path / 'records.sqlite'}"
+    records = open_records(records_url)
+    url = records_url.render_as_string(hide_password=False)
     events = [raised(NOW_MS, row=i % 3, fault=f"fault-{i // 3}") for i in range(MAILS)]
     records.commit(1, step(*events), [], NOW_MS)
     with MailCatcher() as server:
@@ -86,9 +87,9 @@ def test_a_program_killed_while_sending_loses_nothing_and_doubles_only_what_it_m
     assert outcomes == {AttemptOutcome.ACCEPTED: MAILS, AttemptOutcome.UNKNOWN: 2}
 
 
-def test_a_program_killed_between_mails_doubles_nothing(tmp_path: Path) -> None:
-    records = open_records(tmp_path)
-    url = f"sqlite:///{tmp_path / 'records.sqlite'}"
+def test_a_program_killed_between_mails_doubles_nothing(records_url: URL) -> None:
+    records = open_records(records_url)
+    url = records_url.render_as_string(hide_password=False)
     records.commit(1, step(*[raised(NOW_MS, row=i) for i in range(3)]), [], NOW_MS)
     with MailCatcher() as server:
         sender = Sender(url, server.port)

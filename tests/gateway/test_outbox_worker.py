@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 import pytest
+from sqlalchemy.engine import URL
 from support.outbox import only, outbox_for, raise_one
 from support.records import (
     HOUR_MS,
@@ -23,8 +23,8 @@ from rules.events import StepResult
 
 
 @pytest.fixture
-def records(tmp_path: Path) -> Iterator[Records]:
-    records = open_records(tmp_path)
+def records(records_url: URL) -> Iterator[Records]:
+    records = open_records(records_url)
     yield records
     records.close()
 
@@ -51,14 +51,18 @@ def interrupt(records: Records, phase: OutboxState) -> None:
     ],
 )
 def test_what_a_crash_left_under_way_is_sent_again_and_marked_if_it_may_be_double(
-    tmp_path: Path, server: MailCatcher, phase: OutboxState, outcome: AttemptOutcome, flagged: bool
+    records_url: URL,
+    server: MailCatcher,
+    phase: OutboxState,
+    outcome: AttemptOutcome,
+    flagged: bool,
 ) -> None:
-    records = open_records(tmp_path)
+    records = open_records(records_url)
     raise_one(records)
     interrupt(records, phase)
     assert only(records).state is phase
     records.close()
-    again = open_records(tmp_path)
+    again = open_records(records_url)
     result = outbox_for(again, server).pump(NOW_MS + 1)
     assert (result.recovered, result.accepted) == (1, 1)
     row = only(again)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
+from sqlalchemy.engine import URL
 from support.records import HOUR_MS, NOW_MS, open_records
 
 from gateway.records import Records, RecordsError
@@ -13,8 +13,8 @@ from rules.events import Action, ActionKind, StepResult
 
 
 @pytest.fixture
-def records(tmp_path: Path) -> Iterator[Records]:
-    records = open_records(tmp_path)
+def records(records_url: URL) -> Iterator[Records]:
+    records = open_records(records_url)
     yield records
     records.close()
 
@@ -38,11 +38,11 @@ def test_a_request_waits_until_it_is_in_the_journal(records: Records) -> None:
     assert [a.id for a in records.pending_actions()] == [second]
 
 
-def test_ids_of_requests_are_never_used_twice(records: Records, tmp_path: Path) -> None:
+def test_ids_of_requests_are_never_used_twice(records: Records, records_url: URL) -> None:
     first = acknowledge(records)
     records.commit(1, StepResult(), [], NOW_MS, [first])
     records.close()
-    again = open_records(tmp_path)
+    again = open_records(records_url)
     assert acknowledge(again) == first + 1
     again.close()
 

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import sqlite3
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import event
+from sqlalchemy import event, select
+from sqlalchemy.engine import URL
 from support.records import (
     HOUR_MS,
     NOW_MS,
@@ -26,6 +26,7 @@ from support.records import (
 
 from gateway.batch import Reason, Reject
 from gateway.records import Records, RecordsError, RecordsUnavailable
+from gateway.records.models import Base
 from gateway.records.queries import Where
 from gateway.records.rows import OutboxState, evidence_of
 from gateway.tickets.desk import TicketPhase
@@ -43,17 +44,32 @@ from rules.events import (
 
 
 @pytest.fixture
-def records(tmp_path: Path) -> Iterator[Records]:
-    records = open_records(tmp_path)
+def records(records_url: URL) -> Iterator[Records]:
+    records = open_records(records_url)
     yield records
     records.close()
 
 
-def dump(folder: Path) -> list[str]:
-    with sqlite3.connect(folder / "records.sqlite") as connection:
-        lines = list(connection.iterdump())
-    connection.close()
-    return lines
+def dump(records: Records) -> dict[str, list[str]]:
+    """Every row of every table."""
+    with records._database.read() as connection:
+        return {
+            table.name: sorted(repr(row) for row in connection.execute(select(table)))
+            for table in Base.metadata.sorted_tables
+        }
+
+
+FAILING = {
+    "sqlite": [
+        "CREATE TRIGGER fail BEFORE INSERT ON {} BEGIN SELECT RAISE(FAIL, 'disk I/O error'); END"
+    ],
+    "postgresql": [
+        "CREATE FUNCTION fail() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+        "RAISE EXCEPTION 'disk I/O error' USING ERRCODE = 'io_error'; END $$",
+        "CREATE TRIGGER fail BEFORE INSERT ON {} FOR EACH ROW EXECUTE FUNCTION fail()",
+    ],
+}
+MENDED = {"sqlite": "DROP TRIGGER fail", "postgresql": "DROP FUNCTION fail CASCADE"}
 
 
 def everything(offset_time_ms: int = NOW_MS) -> StepResult:
@@ -89,11 +105,11 @@ def test_a_step_is_written_whole(records: Records) -> None:
 
 
 @pytest.mark.parametrize("offset", [1, 6, 7])
-def test_a_replayed_step_writes_nothing(records: Records, tmp_path: Path, offset: int) -> None:
+def test_a_replayed_step_writes_nothing(records: Records, offset: int) -> None:
     records.commit(7, everything(), [REJECT], NOW_MS)
-    before = dump(tmp_path)
+    before = dump(records)
     assert records.commit(offset, everything(), [REJECT], NOW_MS + 1) is False
-    assert dump(tmp_path) == before
+    assert dump(records) == before
 
 
 def test_an_empty_step_is_one_small_update(records: Records) -> None:
@@ -105,7 +121,9 @@ def test_an_empty_step_is_one_small_update(records: Records) -> None:
         lambda _c, _cursor, text, *_rest: statements.append(text),
     )
     assert records.commit(2, StepResult(), [], NOW_MS)
-    assert [s.split()[0] for s in statements] == ["BEGIN", "UPDATE"]
+    first = {"sqlite": "BEGIN IMMEDIATE", "postgresql": "SELECT pg_advisory_xact_lock"}
+    assert statements[0].startswith(first[records._database.engine.dialect.name])
+    assert [s.split()[0] for s in statements[1:]] == ["UPDATE"]
 
 
 @pytest.mark.parametrize(
@@ -113,25 +131,21 @@ def test_an_empty_step_is_one_small_update(records: Records) -> None:
               "outbox_recipients", "baselines", "baseline_history", "quarantine"],
 )  # fmt: skip
 def test_a_step_that_fails_at_any_table_leaves_no_trace_and_can_be_repeated(
-    tmp_path: Path, table: str
+    records: Records, table: str
 ) -> None:
-    records = open_records(tmp_path)
-    with sqlite3.connect(tmp_path / "records.sqlite") as connection:
-        connection.execute(
-            f"CREATE TRIGGER fail BEFORE INSERT ON {table} "
-            "BEGIN SELECT RAISE(FAIL, 'disk I/O error'); END"
-        )
-    before = dump(tmp_path)
-    with pytest.raises((RecordsUnavailable, Exception), match="disk I/O error"):
+    kind = records._database.engine.dialect.name
+    with records._database.write() as connection:
+        for statement in FAILING[kind]:
+            connection.exec_driver_sql(statement.format(table))
+    before = dump(records)
+    with pytest.raises(RecordsUnavailable, match=r"disk I/O error.*step is repeated later"):
         records.commit(7, everything(), [REJECT], NOW_MS)
-    assert dump(tmp_path) == before
-    connection.execute("DROP TRIGGER fail")
-    connection.commit()
-    connection.close()
+    assert dump(records) == before
+    with records._database.write() as connection:
+        connection.exec_driver_sql(MENDED[kind])
     assert records.commit(7, everything(), [REJECT], NOW_MS)
     assert records.committed_offset() == 7
     assert records.quarantine()[0].count == 1
-    records.close()
 
 
 def test_a_locked_file_is_reported_and_the_step_can_be_repeated(tmp_path: Path) -> None:
@@ -328,9 +342,9 @@ def test_a_site_without_a_team_gets_a_ticket_and_a_mail_that_says_nobody_is_name
     assert records.outbox_counts().by_state == {OutboxState.UNADDRESSED: 1}
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    st.lists(
+    course=st.lists(
         st.tuples(
             st.sampled_from([raised, worsened, returned, None]),
             st.integers(0, 2),
@@ -340,26 +354,26 @@ def test_a_site_without_a_team_gets_a_ticket_and_a_mail_that_says_nobody_is_name
     )
 )
 def test_any_course_of_events_and_closings_leaves_one_open_ticket_for_one_trouble_at_most(
+    new_records_url: Callable[[], URL],
     course: list[tuple[Callable[..., AlarmEvent] | None, int, int]],
 ) -> None:
     """And an alarm that stands always has an open ticket, unless a person closed it since."""
-    with tempfile.TemporaryDirectory() as folder:
-        records = open_records(Path(folder))
-        now_ms, standing = NOW_MS, {0: False, 1: False, 2: False}
-        for offset, (make, row, pause_ms) in enumerate(course, start=1):
-            now_ms += pause_ms
-            of_open = frozenset({TicketPhase.OPEN, TicketPhase.ACKNOWLEDGED})
-            if make is None:
-                for ticket in records.tickets(phases=of_open):
-                    if ticket.unit_row == row:
-                        records.close_ticket(ticket.number, by="Rui", finding="x", now_ms=now_ms)
-                        standing[row] = False
-                continue
-            assert records.commit(offset, step(make(now_ms, row=row)), [], now_ms)
-            standing[row] = make is not returned
-            rows = [t.unit_row for t in records.tickets(phases=of_open)]
-            assert len(rows) == len(set(rows))
-            assert {r for r, stands in standing.items() if stands} <= set(rows)
-            numbers = [t.number for t in records.tickets()]
-            assert numbers == [f"BW-{i:06d}" for i in range(len(numbers), 0, -1)]
-        records.close()
+    records = open_records(new_records_url())
+    now_ms, standing = NOW_MS, {0: False, 1: False, 2: False}
+    for offset, (make, row, pause_ms) in enumerate(course, start=1):
+        now_ms += pause_ms
+        of_open = frozenset({TicketPhase.OPEN, TicketPhase.ACKNOWLEDGED})
+        if make is None:
+            for ticket in records.tickets(phases=of_open):
+                if ticket.unit_row == row:
+                    records.close_ticket(ticket.number, by="Rui", finding="x", now_ms=now_ms)
+                    standing[row] = False
+            continue
+        assert records.commit(offset, step(make(now_ms, row=row)), [], now_ms)
+        standing[row] = make is not returned
+        rows = [t.unit_row for t in records.tickets(phases=of_open)]
+        assert len(rows) == len(set(rows))
+        assert {r for r, stands in standing.items() if stands} <= set(rows)
+        numbers = [t.number for t in records.tickets()]
+        assert numbers == [f"BW-{i:06d}" for i in range(len(numbers), 0, -1)]
+    records.close()

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any, Final
 
+from sqlalchemy.engine import URL
+
 from gateway.records import Records
 from gateway.tickets.notice import Recipient
 from gateway.tickets.routing import Routing, TeamRoute
@@ -42,9 +44,10 @@ ROUTING: Final = Routing(
 )
 
 
-def open_records(folder: Path, **options: Any) -> Records:
-    """The records in ``folder``, with the fleet's units."""
-    records = Records(f"sqlite:///{folder / 'records.sqlite'}", **({"routing": ROUTING} | options))
+def open_records(where: Path | URL, **options: Any) -> Records:
+    """The records in a folder or database, with the fleet's units."""
+    url = f"sqlite:///{where / 'records.sqlite'}" if isinstance(where, Path) else where
+    records = Records(url, **({"routing": ROUTING} | options))
     records.sync_units(UNITS)
     return records
 
