@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from gateway.config.report import Problem
@@ -10,6 +10,7 @@ from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.routing import Routing
+from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
 
 __all__ = ["Configuration"]
@@ -35,4 +36,5 @@ class Configuration:
     journal_budget_mb: int
     routing: Routing
     rules: tuple[OwnRule, ...] = ()
+    watch: WatchSettings = field(default_factory=WatchSettings)
     warnings: tuple[Problem, ...] = ()

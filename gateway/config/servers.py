@@ -14,15 +14,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from gateway.config.files import Document, why_unreadable
-from gateway.config.models import BrokerTable, FleetFile, MailTable, StoreTable
+from gateway.config.models import BrokerTable, FleetFile, MailTable, StoreTable, WatchTable
 from gateway.config.report import Level, Problem, has_errors
 from gateway.config.secrets import Secret, read_secret
 from gateway.config.sentences import problem_at
 from gateway.intake import BrokerSettings, TlsSettings
 from gateway.mail.smtp import MailSettings
 from gateway.telemetry.settings import StoreSettings
+from gateway.watching.settings import WatchSettings
 
-__all__ = ["Servers", "build"]
+__all__ = ["Servers", "build", "watch_settings"]
 
 _BROKER_PORT: Final = 1883  # IANA: mqtt
 _BROKER_TLS_PORT: Final = 8883  # IANA: secure-mqtt
@@ -151,6 +152,13 @@ def _look_at_accounts(look: _Look, model: FleetFile) -> None:
             todo="Use 'starttls' or 'tls'; the mail server's manual says which it speaks.",
             level=Level.WARNING,
         )
+    if model.watch.serve and not _is_local(model.watch.address):
+        look.note(
+            ("watch", "address"),
+            "/health and /metrics go over the network unencrypted, to anybody who asks.",
+            todo="Use 127.0.0.1, or let only those through who may see them.",
+            level=Level.WARNING,
+        )
     if store.kind == "embedded":
         for key in ("url", "org", "bucket", "token_env", "token_file"):
             if getattr(store, key) is not None:
@@ -167,6 +175,11 @@ def _is_local(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return False
+
+
+def watch_settings(table: WatchTable) -> WatchSettings:
+    """The settings of the gateway's watch over itself."""
+    return WatchSettings(**table.model_dump() | {"syslog_host": table.syslog_host or ""})
 
 
 def _broker(

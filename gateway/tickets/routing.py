@@ -33,6 +33,12 @@ class Routing:
     teams: Mapping[str, TeamRoute] = field(default_factory=dict)
     team_of_site: Mapping[str, str] = field(default_factory=dict)
 
+    @property
+    def desks(self) -> tuple[str, ...]:
+        """The addresses of every team's monitoring desk, each once."""
+        found = [p.email for team in self.teams.values() for p in team.monitoring]
+        return tuple(dict.fromkeys(found))
+
     def recipients(self, site_id: str, priority: Priority) -> Recipients:
         """High and medium go to those on call with monitoring in copy, low to the planner.
 
