@@ -97,7 +97,7 @@ class JsonFormatter(_Formatter):
             event["fields"] = {name: self._plain(v) for name, v in fields.items()}
         if trace := self.trace_of(record):
             event["trace"] = self.hidden(trace)
-        return json.dumps(event, ensure_ascii=False)
+        return json.dumps(event)
 
     def _plain(self, value: Any) -> Any:
         if value is None or isinstance(value, bool | int | float):

@@ -12,6 +12,7 @@ import email.policy
 import logging
 import os
 import socket
+import textwrap
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ _ERROR, _NOTICE = 3, 5  # RFC 5424, table 2
 _LOOK_EVERY_S: Final = 5.0
 _PAUSES_S: Final = (30.0, 60.0, 120.0, 300.0)
 _ONE_MAIL_S: Final = 600.0  # RFC 5321, 4.5.3.2.6
+_WIDTH: Final = 76
 _SYSLOG_BYTES: Final = 1180  # RFC 5426, 3.2: fits the smallest MTU of IPv6
 
 
@@ -75,7 +77,7 @@ def mail_of(
     message = EmailMessage(policy=email.policy.SMTP.clone(cte_type="7bit"))
     over = telling is not Telling.STANDING
     mark = "GATEWAY OK" if over else "GATEWAY"
-    state = {"standing": "", "over": ": over", "passed": ": it was so, and is over"}[telling]
+    state = {"standing": "", "over": ": over", "passed": ": passed"}[telling]
     message["Subject"] = f"[{mark}] {condition.title}{state} ({_one_line(place.fleet)})"
     message["From"] = from_address
     message["To"] = ", ".join(to)
@@ -226,15 +228,18 @@ def _body(episode: Episode, telling: Telling, condition: Condition, place: Place
         Telling.OVER: "This problem of the gateway is over",
         Telling.PASSED: "The gateway itself had a problem, which could not be told while it stood",
     }.get(telling, "")
-    lines = [f"{head}: {condition.title[0].lower()}{condition.title[1:]}.", ""]
-    lines += [f"{name + ':':12} {text}" for name, text in rows]
-    lines += [
-        "",
-        f"This is about the gateway of '{_one_line(place.fleet)}' on {place.host} (data in "
-        f"{place.data_dir}), not about a condenser.",
-        "",
+    foot = (
+        f"This is about the gateway of '{_one_line(place.fleet)}' on {_one_line(place.host)} (data "
+        f"in {place.data_dir}), not about a condenser."
+    )
+    wrapped = [
+        textwrap.fill(text, _WIDTH, initial_indent=f"{name + ':':12} ", subsequent_indent=13 * " ")
+        for name, text in rows
     ]
-    return "\n".join(lines)
+    title = f"{head}: {condition.title[0].lower()}{condition.title[1:]}."
+    return "\n".join(
+        [textwrap.fill(title, _WIDTH), "", *wrapped, "", textwrap.fill(foot, _WIDTH), ""]
+    )
 
 
 def _utc(time_ms: int) -> str:
