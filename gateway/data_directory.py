@@ -7,11 +7,19 @@ import os
 from pathlib import Path
 from typing import Final
 
-__all__ = ["JOURNAL_FILE", "RECORDS_FILE", "STATUS_FILE", "DataDirectory", "DataDirectoryError"]
+__all__ = [
+    "JOURNAL_FILE",
+    "RECORDS_FILE",
+    "STATUS_FILE",
+    "WATCH_FILE",
+    "DataDirectory",
+    "DataDirectoryError",
+]
 
 JOURNAL_FILE: Final = "journal.sqlite"
 RECORDS_FILE: Final = "records.sqlite"
 STATUS_FILE: Final = "status.json"
+WATCH_FILE: Final = "watch.json"
 _LOCK_FILE: Final = "gateway.lock"
 
 

@@ -12,7 +12,7 @@ import logging
 import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import Future
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from queue import SimpleQueue
 from typing import Final, Protocol, TypeVar
 
@@ -28,6 +28,7 @@ from gateway.outage import Outage
 from gateway.records.session import RecordsUnavailable
 from gateway.rules_step import RulesEngine, RulesFailedError, Step, drive
 from gateway.snapshot import Snapshot, SnapshotError, SnapshotFiles
+from gateway.watching.step_times import StepTimes
 from gateway.worker import Stopped, Worker
 from rules.events import StepResult
 
@@ -75,6 +76,7 @@ class RulesCounts:
     events: int = 0
     commits: int = 0
     set_aside: int = 0
+    step_times: StepTimes = field(default_factory=StepTimes)
 
 
 class RulesReader(Worker):
@@ -170,6 +172,7 @@ class RulesReader(Worker):
             self._obey()
             began_s = self._monotonic_s()
             if not self.step():
+                self.pulse.beat(_LONGEST_WAIT_S)
                 self._journal.wait_beyond(self.offset, _LONGEST_WAIT_S, self._interrupted)
             elif not self._limited:
                 self.stopping.wait(self._min_interval_s - (self._monotonic_s() - began_s))
@@ -196,7 +199,9 @@ class RulesReader(Worker):
         self._limited = chunk.limited
         if chunk.end == self.offset:
             return False
+        began_s = self._monotonic_s()
         step = self._evaluate_surely(chunk)
+        self.counts.step_times.took(self._monotonic_s() - began_s)
         self.patiently(
             self.records_outage,
             lambda: self._records.commit(
@@ -244,6 +249,7 @@ class RulesReader(Worker):
         )
 
     def _chunk_beyond(self, offset: int) -> Chunk:
+        self.pulse.beat()
         return self._read(lambda: self._journal.read_from(offset, limit_weight=self._chunk_frames))
 
     # -- memory -----------------------------------------------------------------------------

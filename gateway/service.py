@@ -27,28 +27,34 @@ from gateway.data_directory import (
     JOURNAL_FILE,
     RECORDS_FILE,
     STATUS_FILE,
+    WATCH_FILE,
     DataDirectory,
     DataDirectoryError,
 )
 from gateway.intake import Intake
-from gateway.journal import JournalError, JournalState, JournalUnavailable, SqliteJournal
+from gateway.journal import JournalError, SqliteJournal
 from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
 from gateway.mail.worker import OutboxWorker
-from gateway.outage import Outage
 from gateway.pipeline import Pipeline
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records_place import note_place
 from gateway.rules_reader import RulesEngine, RulesReader
 from gateway.snapshot import SnapshotFiles
-from gateway.status import GatewayStatus, ReaderStatus, write_status
+from gateway.status import GatewayStatus
 from gateway.store_reader import StoreReader
 from gateway.telemetry import StoreError, open_store
 from gateway.tickets.notice import TicketNotice
 from gateway.tickets.render import MailRenderer
 from gateway.unit_register import UnitRegister
 from gateway.upkeep import Upkeep
+from gateway.watching.episodes import EpisodeBook
+from gateway.watching.freshness import Freshness
+from gateway.watching.notices import Messenger, Place
+from gateway.watching.notify import ServiceManager
+from gateway.watching.observer import Observer, Parts
+from gateway.watching.watch import Watch, Watched
 from gateway.wire import Decoder, of_sites
 from rules.engine import Engine
 from rules.faults.registry import FAULTS
@@ -93,7 +99,8 @@ class Service:
 
     ``records_url`` is SQLAlchemy's and counts before that of the configuration (neither: a file in
     the data directory); ``make_engine`` makes the rules for a plan; ``on_failure`` is told in words
-    when the gateway cannot go on and must be stopped and started anew.
+    when the gateway cannot go on and must be stopped and started anew. ``manager`` is the service
+    manager that is notified, if any is.
     """
 
     def __init__(
@@ -106,6 +113,7 @@ class Service:
         clock_ms: Callable[[], int] = wall_clock_ms,
         pace: Pace = Pace(),
         on_failure: Callable[[str], None] = lambda _why: None,
+        manager: ServiceManager | None = None,
     ) -> None:
         """Open everything and start nothing; :class:`ServiceError` says what is in the way."""
         self.configuration = configuration
@@ -115,10 +123,16 @@ class Service:
         self._pace = pace
         self.on_failure = on_failure
         self._started_ms = clock_ms()
-        self._link = _Link(False, "Not connected to the broker yet.")
+        self._manager = manager or ServiceManager()
+        self._link = _Link(
+            False,
+            f"Not connected to the broker at {configuration.broker.address} yet. If this lasts, "
+            "check that it runs, and host and port under [broker].",
+        )
         self._mail_trouble = ""
         self._reloading = threading.Lock()
         self._stopped = False
+        self._watch: Watch
         url = (
             records_url
             or configuration.records.database_url
@@ -143,6 +157,7 @@ class Service:
             if records_url is None:
                 note_place(data_dir, configuration.records)
             self._register = UnitRegister(self._journal)
+            self._freshness = Freshness()
             self._snapshots = SnapshotFiles(data_dir)
             self._match_journal_and_records()
             plan, decoder = self._prepare(configuration)
@@ -151,6 +166,7 @@ class Service:
             self._client_id = configuration.broker.client_id
             self._intake = Intake(configuration.broker, clock_ms, self._broker_told)
             self._assemble(plan, decoder)
+            self._watch_over()
             undo.pop_all()
 
     # -- start, stop, reload ----------------------------------------------------------------
@@ -162,7 +178,11 @@ class Service:
         self._outbox.start()
         self._pipeline.start()
         self._intake.start()
+        self._observer.look()
         self._scheduler.start()
+        self._messenger.start()
+        self._watch.start()
+        self._manager.ready("Started.")
         log.info(
             "The gateway watches %d units at %d sites; data in %s.",
             sum(len(s.units) for s in self.configuration.sites),
@@ -177,6 +197,7 @@ class Service:
         if self._stopped:
             return True
         self._stopped = True
+        self._manager.stopping()
         deadline_s = time.monotonic() + timeout_s
 
         def left_s() -> float:
@@ -192,7 +213,12 @@ class Service:
         ended["rules reader"] = self._rules.join(left_s())
         ended["store reader"] = self._store_reader.join(left_s())
         ended["outbox"] = self._stop_outbox(left_s())
-        self._write_status()
+        self._messenger.stop()
+        self._watch.stop()  # the last, so that signs of life go on until here
+        ended["messenger"] = self._messenger.join(left_s())
+        ended["watch"] = self._watch.join(left_s())
+        self._watch.close()
+        self._observer.look()
         late = [name for name, done in ended.items() if not done]
         if late:
             log.error(
@@ -241,6 +267,7 @@ class Service:
                     ("mail", "mail"),
                     ("records", "records"),
                     ("journal", "journal_budget_mb"),
+                    ("watch", "watch"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)
             ]
@@ -256,72 +283,12 @@ class Service:
 
     def status(self) -> GatewayStatus:
         """How the gateway is at this moment."""
-        configuration = self.configuration
-        state = self._journal_state()
-        last = self._journal.last_offset
-        rules, store, pipeline = self._rules, self._store_reader, self._pipeline
-        try:
-            mail_waiting = self._records.outbox_counts().waiting
-        except RecordsError:
-            mail_waiting = None
-        return GatewayStatus(
-            now_ms=self._clock_ms(),
-            started_ms=self._started_ms,
-            pid=os.getpid(),
-            sites=len(configuration.sites),
-            units=sum(len(s.units) for s in configuration.sites),
-            broker_connected=self._link.connected,
-            broker=self._link.why,
-            messages=pipeline.counts.messages,
-            messages_waiting=self._intake.waiting,
-            messages_dropped=self._intake.dropped,
-            last_message_ms=pipeline.counts.last_message_ms,
-            frames=pipeline.counts.frames,
-            rejects=pipeline.counts.rejects,
-            actions=pipeline.counts.actions,
-            late_frames=rules.counts.late_frames,
-            alarm_events=rules.counts.events,
-            journal=state,
-            rules=ReaderStatus(
-                rules.committed_offset,
-                max(0, last - rules.committed_offset),
-                rules.counts.frames,
-                rules.counts.set_aside,
-            ),
-            store=ReaderStatus(
-                store.offset,
-                max(0, last - store.offset),
-                store.counts.frames,
-                store.counts.set_aside,
-            ),
-            frames_not_charted=self._upkeep.frames_not_charted,
-            mail_waiting=mail_waiting,
-            troubles=self._troubles(),
-        )
+        return self._observer.status()
 
-    def _troubles(self) -> tuple[str, ...]:
-        link = () if self._link.connected else (self._link.why,)
-        outages: tuple[Outage, ...] = (
-            self._pipeline.journal_outage,
-            self._pipeline.actions_outage,
-            self._rules.records_outage,
-            self._rules.journal_outage,
-            self._rules.snapshot_outage,
-            self._store_reader.outage,
-            self._store_reader.journal_outage,
-            self._store_reader.maintenance_outage,
-            self._upkeep.near,
-            self._upkeep.full,
-            self._upkeep.unavailable,
-        )
-        whys = [*link, *(o.why for o in outages), self._mail_trouble]
-        return tuple(dict.fromkeys(why for why in whys if why))
-
-    def _journal_state(self) -> JournalState | None:
-        try:
-            return self._journal.state()
-        except JournalUnavailable:
-            return None
+    @property
+    def watch(self) -> Watch:
+        """What watches over this gateway, and serves ``/health`` and ``/metrics``."""
+        return self._watch
 
     # -- putting together -------------------------------------------------------------------
 
@@ -344,6 +311,7 @@ class Service:
         sites = configuration.sites
         rows = self._register.ensure((s.id, u.id) for s in sites for u in s.units)
         self._records.sync_units(rows)
+        self._freshness.know(rows, [s.id for s in sites])
         plan = FleetPlan.build(sites, dict(rows), configuration.settings, rules=configuration.rules)
         return plan, Decoder(of_sites(sites, rows), configuration.store.retention_days)
 
@@ -359,7 +327,8 @@ class Service:
         self._pipeline = Pipeline(
             self._intake, decoder, self._journal, self._records, self._clock_ms,
             clock_interval_s=pace.clock_s, action_interval_s=pace.actions_s,
-            listening=lambda: self._link.connected,
+            listening=lambda: self._link.connected and not self._watch.deaf,
+            heard=self._freshness.heard,
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
@@ -374,11 +343,43 @@ class Service:
         self._outbox = OutboxWorker(outbox, self._clock_ms, lambda why: log.error("%s", why))
         self._records.on_mail = self._outbox.wake
         self._upkeep = Upkeep(self._journal, self._snapshots, self._rules.request_snapshot)
+
+    def _watch_over(self) -> None:
+        """What looks at all the others, and what is done every so often."""
+        configuration, pace = self.configuration, self._pace
+        settings = configuration.watch
+        parts = Parts(
+            self._journal, self._records, self._intake, self._pipeline, self._rules,
+            self._store_reader, self._upkeep, self._freshness,
+            configuration=lambda: self.configuration,
+            connected=lambda: self._link.connected,
+            link=lambda: self._link.why,
+            mail_trouble=lambda: self._mail_trouble,
+            clock_ms=self._clock_ms,
+        )  # fmt: skip
+        self._observer = Observer(parts, self._started_ms, self._data_dir / STATUS_FILE)
+        book = EpisodeBook(self._data_dir / WATCH_FILE)
+        self._messenger = Messenger(
+            book, SmtpTransport(configuration.mail),
+            to=lambda: settings.operators or self.configuration.routing.desks,
+            place=lambda: Place(
+                self.configuration.name, socket.gethostname(), str(self._data_dir)
+            ),
+            clock_ms=self._clock_ms,
+            syslog=(settings.syslog_host, settings.syslog_port) if settings.syslog_host else None,
+        )  # fmt: skip
+        pulses = [w.pulse for w in (self._pipeline, self._rules, self._store_reader, self._outbox)]
+        watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
+        self._watch = Watch(
+            watched, settings, book, self._messenger, self._manager, every_s=pace.status_s
+        )
+        for worker in (self._messenger, self._watch):
+            worker.on_death = self._died
         self._scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
         for job, every_s in (
             (self._look_after, pace.upkeep_s),
             (self._rules.request_snapshot, pace.snapshot_s),
-            (self._look_around, pace.status_s),
+            (self._observer.look, pace.status_s),
         ):
             self._scheduler.add_job(
                 job, "interval", seconds=every_s, max_instances=1, coalesce=True,
@@ -400,10 +401,6 @@ class Service:
         self._upkeep.run()
         self._store_reader.request_maintenance()
 
-    def _look_around(self) -> None:
-        self._watch_threads()
-        self._write_status()
-
     def _watch_threads(self) -> None:
         """The threads that are not ours to catch the errors of: they end only by a defect."""
         broker_thread = f"paho-mqtt-client-{self._client_id}"  # as the client library names it
@@ -411,12 +408,6 @@ class Service:
         for what, name in (("the outbox", "outbox"), ("the broker's connection", broker_thread)):
             if name not in names and not self._stopped:
                 self.on_failure(f"the thread of {what} has died; its traceback is in the log")
-
-    def _write_status(self) -> None:
-        try:
-            write_status(self._data_dir / STATUS_FILE, self.status())
-        except OSError as error:
-            log.debug("The status file cannot be written: %s", error)
 
     def _broker_told(self, connected: bool, why: str) -> None:
         self._link = _Link(connected, why)

@@ -34,6 +34,8 @@ ROWS_A_WRITE: Final = 10_000
 """Frames of one write, where there is a backlog."""
 
 _LONGEST_WAIT_S: Final = 60.0
+_UPKEEP_S: Final = 600.0
+"""How long the store's upkeep may take before the thread counts as standing still."""
 _NEWEST: Final = (
     200  # entries at the journal's end in which a batch to try the store with is sought
 )
@@ -108,6 +110,7 @@ class StoreReader(Worker):
                 self.maintain()
             began_s = self._monotonic_s()
             if not self.step():
+                self.pulse.beat(_LONGEST_WAIT_S)
                 self._journal.wait_beyond(self.offset, _LONGEST_WAIT_S, self._interrupted)
             elif not self._limited:
                 self.stopping.wait(self._min_interval_s - (self._monotonic_s() - began_s))
@@ -116,6 +119,7 @@ class StoreReader(Worker):
 
     def step(self) -> bool:
         """Write what lies beyond; False if there was nothing."""
+        self.pulse.beat()
         # Read anew: the journal's upkeep may have moved it on to make room.
         self.offset = self._read(lambda: self._journal.reader_offset(STORE_READER))
         chunk = self._read(
@@ -133,6 +137,7 @@ class StoreReader(Worker):
 
     def maintain(self) -> None:
         """The store's upkeep."""
+        self.pulse.beat(_UPKEEP_S)
         try:
             self._store.maintain(self._clock_ms())
         except StoreError as error:
@@ -168,7 +173,9 @@ class StoreReader(Worker):
         return True
 
     def _wait(self, why: str, asked_s: float | None) -> None:
-        if self.stopping.wait(self.outage.failed(why, asked_s)):
+        pause_s = self.outage.failed(why, asked_s)
+        self.pulse.beat(pause_s)
+        if self.stopping.wait(pause_s):
             raise Stopped
 
     def _sorted_out(self, samples: Sequence[Stored], chunk: Chunk) -> bool:
@@ -178,6 +185,7 @@ class StoreReader(Worker):
         """
         refused: list[tuple[int, str]] = []
         for stored in samples:
+            self.pulse.beat()
             try:
                 self._store.write(_together([stored]))
             except StoreRefused as error:

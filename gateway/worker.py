@@ -8,6 +8,7 @@ from collections.abc import Callable
 from typing import TypeVar
 
 from gateway.outage import Outage
+from gateway.pulse import Pulse
 
 __all__ = ["OnDeath", "Stopped", "Worker"]
 
@@ -33,6 +34,7 @@ class Worker:
 
     An exception that leaves :meth:`run` is a defect: it is logged with its traceback and handed to
     ``on_death``, so that the whole gateway ends and is started anew, never going on half-dead.
+    :meth:`run` beats :attr:`pulse` once a turn, so that a thread that stands still is noticed too.
     """
 
     def __init__(self, name: str, on_death: OnDeath = _nobody) -> None:
@@ -40,6 +42,7 @@ class Worker:
         self.name = name
         self.on_death = on_death
         self.stopping = threading.Event()
+        self.pulse = Pulse(name)
         self._thread = threading.Thread(target=self._guarded, name=name, daemon=True)
 
     def run(self) -> None:
@@ -48,6 +51,7 @@ class Worker:
 
     def start(self) -> None:
         """Begin."""
+        self.pulse.beat()
         self._thread.start()
 
     def stop(self) -> None:
@@ -81,7 +85,9 @@ class Worker:
             try:
                 result = what()
             except away as error:
-                if self.stopping.wait(outage.failed(f"{error} {meanwhile}")):
+                pause_s = outage.failed(f"{error} {meanwhile}")
+                self.pulse.beat(pause_s)
+                if self.stopping.wait(pause_s):
                     raise Stopped from error
             else:
                 outage.recovered()
@@ -99,3 +105,5 @@ class Worker:
                 self.name, type(error).__name__, error, exc_info=error,
             )  # fmt: skip
             self.on_death(self.name, error)
+        finally:
+            self.pulse.end()

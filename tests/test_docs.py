@@ -35,6 +35,9 @@ from gateway.cli.app import app
 from gateway.cli.recording import Recording
 from gateway.config import examine
 from gateway.config.models import FleetFile
+from gateway.watching.conditions import CONDITIONS
+from gateway.watching.metrics import METRICS
+from gateway.watching.settings import WatchSettings
 from gateway.wire import Decoder, of_sites
 from gateway.wire.advice import ADVICE
 from gateway.wire.units import accepted
@@ -229,11 +232,29 @@ def signatures_table() -> str:
     return RUNNER.invoke(app, ["rules", "--signatures", "--markdown"]).stdout
 
 
+def metrics_table() -> str:
+    rows = []
+    for m in METRICS:
+        suffix = {"counter": "_total", "info": "_info"}.get(m.kind, "")
+        name = f"`{m.full_name}{suffix}`"
+        rows.append((name, m.kind, ", ".join(f"`{label}`" for label in m.labels), m.meaning))
+    return _table(("metric", "kind", "labels", "meaning"), rows)
+
+
+def conditions_table() -> str:
+    return _table(
+        ("alarm of the gateway's own", "what it means", "what to do"),
+        [(f"`{c.slug}`: {c.title}", c.means, c.action) for c in CONDITIONS],
+    )
+
+
 TABLES = {
     "signals": (README, signals_table),
     "faults": (README, faults_table),
     "names": (README, names_table),
     "quarantine": (README, quarantine_table),
+    "metrics": (README, metrics_table),
+    "conditions": (README, conditions_table),
     "signatures": (DEVELOPERS, signatures_table),
 }
 
@@ -266,6 +287,10 @@ def test_the_tables_hold_every_fault_signal_and_reason():
         assert f"| {reason.value} |" in tables["quarantine"]
     for quantity in QUANTITIES:
         assert f"| `{quantity}` |" in tables["names"]
+    for metric in METRICS:
+        assert f"| `{metric.full_name}" in tables["metrics"]
+    for condition in CONDITIONS:
+        assert f"| `{condition.slug}`: " in tables["conditions"]
     signatures = dict(MARK.findall(DEVELOPERS.read_text()))["signatures"]
     for rule in RULES:
         for table in rule.signatures:
@@ -425,6 +450,14 @@ def test_the_example_of_a_recording_can_be_replayed(first_fleet, tmp_path):
     assert len(batch) == 2
     result = RUNNER.invoke(app, ["replay", str(tmp_path / "r.csv"), "--fleet", str(first_fleet)])
     assert result.exit_code == 0, result.output
+
+
+def test_the_limits_that_the_page_shows_are_the_defaults():
+    shown = tomllib.loads(largest_fleet())["watch"]
+    for key in ("operators", "syslog_host"):
+        del shown[key]
+    for key, value in shown.items():
+        assert getattr(WatchSettings, key) == value, key
 
 
 # ---------------------------------------------------------------- payloads

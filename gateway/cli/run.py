@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterable
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -10,13 +11,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from gateway.cli.options import DataOption, FleetOption, RecordsOption
+from gateway.watching.logs import LogFormat
 
 if TYPE_CHECKING:
     from queue import SimpleQueue
 
+    from gateway.config import Configuration
     from gateway.service import Service
+    from gateway.watching.notify import ServiceManager
 
 __all__ = ["run"]
+
+Conceal = Callable[[Iterable[str | None]], None]
+"""Keeps these words out of the log."""
 
 
 class LogLevel(StrEnum):
@@ -44,13 +51,17 @@ def run(
     log_level: Annotated[
         LogLevel, typer.Option("--log", help="How much the log on standard error says.")
     ] = LogLevel.INFO,
+    log_format: Annotated[
+        LogFormat, typer.Option(help="For people, or one JSON object a line for programs.")
+    ] = LogFormat.TEXT,
 ) -> None:
     """Run the gateway: take in samples, judge them, record alarms, send tickets.
 
     It runs until it is stopped with Ctrl-C or SIGTERM, and then ends in good order: what has
     arrived is recorded. SIGHUP makes it read the configuration again; if that has a fault, the
     fault is logged and the old configuration stays in use. The log goes to standard error, with
-    times in UTC.
+    times in UTC. On this machine it answers /health and /metrics ([watch] in fleet.toml), and it
+    notifies a service manager that asks for it.
 
     The exit status is 0 after an ordered stop, 1 if it could not start or had to give up; a
     service manager should then start it anew.
@@ -59,7 +70,7 @@ def run(
 
       basinward run --fleet ./fleet --data ./data
 
-      basinward run --fleet /etc/basinward --data /var/lib/basinward --log warning
+      basinward run --fleet /etc/basinward --data /var/lib/basinward --log-format json
     """
     import signal  # noqa: PLC0415 - lazy
     from queue import SimpleQueue  # noqa: PLC0415 - lazy
@@ -67,25 +78,29 @@ def run(
     from gateway.cli.output import fail  # noqa: PLC0415 - lazy
     from gateway.cli.setup import configuration_or_end  # noqa: PLC0415 - lazy
     from gateway.service import Service, ServiceError  # noqa: PLC0415 - lazy
+    from gateway.watching.notify import ServiceManager  # noqa: PLC0415 - lazy
 
+    manager = ServiceManager.of(os.environ)
     told: SimpleQueue[tuple[_Told, str]] = SimpleQueue()
     # Before anything is opened, so that a signal during the start is not lost and not a traceback.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: told.put((_Told.STOP, "")))
     signal.signal(signal.SIGHUP, lambda *_: told.put((_Told.RELOAD, "")))
-    _log_to_stderr(log_level)
+    conceal = _log_to_stderr(log_level, log_format)
     configuration = configuration_or_end(fleet, os.environ)
+    conceal(_secrets(configuration))
     try:
         service = Service(
             configuration,
             data,
             records_url=records,
             on_failure=lambda why: told.put((_Told.FAILURE, why)),
+            manager=manager,
         )
     except ServiceError as error:
         fail(str(error))
     service.start()
-    failed = _serve(service, told, fleet)
+    failed = _serve(told, lambda: _reload(service, fleet, conceal, manager))
     # A second Ctrl-C while it ends is meant: it ends at once, and recovers at the next start.
     signal.signal(signal.SIGINT, signal.default_int_handler)
     in_order = service.stop()
@@ -93,7 +108,7 @@ def run(
         raise typer.Exit(1)
 
 
-def _serve(service: Service, told: SimpleQueue[tuple[_Told, str]], fleet: Path) -> bool:
+def _serve(told: SimpleQueue[tuple[_Told, str]], reload: Callable[[], None]) -> bool:
     """Wait until it is told to stop; whether that is because of a failure."""
     import logging  # noqa: PLC0415 - lazy
     from queue import Empty  # noqa: PLC0415 - lazy
@@ -106,7 +121,7 @@ def _serve(service: Service, told: SimpleQueue[tuple[_Told, str]], fleet: Path) 
         except Empty:
             continue
         if what is _Told.RELOAD:
-            _reload(service, fleet)
+            reload()
         elif what is _Told.FAILURE:
             log.critical("The gateway must be started anew: %s.", why)
             return True
@@ -115,33 +130,41 @@ def _serve(service: Service, told: SimpleQueue[tuple[_Told, str]], fleet: Path) 
             return False
 
 
-def _reload(service: Service, fleet: Path) -> None:
+def _reload(service: Service, fleet: Path, conceal: Conceal, manager: ServiceManager) -> None:
     import logging  # noqa: PLC0415 - lazy
 
     from gateway.config import ConfigurationFaults, load  # noqa: PLC0415 - lazy
     from gateway.service import ServiceError  # noqa: PLC0415 - lazy
 
     log = logging.getLogger(__name__)
+    manager.reloading()
     try:
         configuration = load(fleet, os.environ)
+        conceal(_secrets(configuration))
         service.reload(configuration)
     except (ConfigurationFaults, ServiceError) as error:
         log.error("The new configuration is not used; the present one stays in use. %s", error)
         return
+    finally:
+        manager.ready("Read the configuration again.")
     for warning in configuration.warnings:
         log.warning("%s", warning)
 
 
-def _log_to_stderr(level: LogLevel) -> None:
+def _secrets(configuration: Configuration) -> tuple[str | None, ...]:
+    return configuration.broker.password, configuration.mail.password, configuration.store.token
+
+
+def _log_to_stderr(level: LogLevel, form: LogFormat) -> Conceal:
     import logging  # noqa: PLC0415 - lazy
-    import time  # noqa: PLC0415 - lazy
+
+    from gateway.watching.logs import formatter_for  # noqa: PLC0415 - lazy
 
     handler = logging.StreamHandler()
-    formatter = logging.Formatter("%(asctime)sZ %(levelname)s %(name)s: %(message)s")
-    formatter.converter = time.gmtime
-    formatter.default_msec_format = "%s.%03d"
+    formatter = formatter_for(form)
     handler.setFormatter(formatter)
     logging.basicConfig(level=level.value.upper(), handlers=[handler], force=True)
     # The scheduler's news of each job is of no use to an operator.
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
     logging.getLogger("alembic").setLevel(logging.WARNING)
+    return formatter.conceal

@@ -11,6 +11,7 @@ from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.routing import Routing
+from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
 
 __all__ = ["Configuration"]
@@ -37,4 +38,5 @@ class Configuration:
     routing: Routing
     rules: tuple[OwnRule, ...] = ()
     records: RecordsPlace = field(default_factory=RecordsPlace)
+    watch: WatchSettings = field(default_factory=WatchSettings)
     warnings: tuple[Problem, ...] = ()

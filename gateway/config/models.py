@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.telemetry.settings import StoreSettings
+from gateway.watching.settings import WatchSettings
 from rules.equipment import EMail, Overrides, OwnRule, Text
 
 __all__ = [
@@ -22,6 +23,7 @@ __all__ = [
     "RecordsTable",
     "StoreTable",
     "TlsTable",
+    "WatchTable",
 ]
 
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9.:_%-]+$", max_length=253)]
@@ -138,6 +140,28 @@ class MailTable(_Model):
     reply_to: EMail | None = None
 
 
+class WatchTable(_Model):
+    """How the gateway watches itself: where it answers, whom it tells, and its limits."""
+
+    serve: bool = WatchSettings.serve
+    address: HostName = WatchSettings.address
+    port: Port = WatchSettings.port
+    operators: Annotated[tuple[EMail, ...], Field(max_length=50)] = WatchSettings.operators
+    syslog_host: HostName | None = None
+    syslog_port: Port = WatchSettings.syslog_port
+    broker_away_s: float = Field(default=WatchSettings.broker_away_s, ge=1, le=86_400)
+    journal_away_s: float = Field(default=WatchSettings.journal_away_s, ge=1, le=86_400)
+    rules_behind_s: float = Field(default=WatchSettings.rules_behind_s, ge=10, le=86_400)
+    store_behind_s: float = Field(default=WatchSettings.store_behind_s, ge=10, le=604_800)
+    behind_frames: int = Field(default=WatchSettings.behind_frames, ge=1000, le=1_000_000_000)
+    mail_waiting_s: float = Field(default=WatchSettings.mail_waiting_s, ge=60, le=604_800)
+    all_silent_s: float = Field(default=WatchSettings.all_silent_s, ge=10, le=86_400)
+    refused_pct: float = Field(default=WatchSettings.refused_pct, ge=1, le=100)
+    clock_step_s: float = Field(default=WatchSettings.clock_step_s, ge=1, le=86_400)
+    stuck_after_s: float = Field(default=WatchSettings.stuck_after_s, ge=5, le=3600)
+    calm_s: float = Field(default=WatchSettings.calm_s, ge=1, le=86_400)
+
+
 class FleetFile(_Model):
     """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
 
@@ -147,5 +171,6 @@ class FleetFile(_Model):
     records: RecordsTable | None = None
     journal: JournalTable = JournalTable()
     mail: MailTable
+    watch: WatchTable = WatchTable()
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

@@ -14,7 +14,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from gateway.config.files import Document, why_unreadable
-from gateway.config.models import BrokerTable, FleetFile, MailTable, RecordsTable, StoreTable
+from gateway.config.models import (
+    BrokerTable,
+    FleetFile,
+    MailTable,
+    RecordsTable,
+    StoreTable,
+    WatchTable,
+)
 from gateway.config.report import Level, Problem, has_errors
 from gateway.config.secrets import Secret, read_secret
 from gateway.config.sentences import problem_at
@@ -22,8 +29,9 @@ from gateway.intake import BrokerSettings, TlsSettings
 from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
 from gateway.telemetry.settings import StoreSettings
+from gateway.watching.settings import WatchSettings
 
-__all__ = ["Servers", "build"]
+__all__ = ["Servers", "build", "watch_settings"]
 
 _BROKER_PORT: Final = 1883  # IANA: mqtt
 _BROKER_TLS_PORT: Final = 8883  # IANA: secure-mqtt
@@ -161,6 +169,13 @@ def _look_at_accounts(look: _Look, model: FleetFile) -> None:
             todo="Use 'starttls' or 'tls'; the mail server's manual says which it speaks.",
             level=Level.WARNING,
         )
+    if model.watch.serve and not _is_local(model.watch.address):
+        look.note(
+            ("watch", "address"),
+            "/health and /metrics go over the network unencrypted, to anybody who asks.",
+            todo="Use 127.0.0.1, or let only those through who may see them.",
+            level=Level.WARNING,
+        )
     if store.kind == "embedded":
         for key in ("url", "org", "bucket", "token_env", "token_file"):
             if getattr(store, key) is not None:
@@ -177,6 +192,11 @@ def _is_local(host: str) -> bool:
         return ipaddress.ip_address(host.strip("[]")).is_loopback
     except ValueError:
         return False
+
+
+def watch_settings(table: WatchTable) -> WatchSettings:
+    """The settings of the gateway's watch over itself."""
+    return WatchSettings(**table.model_dump() | {"syslog_host": table.syslog_host or ""})
 
 
 def _broker(

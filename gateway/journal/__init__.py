@@ -1,6 +1,7 @@
 """The journal: the durable, ordered log between what comes in and those who read it."""
 
 from gateway.journal.entries import (
+    Backlog,
     Chunk,
     Clock,
     DamagedEntryError,
@@ -17,6 +18,7 @@ from gateway.journal.entries import (
 from gateway.journal.sqlite import SqliteJournal
 
 __all__ = [
+    "Backlog",
     "Chunk",
     "Clock",
     "DamagedEntryError",

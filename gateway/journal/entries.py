@@ -16,6 +16,7 @@ from gateway.batch import Batch, Reject, SiteStatus
 from rules.events import Action
 
 __all__ = [
+    "Backlog",
     "Chunk",
     "Clock",
     "DamagedEntryError",
@@ -89,6 +90,17 @@ class Chunk(NamedTuple):
     entries: tuple[Stored, ...]
     end: int
     limited: bool
+
+
+class Backlog(NamedTuple):
+    """What lies beyond an offset: entries, the frames in them, and when the oldest came in.
+
+    ``oldest_ms`` is the receiver's time (UTC, ms since 1970), None where nothing lies there.
+    """
+
+    entries: int
+    frames: int
+    oldest_ms: int | None
 
 
 class Fill(StrEnum):
@@ -180,6 +192,10 @@ class Journal(Protocol):
 
     def frames_between(self, after: int, up_to: int) -> int:
         """How many frames the samples entries in (``after``, ``up_to``] hold."""
+        ...
+
+    def backlog(self, offset: int) -> Backlog:
+        """What lies beyond the offset: how far a reader that stands there is behind."""
         ...
 
     def state(self) -> JournalState:

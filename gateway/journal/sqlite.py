@@ -18,6 +18,7 @@ from typing import Final
 
 from gateway.journal.codec import KINDS, SAMPLES, decode, encode
 from gateway.journal.entries import (
+    Backlog,
     Chunk,
     DamagedEntryError,
     Entry,
@@ -238,6 +239,22 @@ class SqliteJournal:
                 (SAMPLES, after, up_to),
             ).fetchone()
         return int(frames)
+
+    def backlog(self, offset: int) -> Backlog:
+        """What lies beyond the offset: how far a reader that stands there is behind."""
+        if offset >= self._last:
+            return Backlog(0, 0, None)
+        with self._querying() as db:
+            entries, frames = db.execute(
+                "SELECT count(*), coalesce(sum(weight) FILTER (WHERE kind = ?), 0) FROM entries"
+                " WHERE offset > ?",
+                (SAMPLES, offset),
+            ).fetchone()
+            oldest = db.execute(
+                "SELECT received_ms FROM entries WHERE offset > ? ORDER BY offset LIMIT 1",
+                (offset,),
+            ).fetchone()
+        return Backlog(int(entries), int(frames), int(oldest[0]) if oldest else None)
 
     def state(self) -> JournalState:
         """Size, budget and reach at this moment."""

@@ -11,12 +11,15 @@ from collections.abc import Callable
 from typing import Final
 
 from gateway.mail.outbox import Outbox
+from gateway.pulse import Pulse
 from gateway.records.session import RecordsUnavailable
 
 __all__ = ["OutboxWorker"]
 
 _LONGEST_WAIT_S: Final = 5.0
 _PAUSE_S: Final = 2.0
+_ONE_MAIL_S: Final = 600.0
+"""How long one mail may take; RFC 5321, 4.5.3.2.6 gives a server ten minutes to its last reply."""
 
 
 class OutboxWorker:
@@ -39,10 +42,12 @@ class OutboxWorker:
         self._stop = threading.Event()
         self._wake = threading.Event()
         self._troubled = False
+        self.pulse = Pulse("outbox")
         self._thread = threading.Thread(target=self._run, name="outbox", daemon=True)
 
     def start(self) -> None:
         """Begin to send."""
+        self.pulse.beat()
         self._thread.start()
 
     def wake(self) -> None:
@@ -63,14 +68,22 @@ class OutboxWorker:
         while True:
             self._wake.clear()
             if self._stop.is_set():  # asked after clearing, so that a stop is never slept through
+                self.pulse.end()
                 return
-            self._wake.wait(self._pumped_wait_s())
+            wait_s = self._pumped_wait_s()
+            self.pulse.beat(wait_s)
+            self._wake.wait(wait_s)
+
+    def _before_a_mail(self) -> bool:
+        """Asked before each mail: whether to end."""
+        self.pulse.beat(_ONE_MAIL_S)
+        return self._stop.is_set()
 
     def _pumped_wait_s(self) -> float:
         """Pump once; how long to wait then."""
         now_ms = self._clock_ms()
         try:
-            result = self._outbox.pump(now_ms, self._stop.is_set)
+            result = self._outbox.pump(now_ms, self._before_a_mail)
         except RecordsUnavailable as error:
             return self._pause_s(str(error))
         except Exception as error:  # noqa: BLE001  # a fault here must not end all mail for good

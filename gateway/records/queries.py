@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import Connection, Select, Table, select
+from sqlalchemy import Connection, Select, Table, func, select
 
 from gateway.records.models import (
     AlarmEventRecord,
@@ -35,6 +35,7 @@ from rules.events import AlarmEvent, AlarmState, Change, Severity
 
 __all__ = [
     "Where",
+    "alarm_counts",
     "alarm_events",
     "baseline_history",
     "baselines",
@@ -62,6 +63,17 @@ def units(connection: Connection) -> dict[int, tuple[str, str]]:
     """Site and unit of each row of the unit register that the records know."""
     rows = connection.execute(select(_UNITS))
     return {r.row: (r.site, r.unit) for r in rows}
+
+
+def alarm_counts(connection: Connection) -> dict[tuple[Severity, AlarmState], int]:
+    """How many alarms that are not normal there are, by severity and state."""
+    table = _table(AlarmRecord)
+    query = (
+        select(table.c.severity, table.c.state, func.count())
+        .where(table.c.state != int(AlarmState.NORMAL))
+        .group_by(table.c.severity, table.c.state)
+    )
+    return {(Severity(s), AlarmState(a)): n for s, a, n in connection.execute(query)}
 
 
 def standing_alarms(connection: Connection, where: Where) -> list[StandingAlarm]:

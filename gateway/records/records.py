@@ -35,7 +35,7 @@ from gateway.records.ticketing import Postmark
 from gateway.records.upsert import insert_into
 from gateway.tickets.desk import DeskSettings, TicketPhase
 from gateway.tickets.routing import Routing
-from rules.events import Action, ActionKind, StepResult
+from rules.events import Action, ActionKind, AlarmState, Severity, StepResult
 
 __all__ = ["Records"]
 
@@ -234,6 +234,11 @@ class Records:
         """Alarms that are not normal, the gravest first."""
         with self._database.read() as connection:
             return queries.standing_alarms(connection, Where(site, unit))
+
+    def alarm_counts(self) -> dict[tuple[Severity, AlarmState], int]:
+        """How many alarms that are not normal there are, by severity and state."""
+        with self._database.read() as connection:
+            return queries.alarm_counts(connection)
 
     def alarm_events(
         self, start_ms: int, end_ms: int, where: Where | None = None, limit: int = 1000

@@ -54,6 +54,12 @@ class Routing:
         """The team that looks after a site; None where nobody does."""
         return self.teams.get(self.team_of_site.get(site_id, ""))
 
+    @property
+    def desks(self) -> tuple[str, ...]:
+        """The addresses of every team's monitoring desk, each once."""
+        found = [p.email for team in self.teams.values() for p in team.monitoring]
+        return tuple(dict.fromkeys(found))
+
     def recipients(self, site_id: str, priority: Priority, at_ms: int) -> Recipients:
         """High and medium go to who is on call at that moment, low to the planner.
 

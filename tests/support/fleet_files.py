@@ -57,6 +57,8 @@ security = "none"
 from_address = "tickets@watch.example"
 reply_to = "dispatch@north.example"
 
+[watch]
+{watch}
 [settings.pump-not-running]
 on_delay_s = 60
 off_delay_s = 60
@@ -143,16 +145,24 @@ verify = "Open the drain cock behind it: no flow"
 """
 
 
-def write_fleet(directory: Path, *, broker_port: int, mail_port: int, influx_url: str = "") -> Path:
+def write_fleet(
+    directory: Path,
+    *,
+    broker_port: int,
+    mail_port: int,
+    influx_url: str = "",
+    watch: str = "serve = false\n",
+) -> Path:
     """Write the configuration and give its directory.
 
-    ``influx_url`` is where samples go; empty: the embedded store.
+    ``influx_url`` is where samples go; empty: the embedded store. ``watch`` are the lines of that
+    table.
     """
     store = _EMBEDDED
     if influx_url:
         store = f'kind = "influxdb"\nurl = "{influx_url}"\norg = "plant"\nbucket = "telemetry"\n'
     (directory / "sites").mkdir(parents=True, exist_ok=True)
-    fleet = _FLEET.format(broker_port=broker_port, mail_port=mail_port, store=store)
+    fleet = _FLEET.format(broker_port=broker_port, mail_port=mail_port, store=store, watch=watch)
     (directory / "fleet.toml").write_text(fleet)
     (directory / "oncall.toml").write_text(_ONCALL)
     for site, (name, units) in _SITES.items():

@@ -39,11 +39,13 @@ class RunningGateway:
     At the end it is told to stop and must do so in good order, with status 0 and no traceback.
     """
 
-    def __init__(self, fleet: Path, data: Path, subscriptions: Callable[[], int]) -> None:
+    def __init__(
+        self, fleet: Path, data: Path, subscriptions: Callable[[], int], *options: str
+    ) -> None:
         """``subscriptions`` counts what the broker has granted to the gateway so far."""
         self.fleet = fleet
         self.data = data
-        self._arguments = [*_BASINWARD, "run", "--fleet", str(fleet), "--data", str(data)]
+        self._arguments = [*_BASINWARD, "run", "--fleet", str(fleet), "--data", str(data), *options]
         self._subscriptions = subscriptions
         self._process: subprocess.Popen[str] | None = None
         self._lines: list[str] = []

@@ -14,6 +14,7 @@ from gateway.mail.smtp import MailSettings
 from gateway.telemetry import StoreSettings
 from gateway.tickets.notice import Recipient
 from gateway.tickets.routing import Routing, TeamRoute
+from gateway.watching.settings import WatchSettings
 from rules.equipment import Site
 
 __all__ = ["SITES", "UNITS", "configuration", "site"]
@@ -85,6 +86,7 @@ def configuration(
         store=StoreSettings(),
         mail=MailSettings("127.0.0.1", "watch@centre.example", mail_port, security="none"),
         journal_budget_mb=500,
+        watch=WatchSettings(serve=False),
         routing=Routing(
             {"north": TeamRoute(on_call=(person,), planner=(person,))},
             {s.id: "north" for s in sites},
