@@ -293,5 +293,5 @@ def test_the_tests_mirror_the_packages():
         assert (ROOT / "tests" / package).is_dir()
     for folder in (ROOT / "tests").iterdir():
         if folder.is_dir() and folder.name != "__pycache__":
-            known = {*PACKAGES, "benchmarks", "end_to_end", "other_plant", "support"}
+            known = {*PACKAGES, "benchmarks", "deploy", "end_to_end", "other_plant", "support"}
             assert folder.name in known, folder

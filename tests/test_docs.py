@@ -17,17 +17,12 @@ import time
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from queue import SimpleQueue
-from threading import Event
 from types import SimpleNamespace
 
 import pytest
 import typer
 from other_plant import __main__ as other_plant
-from paho.mqtt.client import Client
-from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import BaseModel
-from support.broker import Mosquitto
 from typer.testing import CliRunner
 
 from gateway.batch import Reason
@@ -520,41 +515,13 @@ def test_the_example_of_a_pack_is_one(first_fleet):
 # ---------------------------------------------------------------- the broker's configuration
 
 
-def test_the_brokers_configuration_works_as_described(tmp_path):
-    """A real Mosquitto takes every line; a site may write under its own name only."""
-    lines, rules = [b for b in blocks(README, "text") if "inflight" in b or "pattern write" in b]
-    acl = tmp_path / "basinward.acl"
-    acl.write_text(rules)
-    acl.chmod(0o600)
-    settings = lines.replace("/etc/mosquitto/basinward.acl", str(acl)).splitlines()
-    settings.append(f"persistence_location {tmp_path}/")
-    users = {"gateway": "g", "my-site": "s"}
-    broker = Mosquitto(tmp_path / "b", durable=False, users=users, settings=tuple(settings))
-    with broker:
-        heard: SimpleQueue[str] = SimpleQueue()
-        subscribed, sent = Event(), SimpleQueue()
-        gateway, site = (Client(CallbackAPIVersion.VERSION2, client_id=u) for u in users)
-        for client, (user, password) in zip((gateway, site), users.items(), strict=True):
-            client.username_pw_set(user, password)
-        gateway.on_message = lambda _c, _u, message: heard.put(message.topic)
-        gateway.on_connect = lambda client, *_: client.subscribe("sites/#", 1)
-        gateway.on_subscribe = lambda *_: subscribed.set()
-        site.on_publish = lambda _c, _u, mid, *_: sent.put(mid)
-        for client in (gateway, site):
-            client.connect("127.0.0.1", broker.port)
-            client.loop_start()
-        try:
-            assert subscribed.wait(10)
-            for topic in ("sites/other-site/ac-1/senml", "sites/my-site/ac-1/senml"):
-                site.publish(topic, "[]", 1)
-                sent.get(timeout=10)
-            # The broker keeps the order, so the refused one would have come first.
-            assert heard.get(timeout=10) == "sites/my-site/ac-1/senml"
-        finally:
-            for client in (gateway, site):
-                client.disconnect()
-                client.loop_stop()
-    assert "Error" not in broker.log
+def test_the_settings_that_the_page_explains_are_those_of_the_file():
+    """tests/gateway/test_broker_access_rights.py runs a real Mosquitto with that file."""
+    page = README.read_text().partition("What the settings of that file are for:")[2]
+    named = re.findall(r"`(\w+)`", page.partition("\n\n#")[0])
+    assert len(named) >= 5
+    lines = (ROOT / "deploy" / "mosquitto" / "basinward.conf").read_text().splitlines()
+    assert set(named) <= {line.split()[0] for line in lines if line}
 
 
 # ---------------------------------------------------------------- paths and links

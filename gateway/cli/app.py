@@ -11,6 +11,7 @@ from gateway.cli import alarms as alarms_command
 from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
 from gateway.cli.arrived import arrived
+from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
 from gateway.cli.evaluate import evaluate
 from gateway.cli.oncall import oncall
@@ -40,6 +41,7 @@ if importlib.util.find_spec("gateway.cli.demo") is not None:
     # An installation may leave the demo out.
     app.command()(importlib.import_module("gateway.cli.demo").demo)
 app.command()(check)
+app.command()(broker_access)
 app.command()(arrived)
 app.command()(rules)
 app.add_typer(tickets_command.app)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 import smtplib
 import ssl
+from base64 import b64encode
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -139,7 +140,7 @@ class SmtpTransport:
                 advice = "check host and port of [mail], the network, and that the server runs"
         return (
             f"Cannot {step} the mail server {s.server} (security {s.security}): "
-            f"{_said(error, s.password)}. Tickets are kept and sent later; {advice}."
+            f"{_said(error, s)}. Tickets are kept and sent later; {advice}."
         )
 
 
@@ -187,7 +188,7 @@ class SmtpSession:
             self.answered += 1
         except (OSError, smtplib.SMTPException, ValueError) as error:
             self._smtp.close()
-            said = _said(error, self._settings.password)
+            said = _said(error, self._settings)
             lost = HandoverUnknown if handed_over else ConnectionLost
             msg = f"The connection to {self._settings.server} failed: {said}"
             raise lost(msg) from None
@@ -230,7 +231,7 @@ class SmtpSession:
         return code, text
 
     def _text(self, code: int, reply: bytes) -> tuple[int, str]:
-        said = _clean(reply.decode("utf-8", "replace"), self._settings.password)
+        said = _clean(reply.decode("utf-8", "replace"), self._settings)
         return code, f"{code} {said}"
 
 
@@ -275,19 +276,28 @@ def _tls(settings: MailSettings) -> ssl.SSLContext:
     return ssl.create_default_context(cafile=settings.ca_file)
 
 
-def _said(error: Exception, password: str | None) -> str:
+def _said(error: Exception, settings: MailSettings) -> str:
     if isinstance(error, smtplib.SMTPResponseException):
         raw = error.smtp_error
         text = raw.decode("utf-8", "replace") if isinstance(raw, bytes) else str(raw)
-        return _clean(f"{error.smtp_code} {text}", password)
-    return _clean(str(error) or type(error).__name__, password)
+        return _clean(f"{error.smtp_code} {text}", settings)
+    return _clean(str(error) or type(error).__name__, settings)
 
 
-def _clean(text: str, password: str | None) -> str:
+def _clean(text: str, settings: MailSettings) -> str:
     """One line of printable text, shortened; a server that echoes the password is not repeated."""
-    if password:
-        text = text.replace(password, "***")
+    for secret in _as_sent(settings):
+        text = text.replace(secret, "***")
     return " ".join("".join(c if c.isprintable() else " " for c in text).split())[:_SHOWN]
+
+
+def _as_sent(settings: MailSettings) -> Iterator[str]:
+    """The password, and the forms in which AUTH PLAIN and LOGIN send it (RFC 4616, RFC 4954)."""
+    if settings.password:
+        plain = f"\0{settings.username}\0{settings.password}"
+        for secret in (plain, settings.password):
+            yield b64encode(secret.encode()).decode("ascii")
+            yield secret
 
 
 def _quit(smtp: smtplib.SMTP) -> None:
