@@ -16,8 +16,9 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import is_active
-from rules.arrays import F16, F64, I64, Bool
+from rules.arrays import F16, F64, I64, Bool, span
 from rules.balance import Watched, watch
+from rules.bin_times import bin_end_ms, bin_of
 from rules.events import BaselineChange
 from rules.frames import FrameView
 from rules.heat import (
@@ -39,7 +40,6 @@ from rules.signals import INDEX
 from rules.staging import find_out, is_staged, stages_wanted, told_together
 from rules.state import (
     ACCUMULATED,
-    BIN_MS,
     STEADY,
     STEADY_BINS,
     TRACE,
@@ -88,17 +88,17 @@ STARTED_S: Final = 120.0
 """Fans commanded for so long are up: drives ramp for 10 to 30 s (common practice)."""
 
 
-def closing(state: FleetState, rows: I64, time_ms: I64) -> Bool:
+def closing(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64) -> Bool:
     """Which of ``rows`` have an open bin that a frame at ``time_ms`` puts to its end."""
     bin_id = state.bin_id[rows]
-    done: Bool = (bin_id != 0) & (time_ms // BIN_MS != bin_id)
+    done: Bool = (bin_id != 0) & (bin_of(plan, rows, time_ms) != bin_id)
     return done
 
 
 def accumulate(view: FrameView) -> None:
     """Add the frames of a round to the open bins of their units."""
     plan, state, rows = view.plan, view.state, view.rows
-    state.bin_id[rows] = view.time_ms // BIN_MS
+    state.bin_id[rows] = bin_of(plan, rows, view.time_ms)
     settle_s = view.setting(FLEET, "pump_settle_s")
     rest_s = view.setting(FLEET, "level_settle_s")
     level = view.signal("basin_level")
@@ -145,8 +145,9 @@ def accumulate(view: FrameView) -> None:
     # Only what this very frame brought is new: neither a held value nor a repeat counts again.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
     there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]
-    state.bin_sum[rows] += np.where(there, sample, 0.0)
-    state.bin_count[rows] += there
+    at = span(rows)
+    state.bin_sum[at] += np.where(there, sample, 0.0)
+    state.bin_count[at] += there
     state.bin_mixed[rows] |= ~(view.mode_s >= MODE_SETTLE_S)
 
 
@@ -243,7 +244,7 @@ class BinView:
         Calm is a unit whose newest means are as when clean and that has no alarm standing or on
         its way: most of the fleet, spared the medians.
         """
-        bin_id = self.time_ms // BIN_MS - 1
+        bin_id = bin_of(self.plan, self.rows, self.time_ms) - 1
         news = self.fresh[:, [_Q["td_dry"], _Q["td_wet"], _Q["pad_pressure_drop"]]].any(axis=1)
         news |= self.state.dry_hold_bin[self.rows] == -bin_id
         at = np.flatnonzero(news)
@@ -381,7 +382,7 @@ def close_bins(
     count = state.bin_count[rows].astype(np.float64)
     mean = np.where(count > 0, state.bin_sum[rows] / np.maximum(count, 1.0), np.nan)
     bin_id = state.bin_id[rows]
-    end_ms = (bin_id + 1) * BIN_MS
+    end_ms = bin_end_ms(plan, rows, bin_id)
 
     steady = np.full((len(rows), len(STEADY)), np.nan)
     for name in ("pump_current", "spray_pressure", "spray_flow"):

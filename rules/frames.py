@@ -14,14 +14,15 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import F64, I8, I32, I64, Bool
+from rules.arrays import F64, I8, I32, I64, Bool, span
+from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
 from rules.nameplate import AT_ONCE, beyond_nameplate
 from rules.plan import FleetPlan
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.state import BIN_MS, FleetState
+from rules.state import FleetState
 
 __all__ = ["FrameView", "observe", "rounds", "standing_limit_s"]
 
@@ -34,23 +35,24 @@ _WATER: Final = INDEX["basin_temperature"]
 _AIR: Final = INDEX["ambient_temperature"]
 
 
-def rounds(unit_row: I32, time_ms: I64) -> Iterator[I64]:
+def rounds(plan: FleetPlan, unit_row: I32, time_ms: I64) -> Iterator[I64]:
     """Indices of the frames of each round, each unit at most once, in order of time.
 
-    Frames of one unit with the same time keep the order of arrival. A round does not reach over the
-    edge of a bin, so that units which report at different rates close their bins in one round.
+    Frames of one unit with the same time keep the order of arrival. A unit's frames before and
+    after the edge of a bin are in rounds apart, the same ones for all units whose first edge in the
+    batch is this: units which report at different rates close their bins in one round.
     """
     n = len(unit_row)
     if (unit_row[1:] > unit_row[:-1]).all():
         yield np.arange(n)
         return
     order = np.lexsort((time_ms, unit_row))  # stable
-    rows = unit_row[order]
-    bin_id = time_ms[order] // BIN_MS
-    new_bin = np.concatenate([[True], (rows[1:] != rows[:-1]) | (bin_id[1:] != bin_id[:-1])])
+    rows = unit_row[order].astype(np.int64)
+    edge = bin_of(plan, rows, time_ms[order]) - bin_of(plan, rows, int(time_ms.min()))
+    new_bin = np.concatenate([[True], (rows[1:] != rows[:-1]) | (edge[1:] != edge[:-1])])
     starts = np.flatnonzero(new_bin)
     rank = np.arange(n) - np.repeat(starts, np.diff(starts, append=n))
-    turn = (bin_id - bin_id.min()) * (int(rank.max()) + 1) + rank
+    turn = edge * (int(rank.max()) + 1) + rank
     if not turn.any():
         yield order
         return
@@ -116,22 +118,23 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     gap = never | (elapsed_s > settings.get(FLEET, "longest_gap_s", rows))
     state.frame_ms[rows] = time_ms
 
-    value, value_ms = state.value[rows], state.value_ms[rows]
+    at = span(rows)
+    value, value_ms = state.value[at], state.value_ms[at]
     carried = ~np.isnan(values)
     fresh = carried & (value_ms < time_ms[:, None])
     changed = carried & (values != value)
-    state.seen_carried[rows] |= packed(carried)
-    state.seen_changed[rows] |= packed(changed)
+    state.seen_carried[at] |= packed(carried)
+    state.seen_changed[at] |= packed(changed)
     np.copyto(value, values, where=carried)
     np.copyto(value_ms, time_ms[:, None], where=carried)
-    state.value[rows] = value
-    state.value_ms[rows] = value_ms
+    if not isinstance(at, slice):  # else they are the columns themselves
+        state.value[at] = value
+        state.value_ms[at] = value_ms
     age_limit_ms = np.floor(settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
     aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
-    x = value
-    np.copyto(x, np.nan, where=aged)
+    x = np.where(aged, np.nan, value)
     # A reading that cannot be true is not known.
-    if (untrue := state.frozen_set[rows] | state.beyond_set[rows]).any():
+    if (untrue := state.frozen_set[at] | state.beyond_set[at]).any():
         np.copyto(x, np.nan, where=unpacked(untrue))
     impossible = beyond_nameplate(plan, rows, x, state.pump_state[rows] == 1, AT_ONCE)
     if impossible is not None:

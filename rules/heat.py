@@ -17,6 +17,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.bin_times import bin_start_ms
 from rules.physics.condenser import UA_EXPONENT, capacity_frac
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.refrigerant import condensing_temperature_degc
@@ -24,7 +25,7 @@ from rules.physics.robust import median
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.state import BIN_MS, STEADY, STEADY_BINS, FleetState
+from rules.state import STEADY, STEADY_BINS, FleetState
 
 __all__ = [
     "LEAST_AIRFLOW_FRAC",
@@ -215,7 +216,7 @@ def _load_frac(
 
     Where the unit never sends it: over its load at 20 °C, as loads usually go with the weather.
     """
-    held = state.value_ms[row, _LOAD] >= (bin_id - 2) * BIN_MS
+    held = state.value_ms[row, _LOAD] >= bin_start_ms(plan, row, bin_id - 2)
     kw = np.where(np.isnan(kw) & held, state.value[row, _LOAD], kw)
     frac = kw / plan.rated_capacity_kw[row]
     frac = np.where(frac >= LEAST_LOAD_FRAC, frac, np.nan)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.arrays import F64, I32, I64, Bool
+from rules.bin_times import phase_ms
 from rules.equipment import Overrides, OwnRule, Site, Unit
 from rules.faults.base import Setting
 from rules.physics.moist_air import standard_pressure_kpa_abs
@@ -32,6 +33,8 @@ class FleetPlan:
     """Position in ``sites``, -1 where inactive."""
     anchor_row: I64
     """By site: the row that carries the site's own alarms (its oldest unit); -1 if it has none."""
+    bin_phase_ms: I64
+    """How far the unit's five-minute bins run ahead of the clock, see rules/bin_times.py."""
     settings: SettingColumns
 
     area_m2: F64
@@ -91,6 +94,7 @@ class FleetPlan:
         n = max(rows.values(), default=-1) + 1
         active = np.zeros(n, dtype=np.bool_)
         site_index = np.full(n, -1, dtype=np.int32)
+        bin_phase_ms = np.zeros(n, dtype=np.int64)
         anchor = np.full(len(sites), -1, dtype=np.int64)
         unit_of_row: dict[int, tuple[Site, Unit]] = {}
         columns = SettingColumns(tables, n)
@@ -103,6 +107,7 @@ class FleetPlan:
                 _apply(columns, unit.settings, np.array([row]))
             active[site_rows] = True
             site_index[site_rows] = i
+            bin_phase_ms[site_rows] = phase_ms(site.id)
             # Rows never change, whatever the order in the file.
             anchor[i] = site_rows.min()
 
@@ -124,6 +129,7 @@ class FleetPlan:
             active=active,
             site_index=site_index,
             anchor_row=anchor,
+            bin_phase_ms=bin_phase_ms,
             settings=columns,
             area_m2=column(lambda _s, u: u.basin.area_m2),
             float_shut_mm=column(lambda _s, u: u.basin.float_shut_mm),

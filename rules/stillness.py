@@ -14,10 +14,11 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.bin_times import bin_start_ms
 from rules.bits import unpacked
 from rules.plan import FleetPlan
 from rules.signals import INDEX, SIGNALS
-from rules.state import BIN_MS, WATCHED, FleetState
+from rules.state import WATCHED, FleetState
 
 __all__ = ["WATCHED_AT", "close_stillness", "could_be_coarse", "stands_still_together"]
 
@@ -73,7 +74,7 @@ def close_stillness(plan: FleetPlan, state: FleetState, rows: I64, gap: Bool) ->
 
 def _must_move(plan: FleetPlan, state: FleetState, rows: I64) -> Bool:
     """Whether the machine was in a state that moves each reading through the whole bin, (k, W)."""
-    start_ms = state.bin_id[rows] * BIN_MS
+    start_ms = bin_start_ms(plan, rows, state.bin_id[rows])
     value = state.value[rows[:, None], WATCHED_AT]
     wet = (state.pump_state[rows] == 1) & (state.pump_changed_ms[rows] <= start_ms)
     fans_since = state.fans_commanded_ms[rows]

@@ -13,6 +13,7 @@ import numpy as np
 
 from rules.alarms import UNKNOWN
 from rules.arrays import I8, I64, Bool
+from rules.bin_times import bin_of
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Cause, Reading, Severity
@@ -22,7 +23,6 @@ from rules.look import UnitLook
 from rules.physics.condenser import capacity_frac
 from rules.residuals import head_margin_k
 from rules.signals import INDEX
-from rules.state import BIN_MS
 
 __all__ = [
     "REJECTION_CAUSES",
@@ -185,8 +185,8 @@ def urgent_settings() -> tuple[Setting, ...]:
 
 def heat_of(look: UnitLook) -> HeatRejection:
     """Heat rejection of one unit."""
-    at = np.array([look.time_ms // BIN_MS - 1])
-    return heat_rejection(look.plan, look.state, np.array([look.row]), at)
+    row = np.array([look.row])
+    return heat_rejection(look.plan, look.state, row, bin_of(look.plan, row, look.time_ms) - 1)
 
 
 def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:

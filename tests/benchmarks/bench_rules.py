@@ -1,11 +1,14 @@
 """How long one step of the rules takes, by units, beside one pass of numpy over the same columns.
 
 Run from the project's directory: ``python tests/benchmarks/bench_rules.py [units ...]``. A step is
-one frame of every unit, a minute after the last; every fifth also closes the five-minute bins of
-all units at once, which is the worst a fleet can do. The yardstick, in the same run, is the least
-that looking at the frames could cost: sum, mean and one comparison over the same (units, signals)
-values. Ratios travel between machines; times don't. All figures are medians. Memory is given both
-as the engine counts its columns and as ``tracemalloc`` saw the process grow.
+one frame of every unit, a minute after the last. Sites close their five-minute bins at different
+times, so each step also closes those of some of the units: about a fifth of a large fleet, all or
+none of a single site. The yardstick, in the same run, is the least that looking at the frames could
+cost: sum, mean and one comparison over the same (units, signals) values. Ratios travel between
+machines; times don't. ``step`` is the median over all steps, ``longest`` the median over spans of
+five minutes of the longest step in each, ``processor`` the median processor time of a step, added
+up over threads: it says more where other work goes on. Memory is given both as the engine counts
+its columns and as ``tracemalloc`` saw the process grow.
 """
 
 from __future__ import annotations
@@ -44,8 +47,9 @@ class Figures:
     """One line of the report: seconds a call, and bytes a unit."""
 
     units: int
-    frames_s: float
-    closing_s: float
+    step_s: float
+    longest_s: float
+    processor_s: float
     clock_s: float
     numpy_s: float
     counted_bytes: float
@@ -100,23 +104,26 @@ def measured(units: int, bins: int) -> Figures:
     engine, grown = _growth(plan)
     values = _values(units)
     rows = np.arange(units, dtype=np.int32)
-    frames, closing, clock = [], [], []
+    steps, processor, clock = [], [], []
     for step in range((bins + 1) * STEPS_A_BIN):
         now_ms = T0_MS + step * STEP_MS
         times = np.full(units, now_ms, dtype=np.int64)
-        began = time.perf_counter()
+        began, processor_began = time.perf_counter(), time.process_time()
         engine.samples(now_ms, rows, times, values)
-        took = time.perf_counter() - began
+        took, processor_took = time.perf_counter() - began, time.process_time() - processor_began
         began = time.perf_counter()
         engine.clock(now_ms)
         clock_took = time.perf_counter() - began
         if step >= STEPS_A_BIN:
-            (closing if step % STEPS_A_BIN == 0 else frames).append(took)
+            steps.append(took)
+            processor.append(processor_took)
             clock.append(clock_took)
+    spans = [steps[i : i + STEPS_A_BIN] for i in range(0, len(steps), STEPS_A_BIN)]
     return Figures(
         units,
-        statistics.median(frames),
-        statistics.median(closing),
+        statistics.median(steps),
+        statistics.median(map(max, spans)),
+        statistics.median(processor),
         statistics.median(clock),
         numpy_pass_s(values, max(5, 2 * bins)),
         engine.nbytes() / units,
@@ -137,11 +144,11 @@ def report(figures: Figures) -> str:
     """One line."""
     f = figures
     return (
-        f"{f.units:>7,} units  frames {_time(f.frames_s):>9} ({1e6 * f.frames_s / f.units:.2f} µs "
-        f"a unit)  closing bins too {_time(f.closing_s):>9}  clock {_time(f.clock_s):>9}  numpy "
-        f"{_time(f.numpy_s):>9}  ratio {f.frames_s / f.numpy_s:.0f}, closing "
-        f"{f.closing_s / f.numpy_s:.0f}  memory {f.counted_bytes:,.0f} bytes a unit counted, "
-        f"{f.grown_bytes:,.0f} grown\n"
+        f"{f.units:>7,} units  step {_time(f.step_s):>9} ({1e6 * f.step_s / f.units:.2f} µs a "
+        f"unit)  longest {_time(f.longest_s):>9}  processor {_time(f.processor_s):>9}  clock "
+        f"{_time(f.clock_s):>9}  numpy {_time(f.numpy_s):>9}  ratio {f.step_s / f.numpy_s:.0f}, "
+        f"longest {f.longest_s / f.numpy_s:.0f}  memory {f.counted_bytes:,.0f} bytes a unit "
+        f"counted, {f.grown_bytes:,.0f} grown\n"
     )
 
 

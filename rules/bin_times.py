@@ -1,0 +1,44 @@
+"""When a unit's five-minute bins begin and end.
+
+Every site has its own phase, so that a large fleet does not close all its bins in one step: that
+step would take four times as long as the others. The units of a site, which usually report
+together, close together. The phase comes from the site's id alone: neither the order nor the
+number of sites changes a unit's events.
+"""
+
+from __future__ import annotations
+
+import zlib
+from typing import TYPE_CHECKING, Final
+
+from rules.arrays import I64
+from rules.state import BIN_MS
+
+if TYPE_CHECKING:
+    from rules.plan import FleetPlan
+
+__all__ = ["bin_end_ms", "bin_of", "bin_start_ms", "phase_ms"]
+
+_PHASE_STEP_MS: Final = 1000
+
+
+def phase_ms(site_id: str) -> int:
+    """How far the bins of a site's units run ahead of the clock's full five minutes. [ms]"""
+    return zlib.crc32(site_id.encode()) % (BIN_MS // _PHASE_STEP_MS) * _PHASE_STEP_MS
+
+
+def bin_of(plan: FleetPlan, rows: I64, time_ms: I64 | int) -> I64:
+    """Id of the bin that holds a time, by unit; ids count up by one."""
+    ids: I64 = (time_ms + plan.bin_phase_ms[rows]) // BIN_MS
+    return ids
+
+
+def bin_start_ms(plan: FleetPlan, rows: I64, bin_id: I64) -> I64:
+    """First millisecond of a bin."""
+    start: I64 = bin_id * BIN_MS - plan.bin_phase_ms[rows]
+    return start
+
+
+def bin_end_ms(plan: FleetPlan, rows: I64, bin_id: I64) -> I64:
+    """First millisecond after a bin."""
+    return bin_start_ms(plan, rows, bin_id + 1)
