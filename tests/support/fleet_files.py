@@ -47,6 +47,7 @@ from_name = "Condenser watch"
 host = "127.0.0.1"
 port = {broker_port}
 client_id = "watch-1"
+keep_alive_s = {keep_alive_s}
 
 [store]
 {store}
@@ -143,7 +144,14 @@ verify = "Open the drain cock behind it: no flow"
 """
 
 
-def write_fleet(directory: Path, *, broker_port: int, mail_port: int, influx_url: str = "") -> Path:
+def write_fleet(
+    directory: Path,
+    *,
+    broker_port: int,
+    mail_port: int,
+    influx_url: str = "",
+    keep_alive_s: int = 60,
+) -> Path:
     """Write the configuration and give its directory.
 
     ``influx_url`` is where samples go; empty: the embedded store.
@@ -152,7 +160,9 @@ def write_fleet(directory: Path, *, broker_port: int, mail_port: int, influx_url
     if influx_url:
         store = f'kind = "influxdb"\nurl = "{influx_url}"\norg = "plant"\nbucket = "telemetry"\n'
     (directory / "sites").mkdir(parents=True, exist_ok=True)
-    fleet = _FLEET.format(broker_port=broker_port, mail_port=mail_port, store=store)
+    fleet = _FLEET.format(
+        broker_port=broker_port, mail_port=mail_port, store=store, keep_alive_s=keep_alive_s
+    )
     (directory / "fleet.toml").write_text(fleet)
     (directory / "oncall.toml").write_text(_ONCALL)
     for site, (name, units) in _SITES.items():
