@@ -288,10 +288,12 @@ def test_every_fault_can_be_simulated_and_every_simulated_fault_exists():
     assert shown == set(SLUGS)
 
 
+OTHER_TESTS = {"benchmarks", "deploy", "end_to_end", "faults", "fuzz", "other_plant", "support"}
+
+
 def test_the_tests_mirror_the_packages():
     for package in PACKAGES:
         assert (ROOT / "tests" / package).is_dir()
     for folder in (ROOT / "tests").iterdir():
         if folder.is_dir() and folder.name != "__pycache__":
-            known = {*PACKAGES, "benchmarks", "deploy", "end_to_end", "other_plant", "support"}
-            assert folder.name in known, folder
+            assert folder.name in {*PACKAGES, *OTHER_TESTS}, folder

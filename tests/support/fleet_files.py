@@ -47,6 +47,7 @@ from_name = "Condenser watch"
 host = "127.0.0.1"
 port = {broker_port}
 client_id = "watch-1"
+keep_alive_s = {keep_alive_s}
 
 [store]
 {store}
@@ -152,6 +153,7 @@ def write_fleet(
     mail_port: int,
     influx_url: str = "",
     watch: str = "serve = false\n",
+    keep_alive_s: int = 60,
 ) -> Path:
     """Write the configuration and give its directory.
 
@@ -162,7 +164,13 @@ def write_fleet(
     if influx_url:
         store = f'kind = "influxdb"\nurl = "{influx_url}"\norg = "plant"\nbucket = "telemetry"\n'
     (directory / "sites").mkdir(parents=True, exist_ok=True)
-    fleet = _FLEET.format(broker_port=broker_port, mail_port=mail_port, store=store, watch=watch)
+    fleet = _FLEET.format(
+        broker_port=broker_port,
+        mail_port=mail_port,
+        store=store,
+        watch=watch,
+        keep_alive_s=keep_alive_s,
+    )
     (directory / "fleet.toml").write_text(fleet)
     (directory / "oncall.toml").write_text(_ONCALL)
     for site, (name, units) in _SITES.items():
