@@ -3,7 +3,8 @@
 Pure: no socket, no clock, no log. The formats and rules are described in the wire guide.
 """
 
-from gateway.wire.decoder import Decoded, Decoder
+from gateway.wire.decoded import Decoded
+from gateway.wire.decoder import Decoder
 from gateway.wire.unit_wire import UnitWire, from_equipment, of_sites
 
 __all__ = ["Decoded", "Decoder", "UnitWire", "from_equipment", "of_sites"]

@@ -19,8 +19,9 @@ EXCERPT_LIMIT: Final = 200
 
 ADVICE: Final[Mapping[Reason, str]] = {
     Reason.TOPIC: (
-        "Publish to sites/<site>/<unit>/senml or sites/<site>/status, with ids as in the site "
-        "file (a-z, 0-9 and '-', 64 characters at most)."
+        "Publish to sites/<site>/<unit>/senml, sites/<site>/<unit>/senml-cbor or "
+        "sites/<site>/status, with ids as in the site file (a-z, 0-9 and '-', 64 characters at "
+        "most)."
     ),
     Reason.UNREGISTERED: (
         "Add the unit to its site file and reload, or correct the topic that the sensor "
@@ -28,8 +29,8 @@ ADVICE: Final[Mapping[Reason, str]] = {
     ),
     Reason.TOO_LARGE: "Split it into smaller packs; each pack needs its own base name and time.",
     Reason.NOT_SENML: (
-        "Send one JSON array of SenML records (RFC 8428, section 5), UTF-8, without byte-order "
-        "mark."
+        "Send one array of SenML records (RFC 8428): under senml as JSON (section 5, UTF-8, "
+        "without byte-order mark), under senml-cbor as CBOR (section 6, definite lengths)."
     ),
     Reason.VERSION: (
         "Set the publisher to SenML version 10 (RFC 8428) and give bver once, in the first record "
@@ -52,7 +53,7 @@ ADVICE: Final[Mapping[Reason, str]] = {
         "wire guide lists."
     ),
     Reason.NOT_A_NUMBER: (
-        "Send a finite JSON number in v (or a boolean in vb for an on/off signal); leave the "
+        "Send a finite number in v (or a boolean in vb for an on/off signal); leave the "
         "record out while the sensor has no reading."
     ),
     Reason.OUT_OF_RANGE: (
@@ -96,7 +97,10 @@ def excerpt(refused: object) -> str:
     if isinstance(refused, (bytes, bytearray, memoryview)):
         text = bytes(refused[: EXCERPT_LIMIT * 4]).decode("utf-8", "backslashreplace")
     else:
-        text = json.dumps(refused, ensure_ascii=False, default=str)
+        try:
+            text = json.dumps(refused, ensure_ascii=False, default=str)
+        except TypeError:  # a map within it has keys that JSON cannot have
+            text = str(refused)
     return printable(text)
 
 

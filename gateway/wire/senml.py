@@ -1,6 +1,6 @@
-"""SenML packs (RFC 8428): JSON text to records, and records resolved (section 4.6).
+"""SenML packs (RFC 8428): records as plain data, however encoded, resolved (section 4.6).
 
-Pure: bytes in, frozen data out, never an exception. What is wrong with one record is a
+Pure: plain data in, frozen data out, never an exception. What is wrong with one record is a
 :class:`Fault` of that record, and the rest of the pack lives; what is wrong with the whole pack is
 a :class:`Fault` instead of a :class:`Pack`. Knows nothing of signals, sites or units of the trade.
 """
@@ -9,25 +9,22 @@ from __future__ import annotations
 
 import base64
 import binascii
-import json
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, Final
 
 from gateway.batch import Reason
+from gateway.wire.senml_items import Fault, Repeated, Unusable, kind_of
 
 __all__ = [
     "NAME",
     "RELATIVE_BELOW_S",
     "VERSION",
-    "Fault",
     "Pack",
     "Record",
     "instant_s",
-    "parse_json",
-    "read_json",
     "resolve",
 ]
 
@@ -37,21 +34,14 @@ VERSION: Final = 10
 RELATIVE_BELOW_S: Final = float(2**28)
 """A resolved time below this is relative to the time of receipt (section 4.5.3)."""
 
-MAX_DEPTH: Final = 32
-"""Nesting that is read; a pack needs 2. Deeper text is refused before it can exhaust the stack."""
-
-MAX_DIGITS: Final = 400
-"""Digits of an integer that are read; the largest double has 309."""
-
 NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 """What a resolved name may look like (section 4.5.1)."""
 
-_BRACKETS: Final = re.compile(r'"[^"\\]*(?:\\.[^"\\]*)*"|[\[\]{}]', re.DOTALL)
 _BASE64URL: Final = re.compile(r"[A-Za-z0-9_-]*")
 _BASE_LABELS: Final = ("bn", "bt", "bu", "bv", "bs")
-_TEXT_LABELS: Final = frozenset({"bn", "bu", "n", "u", "vs", "vd"})
+_TEXT_LABELS: Final = frozenset({"bn", "bu", "n", "u", "vs"})
 _NUMBER_LABELS: Final = frozenset({"bt", "bv", "bs", "v", "s", "t", "ut"})
-_LABELS: Final = _TEXT_LABELS | _NUMBER_LABELS | {"bver", "vb"}
+_LABELS: Final = _TEXT_LABELS | _NUMBER_LABELS | {"bver", "vb", "vd"}
 _BASE_TITLES: Final = {
     "bn": "base name",
     "bt": "base time",
@@ -84,16 +74,6 @@ class Record:
 
 
 @dataclass(frozen=True)
-class Fault:
-    """What was wrong, with one record (``index``) or with the whole pack (``index`` None)."""
-
-    index: int | None
-    reason: Reason
-    what: str
-    refused: object = field(default=None, compare=False)
-
-
-@dataclass(frozen=True)
 class Pack:
     """A pack, resolved: ``records`` in order of time, and the ``faults`` of the others.
 
@@ -110,113 +90,6 @@ class Pack:
 def instant_s(time_s: float, received_s: float) -> float:
     """Seconds since 1970 of a sum of base time and time (RFC 8428, section 4.5.3)."""
     return received_s + time_s if time_s < RELATIVE_BELOW_S else time_s
-
-
-def read_json(payload: bytes, received_s: float) -> Pack | Fault:
-    """The pack in ``payload``, resolved against the time of receipt."""
-    items = parse_json(payload)
-    return items if isinstance(items, Fault) else resolve(items, received_s)
-
-
-# --- JSON text -----------------------------------------------------------------------------------
-
-
-class _Unusable:
-    """Stands where a value was that no double can hold: NaN, 1e400, ten thousand digits."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text if len(text) <= 24 else f"{text[:16]}… ({len(text)} characters)"
-
-    def __str__(self) -> str:
-        return self.text
-
-
-class _Repeated(dict[str, Any]):
-    """A JSON object in which a key came twice; ``keys_twice`` names them."""
-
-    keys_twice: frozenset[str] = frozenset()
-
-
-def _number(text: str) -> float | _Unusable:
-    if len(text) > MAX_DIGITS:
-        return _Unusable(text)
-    value = float(text)
-    return value if math.isfinite(value) else _Unusable(text)
-
-
-def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) == len(pairs):
-        return found
-    seen: set[str] = set()
-    twice = {key for key, _ in pairs if key in seen or seen.add(key)}  # type: ignore[func-returns-value]  # add() returns None: "not seen before"
-    repeated = _Repeated(found)
-    repeated.keys_twice = frozenset(twice)
-    return repeated
-
-
-def _depth(text: str) -> int:
-    """The deepest nesting of brackets outside strings."""
-    depth = deepest = 0
-    for match in _BRACKETS.finditer(text):
-        bracket = match.group()
-        if bracket in "[{":
-            depth += 1
-            deepest = max(deepest, depth)
-        elif bracket in "]}":
-            depth -= 1
-    return deepest
-
-
-_JSON: Final = json.JSONDecoder(
-    object_pairs_hook=_object,
-    parse_float=_number,
-    parse_int=_number,
-    parse_constant=_Unusable,
-)
-
-
-def parse_json(payload: bytes) -> list[object] | Fault:
-    """The items of the JSON array in ``payload``, as plain Python data, or why there is none."""
-    try:
-        text = payload.decode("utf-8")
-    except UnicodeDecodeError as error:
-        return Fault(None, Reason.NOT_SENML, f"Byte {error.start} is not UTF-8.", payload)
-    items = _parse(text)
-    if isinstance(items, str):
-        return Fault(None, Reason.NOT_SENML, items, payload)
-    return items
-
-
-def _parse(text: str) -> list[object] | str:
-    """The items of the array, or what is wrong."""
-    if not text.strip(" \t\r\n"):
-        return "The payload is empty."
-    if (depth := _depth(text)) > MAX_DEPTH:
-        return f"The JSON is nested {depth} deep; {MAX_DEPTH} is read, and SenML needs 2."
-    try:
-        items = _JSON.decode(text)
-    except json.JSONDecodeError as error:
-        return f"Not JSON: {error.msg}, at character {error.pos}."
-    if not isinstance(items, list):
-        return f"A JSON {_kind(items)}, not an array."
-    return items or "The pack holds no record."
-
-
-def _kind(value: object) -> str:
-    """The JSON word for a value's type."""
-    if isinstance(value, bool):
-        return "boolean"
-    for types, word in (
-        (dict, "object"),
-        (list, "array"),
-        (str, "string"),
-        ((int, float), "number"),
-        (_Unusable, "number out of range"),
-    ):
-        if isinstance(value, types):
-            return word
-    return "null"
 
 
 # --- resolving -----------------------------------------------------------------------------------
@@ -245,7 +118,7 @@ def _version(items: Sequence[object]) -> int | Fault:
         if not isinstance(item, dict) or "bver" not in item:
             continue
         given = item["bver"]
-        repeated = isinstance(item, _Repeated) and "bver" in item.keys_twice
+        repeated = isinstance(item, Repeated) and "bver" in item.keys_twice
         if repeated or not _is_positive_whole(given):
             what = f"bver in record {index + 1} is not one positive whole number."
             return Fault(None, Reason.VERSION, what, item)
@@ -293,7 +166,7 @@ class _Resolver:
 
     def take(self, index: int, item: object) -> None:
         if not isinstance(item, dict):
-            what = f"Record {index + 1} is a JSON {_kind(item)}, not an object."
+            what = f"Record {index + 1} is a {kind_of(item)}, not an object."
             self.faults.append(Fault(index, Reason.RECORD, what, item))
             return
         try:
@@ -309,7 +182,7 @@ class _Resolver:
 
     def _take_bases(self, index: int, item: dict[str, Any]) -> None:
         fault: _BadRecord | None = None
-        repeated = item.keys_twice if isinstance(item, _Repeated) else frozenset[str]()
+        repeated = item.keys_twice if isinstance(item, Repeated) else frozenset[str]()
         for label in _BASE_LABELS:
             if label not in item:
                 continue
@@ -340,7 +213,7 @@ class _Resolver:
                 f"Base field '{self._not_understood[:40]}' of a record before must be understood "
                 "to use this one, and it is not known here.",
             )
-        if isinstance(item, _Repeated) and (both := item.keys_twice & _LABELS):
+        if isinstance(item, Repeated) and (both := item.keys_twice & _LABELS):
             raise _BadRecord(
                 Reason.RECORD, f"Field '{min(both)}' appears twice, so its value is not certain."
             )
@@ -388,7 +261,7 @@ class _Resolver:
             value=value,
             text=_field(item, "vs"),
             flag=_field(item, "vb"),
-            data=_data(_field(item, "vd")),
+            data=_field(item, "vd"),
             total=total,
             update_s=_field(item, "ut"),
             version=self._version,
@@ -423,17 +296,19 @@ def _field(item: dict[str, Any], label: str, repeated: frozenset[str] = frozense
         )
     if label in _TEXT_LABELS:
         if not isinstance(value, str):
-            raise _BadRecord(Reason.RECORD, f"Field '{label}' is a {_kind(value)}, not a string.")
+            raise _BadRecord(Reason.RECORD, f"Field '{label}' is a {kind_of(value)}, not a string.")
         return value
+    if label == "vd":
+        return _data(value)
     if label == "vb":
         if not isinstance(value, bool):
-            raise _BadRecord(Reason.RECORD, f"Field 'vb' is a {_kind(value)}, not a boolean.")
+            raise _BadRecord(Reason.RECORD, f"Field 'vb' is a {kind_of(value)}, not a boolean.")
         return value
     reason = Reason.NOT_A_NUMBER if label == "v" else Reason.RECORD
-    if isinstance(value, _Unusable):
+    if isinstance(value, Unusable):
         raise _BadRecord(reason, f"Field '{label}' is {value}, which is no finite number.")
     if isinstance(value, bool) or not isinstance(value, (int, float)):
-        raise _BadRecord(reason, f"Field '{label}' is a {_kind(value)}, not a number.")
+        raise _BadRecord(reason, f"Field '{label}' is a {kind_of(value)}, not a number.")
     try:
         number = float(value)
     except OverflowError:
@@ -443,13 +318,16 @@ def _field(item: dict[str, Any], label: str, repeated: frozenset[str] = frozense
     return number
 
 
-def _data(text: str | None) -> bytes | None:
-    """The octets of a Data Value: base64 with the URL alphabet, without padding (section 5)."""
-    if text is None:
-        return None
-    if _BASE64URL.fullmatch(text):
+def _data(value: object) -> bytes:
+    """The octets of a Data Value: in CBOR as they are (section 6); in JSON as base64 with the URL
+    alphabet, without padding (section 5)."""
+    if isinstance(value, bytes):
+        return value
+    if not isinstance(value, str):
+        raise _BadRecord(Reason.RECORD, f"Field 'vd' is a {kind_of(value)}, not a string.")
+    if _BASE64URL.fullmatch(value):
         try:
-            return base64.urlsafe_b64decode(text + "=" * (-len(text) % 4))
+            return base64.urlsafe_b64decode(value + "=" * (-len(value) % 4))
         except binascii.Error:
             pass
     raise _BadRecord(Reason.RECORD, "Field 'vd' is not base64url without padding.")

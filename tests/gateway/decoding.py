@@ -36,6 +36,21 @@ UNITS = {
 }  # fmt: skip
 
 
+class Strict(Decoder):
+    """Without the net that catches the decoder's own defects."""
+
+    def decode(self, topic: str, payload: bytes, received_ms: int) -> Decoded:
+        return self._decode(topic, payload, received_ms)
+
+
+class ExactOnly(Strict):
+    """Without the fast path."""
+
+    def __init__(self, units: Any) -> None:
+        super().__init__(units)
+        self._packs.plain = lambda *_: None
+
+
 def payload(*records: Any) -> bytes:
     return json.dumps(records).encode()
 

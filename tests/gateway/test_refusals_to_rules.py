@@ -21,7 +21,7 @@ from gateway.rules_reader import RulesReader
 from gateway.rules_step import refusals_of
 from gateway.snapshot import SnapshotFiles
 from gateway.wire import Decoder, UnitWire
-from gateway.wire.decoder import MAX_AHEAD_MS
+from gateway.wire.readings import MAX_AHEAD_MS
 from rules.engine import Engine
 from rules.events import AlarmEvent, Change, RefusalKind, StepResult
 from rules.plan import FleetPlan

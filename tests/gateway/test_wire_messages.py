@@ -7,7 +7,7 @@ from decoding import NOW_MS, UNITS, decode, reject
 
 from gateway.batch import Reason, SiteStatus
 from gateway.wire import Decoder
-from gateway.wire.decoder import MAX_PAYLOAD_BYTES, MAX_RECORDS
+from gateway.wire.decoded import MAX_PAYLOAD_BYTES, MAX_RECORDS
 
 
 @pytest.fixture

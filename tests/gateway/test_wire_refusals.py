@@ -10,7 +10,7 @@ from decoding import NOW_MS, UNITS, decode, reject
 from gateway.batch import Reason
 from gateway.wire import Decoder
 from gateway.wire.advice import ADVICE, explain, printable
-from gateway.wire.decoder import MAX_AHEAD_MS
+from gateway.wire.readings import MAX_AHEAD_MS
 from rules.signals import INDEX
 
 

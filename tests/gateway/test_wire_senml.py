@@ -11,7 +11,9 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gateway.batch import Reason
-from gateway.wire.senml import Fault, Pack, Record, read_json, resolve
+from gateway.wire.senml import Pack, Record, resolve
+from gateway.wire.senml_items import Fault
+from gateway.wire.senml_json import read_json
 
 NOW_S = 1_700_000_000.25
 
@@ -83,22 +85,6 @@ def test_series_of_section_5_1_2_resolves_in_order_of_time_with_its_version():
         (base + "current", "A", 1276020076.001, 1.7),
     ]
     assert {r.version for r in pack.records} == {5}
-
-
-def test_the_same_series_from_its_cbor_form():
-    """Section 6's encoding of it, read by an independent CBOR library, resolves alike."""
-    import cbor2
-
-    octets = bytes.fromhex(
-        "87a721781b75726e3a6465763a6f773a3130653230373361303130383030363a22fb41d303a15b00106223"
-        "614120050067766f6c7461676501615602fb405e066666666666a3006763757272656e74062402fb3ff333"
-        "3333333333a3006763757272656e74062302fb3ff4cccccccccccda3006763757272656e74062202fb3ff6"
-        "666666666666a3006763757272656e74062102f93e00a3006763757272656e74062002fb3ff99999999999"
-        "9aa3006763757272656e74060002fb3ffb333333333333"
-    )
-    labels = {-1: "bver", -2: "bn", -3: "bt", -4: "bu", 0: "n", 1: "u", 2: "v", 6: "t"}
-    items = [{labels[k]: v for k, v in item.items()} for item in cbor2.loads(octets)]
-    assert resolve(items, NOW_S) == read(SECTION_5_1_2_B)
 
 
 def test_multiple_measurements_of_section_5_1_3_resolve_to_section_5_1_4():
@@ -305,9 +291,9 @@ def test_the_version_may_be_repeated():
         ('{"n":"bad","vd":"a"}', Reason.RECORD, "base64url"),
         ('{"n":"sp ace","v":1}', Reason.RECORD, "must start with a letter"),
         ('{"n":"\\ud800","v":1}', Reason.RECORD, "must start with a letter"),
-        ("7", Reason.RECORD, "is a JSON number, not an object"),
-        ("[]", Reason.RECORD, "is a JSON array"),
-        ("null", Reason.RECORD, "is a JSON null"),
+        ("7", Reason.RECORD, "is a number, not an object"),
+        ("[]", Reason.RECORD, "is a array"),
+        ("null", Reason.RECORD, "is a null"),
         ("{}", Reason.RECORD, "no value"),
     ],
 )
