@@ -13,7 +13,7 @@ from gateway.evaluation.folder import Folder
 from gateway.evaluation.run import Run
 from rules.alarm_figures import AlarmFigures, alarm_figures
 from rules.evaluation.cases import Alarm, Ticket
-from rules.evaluation.scoring import CaseResult, Scores
+from rules.evaluation.scoring import CaseResult, Outcome, Scores
 from rules.events import Cause
 
 __all__ = ["alarm_performance", "figures", "iso", "to_json"]
@@ -103,7 +103,7 @@ def figures(scores: Scores) -> dict[str, Any]:
                 "labels": len(cases),
                 "detected": sum(c.detected for c in cases),
                 "noticed": sum(c.noticed for c in cases),
-                "correct": sum(c.diagnosed == fault for c in cases),
+                "correct": sum(c.outcome is Outcome.CORRECT for c in cases),
             }
             for fault, cases in scores.by_fault().items()
         },

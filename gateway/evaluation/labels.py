@@ -159,6 +159,7 @@ class _Entry:
         severity = self._severity()
         onsets = dict(self._onsets())
         accepts = frozenset(self._accepts())
+        follows = self._follows()
         flow_ms = None
         if self.entry.get("flow_below_65") is not None:
             flow_ms = self._time("flow_below_65", self.entry["flow_below_65"])
@@ -167,8 +168,9 @@ class _Entry:
         if start_ms is None or severity is None:
             return None
         return Label(
-            self.number, site, unit, fault, start_ms, end_ms, severity, onsets, flow_ms, accepts
-        )
+            self.number, site, unit, fault, start_ms, end_ms, severity, onsets, flow_ms, accepts,
+            follows,
+        )  # fmt: skip
 
     def service(self) -> tuple[str, str, int, int | None] | None:
         """The time out of service; None if something is wrong with it."""
@@ -267,6 +269,15 @@ class _Entry:
             return
         for name in given:
             yield name.strip().lower().replace("_", "-")
+
+    def _follows(self) -> str:
+        given = self.entry.get("follows")
+        if given is None:
+            return ""
+        if not isinstance(given, str):
+            self._note("follows", f"must be the name of a fault, not {_kind(given)}.", given)
+            return ""
+        return given.strip().lower().replace("_", "-")
 
     def _onsets(self) -> Iterator[tuple[Severity, int]]:
         given = self.entry.get("onsets")

@@ -50,7 +50,9 @@ class Label:
     ``number`` is its place in the file, from 1. ``end_ms`` is None where it lasts beyond the data.
     ``onset_ms`` says when it reached a severity, where that is known; ``flow_below_65_ms`` when
     the water over the pads fell below 65 % of the clean flow. ``accepts`` names other faults that
-    are as right a diagnosis, where one state of the machine has two names.
+    are as right a diagnosis, where one state of the machine has two names. ``follows`` names the
+    fault that brought this state about, where one did: it is no case of its own, since one trouble
+    asks for one ticket; who speaks of it while it is there is right.
     """
 
     number: int
@@ -63,6 +65,7 @@ class Label:
     onset_ms: Mapping[Severity, int] = field(default_factory=dict)
     flow_below_65_ms: int | None = None
     accepts: frozenset[str] = frozenset()
+    follows: str = ""
 
     @property
     def names(self) -> frozenset[str]:

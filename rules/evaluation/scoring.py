@@ -298,7 +298,8 @@ def score(
     Parameters
     ----------
     labels, alarms, tickets
-        What was there and what was said. Labels have distinct numbers.
+        What was there and what was said. Labels have distinct numbers; those that follow from
+        another fault are no cases.
     exposure
         What was watched.
     order
@@ -322,6 +323,7 @@ def score(
             about[label.number],
         )
         for label, said in _with_said(labels, book.told(alarms))
+        if not label.follows
     )
     false = [
         (NONE, ticket.diagnosis)
@@ -335,9 +337,14 @@ def score(
         alarm_verdicts=tuple(book.judge_alarm(alarm)[0] for alarm in alarms),
         ticket_verdicts=tuple(verdict for verdict, _ in judged_tickets),
         ticket_labels=tuple(tuple(x.number for x in found) for _, found in judged_tickets),
-        confusion=Confusion.of([(c.label.fault, c.diagnosed) for c in cases] + false, order),
+        confusion=Confusion.of([(c.label.fault, _said(c)) for c in cases] + false, order),
         fault_free_days=_fault_free_days(book, alarms, exposure),
     )
+
+
+def _said(case: CaseResult) -> str:
+    """What was said of a case; another name that is as right counts as its own."""
+    return case.label.fault if case.outcome is Outcome.CORRECT else case.diagnosed
 
 
 def _with_said(

@@ -34,6 +34,7 @@ def test_a_whole_entry(read):
             **GOOD,
             "onsets": {"low": None, "medium": "2026-03-01T06:00:00+01:00"},
             "flow_below_65": "2026-03-01T20:00:00",
+            "follows": "Pump_Not-Running",
             "note": "unknown keys are passed over",
         },
     )
@@ -43,6 +44,7 @@ def test_a_whole_entry(read):
     assert label.severity is Severity.MEDIUM
     assert label.onset_ms == {Severity.MEDIUM: T0 + 5 * 3_600_000}
     assert label.flow_below_65_ms == T0 + 20 * 3_600_000
+    assert label.follows == "pump-not-running"
 
 
 @pytest.mark.parametrize(
@@ -106,6 +108,7 @@ def test_everything_wrong_is_told_at_once_with_its_entry(read):
         {**GOOD, "onsets": {"worst": "2026-03-01"}},
         {**GOOD, "fault": 7},
         {**GOOD, "severity": True},
+        {**GOOD, "follows": 7},
     )
     assert labels == []
     told = [str(p) for p in problems]
@@ -121,6 +124,7 @@ def test_everything_wrong_is_told_at_once_with_its_entry(read):
         "entry 10: onsets: has no 'worst'. Allowed: low, medium, high",
         "entry 11: fault: must be the name of a fault, not a number",
         "entry 12: severity: is not a severity. Given: true",
+        "entry 13: follows: must be the name of a fault, not a number",
     ]  # fmt: skip
     assert len(told) == len(expected)
     for sentence, text in zip(expected, told, strict=True):

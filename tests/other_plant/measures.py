@@ -131,7 +131,16 @@ def _probe(m: Moment) -> Measured:
 
 
 def _fans_status(m: Moment) -> Measured:
+    if m.e.mode == "fault":
+        # A fan reports its fault whether it is its turn to run or not.
+        return m.fans(np.full(m.t_s.size, m.e.extra["mask"])), m.always
     return m.fans(m.x["base_mask"]), m.always
+
+
+def _capacity_lost(m: Moment) -> Measured:
+    if m.e.mode == "fault":
+        return _fans_status(m)
+    return m.fans(m.x["base_mask"]), m.x["speed"] > 0
 
 
 def _uncommanded(m: Moment) -> Measured:
@@ -178,7 +187,7 @@ MEASURES: Final[dict[str, Callable[[Moment], Measured]]] = {
     "conductivity-probe": _probe,
     "fan-fault": _fans_status,
     "fan-not-proven": _fans_status,
-    "fan-capacity-lost": lambda m: (m.fans(m.x["base_mask"]), m.x["speed"] > 0),
+    "fan-capacity-lost": _capacity_lost,
     "fan-not-commanded": _uncommanded,
     "coil-fouled": _fouled,
     "pads-clogged": _fouled,

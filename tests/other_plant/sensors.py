@@ -93,8 +93,11 @@ class Sensors:
         step = float(self.d.step_s[unit])
         n = int(self.span_s / step)
         if self.d.uneven[unit]:
-            low, high = max(10.0, 0.4 * step) / step, min(300.0, 1.6 * step) / step
-            gaps = self.rng.uniform(low, max(high, low + 1e-6), n) * step
+            low, high = max(10.0, 0.4 * step), max(min(300.0, 1.6 * step), 10.001)
+            gaps = self.rng.uniform(low, high, n)
+            # Gaps are held to five minutes: then so many do not reach the end.
+            more = int(1.1 * max(self.span_s - gaps.sum(), 0.0) / ((low + high) / 2)) + 10
+            gaps = np.r_[gaps, np.random.default_rng([unit, n]).uniform(low, high, more)]
             t = np.cumsum(gaps)
         else:
             t = (np.arange(n) + self.rng.uniform(0.05, 0.9)) * step
@@ -114,7 +117,7 @@ class Sensors:
             t = t[(t >= begin) & (t < end)]
             for e in mine:
                 slug = e.kind.slug if e.kind else e.trap
-                if slug in {"unit-stale", "cut-off"}:
+                if slug in {"unit-stale", "cut-off"} and e.mode != "sent later":
                     t = t[(t < e.start_s) | (t >= e.end_s)]
                 elif slug == "short dropout":
                     t = t[(t < e.start_s) | (t >= min(e.end_s, e.start_s + 480))]
@@ -140,7 +143,7 @@ class Sensors:
         for e in events:
             if e.kind is not None and e.kind.slug == "clock-wrong":
                 stamped = np.where(e.ramp(t) > 0, stamped + e.size, stamped)
-            elif e.trap == "backlog":
+            elif e.trap == "backlog" or e.mode == "sent later":
                 late = e.ramp(t) > 0
                 arrives = np.where(late, e.end_s + 60 + (t - e.start_s) * 0.01, arrives)
         if unit % 3 == 1:  # delivered at least once, so sometimes twice

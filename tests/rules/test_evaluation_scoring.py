@@ -198,6 +198,21 @@ def test_a_symptom_without_a_cause_is_no_diagnosis():
     assert case.outcome is Outcome.NO_DIAGNOSIS
 
 
+def test_what_follows_from_another_fault_is_no_case_and_to_speak_of_it_is_not_false():
+    root, after = label(PUMP), label(PADS, 12, 40, number=2, follows=PUMP)
+    told = scores([root, after], [alarm(PUMP, 11)], [ticket(PUMP, 11)])
+    assert [case.label.number for case in told.cases] == [1]
+    assert told.detection.count == told.detection.total == 1
+    late = scores([root, after], [alarm(PADS, 30)], [ticket(PADS, 30)])
+    assert late.ticket_verdicts == (Verdict.RIGHT,)
+    assert late.detection.count == 0
+
+
+def test_another_name_that_is_as_right_is_not_taken_for_something_else():
+    said = scores([label(PADS, accepts=frozenset({SCREEN}))], [alarm(SCREEN, 12)])
+    assert said.confusion.rows == said.confusion.columns == (PADS,)
+
+
 def test_time_from_medium_severity_and_flow_at_65_per_cent():
     labels = [
         label(number=1, onset_ms={Severity.MEDIUM: 14 * HOUR_MS}, flow_below_65_ms=13 * HOUR_MS),
