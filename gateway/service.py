@@ -77,6 +77,7 @@ class Pace:
 
     clock_s: float = 5.0
     actions_s: float = 1.0
+    escalation_s: float = 10.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -377,6 +378,7 @@ class Service:
             worker.on_death = self._died
         self._scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
         for job, every_s in (
+            (self._escalate, pace.escalation_s),
             (self._look_after, pace.upkeep_s),
             (self._rules.request_snapshot, pace.snapshot_s),
             (self._observer.look, pace.status_s),
@@ -396,6 +398,13 @@ class Service:
             return True
 
     # -- told by threads --------------------------------------------------------------------
+
+    def _escalate(self) -> None:
+        try:
+            self._records.escalate(self._clock_ms())
+        except RecordsError as error:
+            # The rules reader, which needs them every second, tells of their outage.
+            log.debug("The chains of those to be told wait: %s", error)
 
     def _look_after(self) -> None:
         self._upkeep.run()

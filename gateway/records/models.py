@@ -137,7 +137,9 @@ class TicketRecord(Base):
     """One ticket: one trouble of one unit, from the first raise until a person closes it.
 
     ``told`` is what the last notice said ('nothing', 'standing', 'returned') at ``told_priority``.
-    ``held_outbox_id`` points to a notice that waits for the least interval between repeats.
+    ``held_outbox_id`` points to a notice that waits for the least interval between repeats, or for
+    the hours of its recipients. ``chain_from_ms`` and ``chain_step`` say how far the chain of those
+    who are told if nobody acknowledges has come.
     """
 
     __tablename__ = "tickets"
@@ -163,6 +165,8 @@ class TicketRecord(Base):
     told_priority: Mapped[str]
     repeat_told_ms: Mapped[int | None] = mapped_column(BigInteger)
     held_outbox_id: Mapped[int | None]
+    chain_from_ms: Mapped[int | None] = mapped_column(BigInteger)
+    chain_step: Mapped[int] = mapped_column(server_default="0")
     root_message_id: Mapped[str]
 
     __table_args__ = (

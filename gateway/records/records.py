@@ -169,6 +169,22 @@ class Records:
             self.on_mail()
         return fresh
 
+    def escalate(self, now_ms: int) -> int:
+        """Tell the next in the chain where nobody has acknowledged in time; the number of mails."""
+        with self._database.write() as connection:
+            if not self._sites:
+                self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
+            mails = ticketing.escalate_tickets(
+                connection,
+                self._sites,
+                now_ms=now_ms,
+                routing=self._routing,
+                postmark=self._postmark,
+            )
+        if mails and self.on_mail is not None:
+            self.on_mail()
+        return mails
+
     # --- people -----------------------------------------------------------------------------
 
     def request_action(

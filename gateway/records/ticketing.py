@@ -7,11 +7,12 @@ under the write lock; tickets are never deleted, so a number is never used twice
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any, Final, cast
 
 from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
 
+from gateway.records.models import AlarmRecord as Alarms
 from gateway.records.models import OutboxRecipientRecord as Recipients
 from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketEventRecord as Entries
@@ -26,12 +27,21 @@ from gateway.tickets.desk import (
     Told,
     decide,
     tell,
+    told,
 )
-from gateway.tickets.notice import TicketEntry, TicketEventKind
+from gateway.tickets.escalation import escalate
+from gateway.tickets.notice import NoticeKind, TicketEntry, TicketEventKind
 from gateway.tickets.routing import Routing
 from rules.events import AlarmEvent, AlarmState, Severity
 
-__all__ = ["Postmark", "add_note", "close_ticket", "ticket_number", "write_tickets"]
+__all__ = [
+    "Postmark",
+    "add_note",
+    "close_ticket",
+    "escalate_tickets",
+    "ticket_number",
+    "write_tickets",
+]
 
 _CHUNK: Final = 500
 _TICKETS = cast("Table", Tickets.__table__)
@@ -131,6 +141,53 @@ def _write(
             draft.held_outbox_id = None
         if verdict.tell is not None:
             mails.append((draft, verdict.tell))
+    return _carry_out(connection, drafts, mails, withdrawn, now_ms, postmark)
+
+
+def escalate_tickets(
+    connection: Connection,
+    sites: Mapping[int, str],
+    *,
+    now_ms: int,
+    routing: Routing,
+    postmark: Postmark,
+) -> int:
+    """Tell the next in the chain of each ticket that nobody has acknowledged; the new mails."""
+    query = (
+        select(_TICKETS, Outbox.state.label("held_state"), Outbox.date_ms, Outbox.kind)
+        .outerjoin(Outbox, Outbox.id == Tickets.held_outbox_id)
+        .join(Alarms, (Alarms.unit_row == Tickets.unit_row) & (Alarms.fault == Tickets.fault))
+        .where(
+            Tickets.state == TicketPhase.OPEN.value,
+            Tickets.returned_ms.is_(None),
+            Tickets.chain_from_ms <= now_ms,
+            Alarms.state == int(AlarmState.UNACKNOWLEDGED),
+        )
+    )
+    drafts: list[_Draft] = []
+    mails: list[tuple[_Draft, Tell]] = []
+    for row in connection.execute(query):
+        draft = _draft(row)
+        step = escalate(
+            draft.state, now_ms=now_ms, site_id=sites[draft.state.unit_row], routing=routing
+        )
+        if step is not None:
+            draft.state = step.ticket
+            draft.entries.append(step.entry)
+            drafts.append(draft)
+            mails.append((draft, step.tell))
+    return _carry_out(connection, drafts, mails, (), now_ms, postmark) if drafts else 0
+
+
+def _carry_out(
+    connection: Connection,
+    drafts: Sequence[_Draft],
+    mails: Sequence[tuple[_Draft, Tell]],
+    withdrawn: Sequence[int],
+    now_ms: int,
+    postmark: Postmark,
+) -> int:
+    """Write the tickets, their histories and the mails; the number of mails."""
     mail_rows, recipient_rows = _mail_rows(connection, mails, now_ms, postmark)
     new = [d for d in drafts if d.is_new]
     if new:
@@ -279,7 +336,7 @@ def _open_tickets(connection: Connection, keys: set[_Key]) -> dict[_Key, _Draft]
     found: dict[_Key, _Draft] = {}
     for rows in _chunks(sorted({row for row, _fault in keys})):
         query = (
-            select(_TICKETS, Outbox.state.label("held_state"), Outbox.date_ms)
+            select(_TICKETS, Outbox.state.label("held_state"), Outbox.date_ms, Outbox.kind)
             .outerjoin(Outbox, Outbox.id == Tickets.held_outbox_id)
             .where(Tickets.state != TicketPhase.CLOSED.value, Tickets.unit_row.in_(rows))
         )
@@ -307,13 +364,15 @@ def _draft(row: Any) -> _Draft:
         told_priority=row.told_priority or None,
         repeat_told_ms=row.repeat_told_ms,
         held=row.held_state == OutboxState.HELD.value,
+        chain_from_ms=row.chain_from_ms,
+        chain_step=row.chain_step,
     )
     draft = _Draft(row.id, state, is_new=False, root_message_id=row.root_message_id)
     if state.held:
         draft.held_outbox_id = row.held_outbox_id
     elif row.held_outbox_id is not None:
         # The held notice has gone out since: what it said is what was told last.
-        draft.state = replace(state, told=Told.STANDING, repeat_told_ms=row.date_ms)
+        draft.state = told(state, NoticeKind(row.kind), state.priority, row.date_ms)
     return draft
 
 
@@ -332,6 +391,8 @@ def _ticket_values(draft: _Draft) -> dict[str, Any]:
         "told_priority": s.told_priority or "",
         "repeat_told_ms": s.repeat_told_ms,
         "held_outbox_id": draft.held_outbox_id,
+        "chain_from_ms": s.chain_from_ms,
+        "chain_step": s.chain_step,
         "root_message_id": draft.root_message_id,
     }
 

@@ -33,6 +33,7 @@ __all__ = [
     "Verdict",
     "decide",
     "tell",
+    "told",
 ]
 
 _PRIORITIES: Final[tuple[Priority, ...]] = ("low", "medium", "high")
@@ -86,7 +87,8 @@ class TicketState:
     Times are UTC, ms since 1970. ``onset_ms`` belongs to the present occurrence; ``returned_ms`` is
     None while the trouble stands. ``first_priority`` is that at opening, so that whoever was told
     at first is told how it goes on. ``held``: a notice that the trouble came back waits for its
-    time.
+    time. ``chain_from_ms`` is when the present notice was due: the chain of those who are told next
+    counts from it (None: nobody was told). ``chain_step`` is the last of its steps that was taken.
     """
 
     unit_row: int
@@ -105,6 +107,8 @@ class TicketState:
     told_priority: Priority | None = None
     repeat_told_ms: int | None = None
     held: bool = False
+    chain_from_ms: int | None = None
+    chain_step: int = 0
 
 
 class Decision(NamedTuple):
@@ -173,35 +177,42 @@ def tell(
 ) -> Verdict:
     """Whether somebody must be told of ``ticket``, whose alarm is in ``state`` at the end.
 
-    ``now_ms`` is the time of the commit. While the alarm is shelved, suppressed by design or out of
+    ``now_ms`` is the time of the commit; a notice whose priority may not disturb people then waits
+    for their hours. While the alarm is shelved, suppressed by design or out of
     service nobody is told anything.
     """
     kind = _kind(ticket, state)
     if kind is None:
-        quiet = state not in _ACTIVE
-        return Verdict(replace(ticket, held=ticket.held and not quiet), None, ticket.held and quiet)
-    not_before_ms = now_ms
+        return Verdict(replace(ticket, held=False), None, ticket.held)
+    due_ms = now_ms
     if kind is NoticeKind.REPEATED and ticket.priority == ticket.told_priority:
         if ticket.held:
             return Verdict(ticket, None, withdraw=False)
-        not_before_ms = _repeat_allowed_ms(ticket, now_ms, settings)
+        due_ms = _repeat_allowed_ms(ticket, now_ms, settings)
+    not_before_ms = routing.allowed_ms(site_id, ticket.priority, due_ms)
     notice = Tell(kind, *_recipients(ticket, site_id, routing, not_before_ms), not_before_ms)
     if not notice.to:
         # Nobody was told, so the next change tells the whole story to whoever is named by then.
         return Verdict(
             replace(ticket, held=False), notice._replace(not_before_ms=now_ms), ticket.held
         )
+    ticket = replace(ticket, chain_from_ms=not_before_ms, chain_step=0)
     if not_before_ms > now_ms:
-        return Verdict(replace(ticket, held=True), notice, withdraw=False)
+        # What waited before says less than this does, which waits in its place.
+        return Verdict(replace(ticket, held=True), notice, withdraw=ticket.held)
+    return Verdict(told(ticket, kind, ticket.priority, now_ms), notice, withdraw=ticket.held)
+
+
+def told(ticket: TicketState, kind: NoticeKind, priority: Priority, at_ms: int) -> TicketState:
+    """The ticket after a notice of this kind and priority has gone out, at ``at_ms``."""
     over = kind in {NoticeKind.RETURNED, NoticeKind.PASSED}
-    told = replace(
+    return replace(
         ticket,
         told=Told.RETURNED if over else Told.STANDING,
-        told_priority=ticket.priority,
-        repeat_told_ms=now_ms if kind is NoticeKind.REPEATED else ticket.repeat_told_ms,
+        told_priority=priority,
+        repeat_told_ms=at_ms if kind is NoticeKind.REPEATED else ticket.repeat_told_ms,
         held=False,
     )
-    return Verdict(told, notice, withdraw=ticket.held)
 
 
 def _open(event: AlarmEvent) -> Decision:

@@ -44,6 +44,7 @@ _KIND_TITLE: Final = {
     NoticeKind.WORSENED: "It got worse",
     NoticeKind.REPEATED: "It came back",
     NoticeKind.REMINDED: "It still stands",
+    NoticeKind.ESCALATED: "Still without an answer",
     NoticeKind.RETURNED: "Readings are back to normal",
     NoticeKind.PASSED: "It came and went",
 }
@@ -423,30 +424,34 @@ def _time_left(notice: TicketNotice, zone: tzinfo, to: str) -> str:
 
 def _outcome(notice: TicketNotice, zone: tzinfo) -> str:
     stays = "The ticket stays open until a person has looked and closes it."
+    text = ""
     match notice.kind:
-        case NoticeKind.OPENED:
-            return ""
         case NoticeKind.WORSENED:
             before = [e.severity for e in notice.history if e.severity < notice.severity]
             risen = f"from {before[-1].name} " if before and before[-1] > Severity.NONE else ""
-            return f"The priority rose {risen}to {notice.severity.name}."
+            text = f"The priority rose {risen}to {notice.severity.name}."
         case NoticeKind.REPEATED:
-            return "The readings had returned to normal, and then the same fault came back."
+            text = "The readings had returned to normal, and then the same fault came back."
         case NoticeKind.REMINDED:
             names = [e.by for e in notice.history if e.kind is TicketEventKind.ACKNOWLEDGED]
             who = (names[-1] if names else "") or "Somebody"
-            return (
+            text = (
                 f"{who} acknowledged it, and it still stands after the time "
                 "allowed. Acknowledge it again, or close the ticket once the work is done."
             )
+        case NoticeKind.ESCALATED:
+            steps = [e.note for e in notice.history if e.kind is TicketEventKind.ESCALATED]
+            why = steps[-1] if steps else "Nobody has acknowledged it in time."
+            text = f"{why} Whoever takes it on acknowledges it; then nobody further is told."
         case NoticeKind.RETURNED:
             ended = _when(notice.returned_ms or notice.time_ms, zone)
-            return f"Normal since {ended}. Nobody needs to set out because of this mail. {stays}"
+            text = f"Normal since {ended}. Nobody needs to set out because of this mail. {stays}"
         case NoticeKind.PASSED:
-            return (
+            text = (
                 "It was over before this mail could be sent, as when a site sends its readings "
                 f"late. Nobody needs to set out because of this mail. {stays}"
             )
+    return text
 
 
 def _history_row(entry: TicketEntry, zone: tzinfo) -> HistoryRow:

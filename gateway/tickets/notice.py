@@ -44,6 +44,7 @@ class TicketEventKind(StrEnum):
     REPEATED = "repeated"
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
+    ESCALATED = "escalated"
     CLOSED = "closed"
     NOTE = "note"
 
@@ -59,6 +60,9 @@ class NoticeKind(StrEnum):
     """The condition came back after readings had returned to normal; same ticket, same thread."""
     REMINDED = "reminded"
     """Somebody acknowledged it, and it still stands after the time allowed."""
+    ESCALATED = "escalated"
+    """Nobody acknowledged it in time; the next in the chain are told, some of them for the first
+    time, so the mail must stand alone."""
     RETURNED = "returned"
     """Readings are back to normal; the ticket stays open until a person closes it."""
     PASSED = "passed"

@@ -54,6 +54,13 @@ class Routing:
         """The team that looks after a site; None where nobody does."""
         return self.teams.get(self.team_of_site.get(site_id, ""))
 
+    def allowed_ms(self, site_id: str, priority: Priority, at_ms: int) -> int:
+        """The moment itself if the team may be told of this priority then, else the next."""
+        team = self.team(site_id)
+        if team is None or team.roster is None:
+            return at_ms
+        return team.roster.allowed_ms(priority, at_ms)
+
     @property
     def desks(self) -> tuple[str, ...]:
         """The addresses of every team's monitoring desk, each once."""

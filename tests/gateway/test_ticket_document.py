@@ -38,7 +38,11 @@ def _build(scene, fault_entry=None, plan: JobPlan | None = None, site=None) -> T
 
 @pytest.mark.parametrize("plan", JOB_PLANS, ids=lambda p: p.slug)
 @pytest.mark.parametrize("scene", SCENES.values(), ids=SCENES)
-@pytest.mark.parametrize("instead", [None, "isolate first", (), {}, object()], ids=repr)
+@pytest.mark.parametrize(
+    "instead",
+    [None, "isolate first", (), {}, object()],
+    ids=["None", "words", "tuple", "dict", "object"],
+)
 def test_no_ticket_is_built_without_an_isolation_block(scene, plan, instead) -> None:
     """For every job plan, on units and on whole sites, the constructor itself refuses."""
     ticket = _build(scene, plan=plan)

@@ -264,6 +264,10 @@ def notice(kind: NoticeKind = NoticeKind.OPENED, **changes: Any) -> TicketNotice
             TicketEntry(2, when, TicketEventKind.ACKNOWLEDGED, Severity.HIGH, by=by),
             TicketEntry(3, time_ms, TicketEventKind.NOTE, Severity.HIGH, note=again),
         ]
+    if kind is NoticeKind.ESCALATED:
+        time_ms += 16 * MINUTE_MS
+        told = "Nobody has acknowledged it for 16 min; told: Rui Prata, Eva Lind."
+        history.append(TicketEntry(2, time_ms, TicketEventKind.ESCALATED, Severity.HIGH, note=told))
     is_first = kind in (NoticeKind.OPENED, NoticeKind.PASSED)
     values: dict[str, Any] = {
         "number": "BW-000123",
@@ -327,6 +331,7 @@ SCENES: Final[Mapping[str, TicketNotice]] = {
     "screen-worsened": notice(NoticeKind.WORSENED),
     "screen-repeated": notice(NoticeKind.REPEATED),
     "screen-reminded": notice(NoticeKind.REMINDED),
+    "screen-escalated": notice(NoticeKind.ESCALATED),
     "screen-returned": notice(NoticeKind.RETURNED),
     "screen-passed": notice(NoticeKind.PASSED),
     "fan-us-units": fan_notice(),
