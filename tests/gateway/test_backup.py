@@ -9,25 +9,37 @@ import stat
 import tarfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from sqlalchemy.engine import URL
+from sqlalchemy.engine import URL, make_url
 from support.fleet_files import write_fleet
-from support.postgres import PostgresServer
 from support.records import NOW_MS, UNITS
 from support.small_gateway import SmallGateway
 
+from gateway import sqlite_copy
 from gateway.backup import BackupError, make_backup, restore
 from gateway.backup import make as making
 from gateway.backup.manifest import MANIFEST, allowed
 from gateway.cli import main
 from gateway.data_directory import RECORDS_FILE
+from gateway.records import moving
 from gateway.records.rows import OutboxState
 from gateway.snapshot import SnapshotFiles
 from gateway.store_reader import STORE_READER
 from rules.events import Action, ActionKind
 
-NewUrl = Callable[[], URL]
+
+@pytest.fixture
+def new_url(new_records_url: Callable[[], URL]) -> Callable[[], str]:
+    """URLs of fresh databases as people write them."""
+    return lambda: new_records_url().render_as_string(hide_password=False)
+
+
+@pytest.fixture
+def on_server(server_url: URL) -> str:
+    """The URL of a fresh database on a server."""
+    return server_url.render_as_string(hide_password=False)
 
 
 @pytest.fixture
@@ -60,10 +72,10 @@ def undisturbed(folder: Path, seconds: int) -> SmallGateway:
 
 
 def test_a_restored_gateway_goes_on_as_if_nothing_had_happened(
-    new_records_url: NewUrl, tmp_path: Path
+    new_url: Callable[[], str], tmp_path: Path
 ) -> None:
     """On each kind of database, with samples that were journalled and neither judged nor stored."""
-    url = new_records_url()
+    url = new_url()
     lost = SmallGateway(tmp_path / "data", url)
     lost.receive(0, 20).judge().keep().snapshot_and_trim()
     lost.receive(20, 40).judge().keep().snapshot_and_trim()
@@ -76,7 +88,7 @@ def test_a_restored_gateway_goes_on_as_if_nothing_had_happened(
     lost.receive(60, 90).judge().keep()  # what comes after the backup is lost with the gateway
     lost.close()
 
-    other = new_records_url()
+    other = new_url()
     restore(tmp_path / "b.tar", tmp_path / "new", None, other)
     went_on = SmallGateway(tmp_path / "new", other)
     assert went_on.rules.offset == 100
@@ -105,7 +117,7 @@ def test_a_gateway_that_works_on_between_the_copies_leaves_a_state_that_joins(
             gateway.receive(at[0] + 5, at[0] + 10).judge().keep().snapshot_and_trim()
             at[0] += 10
 
-    copy_records, copy_file = making.copy_records, making.copy_sqlite
+    copy_records, copy_file = moving.copy_records, sqlite_copy.copy_sqlite
     records_copied: list[int] = []
 
     def copy_records_busily(url: str, target: Path) -> None:
@@ -160,15 +172,15 @@ def test_what_waited_is_sent_under_its_own_identifier_and_new_tickets_get_others
 
 
 def test_a_new_request_never_has_the_number_of_one_that_only_the_journal_knows(
-    new_records_url: NewUrl, tmp_path: Path
+    new_url: Callable[[], str], tmp_path: Path
 ) -> None:
     """It would be taken for that one, which was applied long ago, and passed over."""
-    url = new_records_url()
+    url = new_url()
     lost = SmallGateway(tmp_path / "data", url)
     lost.journal.append([Action(41, ActionKind.ACKNOWLEDGE, 0, "level-frozen", NOW_MS, "R")], 1)
     make_backup(tmp_path / "b.tar", lost.data, url)
     lost.close()
-    other = new_records_url()
+    other = new_url()
     restore(tmp_path / "b.tar", tmp_path / "new", None, other)
     went_on = SmallGateway(tmp_path / "new", other)
     number = went_on.records.request_action(
@@ -179,17 +191,19 @@ def test_a_new_request_never_has_the_number_of_one_that_only_the_journal_knows(
 
 
 def test_records_move_from_a_file_to_a_server_and_back(
-    server_url: URL, postgres: PostgresServer, gateway: SmallGateway, backup: Path, tmp_path: Path
+    on_server: str, gateway: SmallGateway, backup: Path, tmp_path: Path
 ) -> None:
-    restore(backup, tmp_path / "on-server", None, server_url)
+    restore(backup, tmp_path / "on-server", None, on_server)
     assert not (tmp_path / "on-server" / RECORDS_FILE).exists()
-    on_server = SmallGateway(tmp_path / "on-server", server_url)
-    assert on_server.story() == gateway.story()
-    on_server.receive(60, 70).judge()  # new rows get numbers of their own
-    manifest = make_backup(tmp_path / "back.tar", on_server.data, server_url)
-    assert any(f"{server_url.database}); here they are a file" in n for n in manifest.notes)
-    story = on_server.story()
-    on_server.close()
+    moved = SmallGateway(tmp_path / "on-server", on_server)
+    assert moved.story() == gateway.story()
+    moved.receive(60, 70).judge()  # new rows get numbers of their own
+    manifest = make_backup(tmp_path / "back.tar", moved.data, on_server)
+    assert any(
+        f"{make_url(on_server).database}); here they are a file" in n for n in manifest.notes
+    )
+    story = moved.story()
+    moved.close()
     restore(tmp_path / "back.tar", tmp_path / "in-file")
     in_file = SmallGateway(tmp_path / "in-file")
     assert in_file.story() == story
@@ -235,7 +249,7 @@ def test_samples_on_a_server_are_pointed_out(gateway: SmallGateway, tmp_path: Pa
 
 
 def test_nothing_is_overwritten(
-    gateway: SmallGateway, backup: Path, tmp_path: Path, server_url: URL
+    gateway: SmallGateway, backup: Path, tmp_path: Path, on_server: str
 ) -> None:
     with pytest.raises(BackupError, match=r"b\.tar exists and is not overwritten"):
         make_backup(backup, gateway.data, gateway.url)
@@ -244,9 +258,9 @@ def test_nothing_is_overwritten(
     with pytest.raises(BackupError, match=r"is not empty \(it holds fleet\.toml\)"):
         restore(backup, tmp_path / "new", tmp_path / "fleet")
     assert not (tmp_path / "new").exists()
-    restore(backup, tmp_path / "first", None, server_url)
+    restore(backup, tmp_path / "first", None, on_server)
     with pytest.raises(BackupError, match="holds records already"):
-        restore(backup, tmp_path / "second", None, server_url)
+        restore(backup, tmp_path / "second", None, on_server)
     assert names_in(tmp_path / "second") == ["gateway.lock"]
 
 
@@ -307,7 +321,7 @@ def test_a_backup_of_a_newer_version_is_refused(
 
 def _edit(
     backup: Path,
-    change: Callable[[dict[str, object]], object],
+    change: Callable[[Any], object],
     more: dict[str, bytes] | None = None,
 ) -> None:
     with tarfile.open(backup) as tar:

@@ -8,8 +8,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Self
 
-from sqlalchemy.engine import URL
-
 from gateway.batch import Batch, Frame
 from gateway.data_directory import JOURNAL_FILE, RECORDS_FILE
 from gateway.journal import Clock, SqliteJournal
@@ -29,7 +27,7 @@ __all__ = ["SmallGateway"]
 class SmallGateway:
     """The parts of a gateway on a data directory; every step is taken by hand."""
 
-    def __init__(self, data: Path, records_url: str | URL | None = None) -> None:
+    def __init__(self, data: Path, records_url: str = "") -> None:
         data.mkdir(exist_ok=True)
         self.data = data
         self.url = records_url or f"sqlite:///{data / RECORDS_FILE}"
