@@ -68,9 +68,7 @@ class ListJournal:
                 break
             taken.append(stored)
         limited = len(taken) < len(found)
-        return Chunk(
-            tuple(taken), taken[-1].offset if limited else max(offset, self._last), limited
-        )
+        return Chunk(tuple(taken), taken[-1].offset if limited else max(offset, last), limited)
 
     def wait_beyond(
         self, offset: int, timeout_s: float, interrupted: Callable[[], bool] = lambda: False
