@@ -93,11 +93,16 @@ def _put_in_place(
 ) -> None:
     data, fleet = work / DATA, work / FLEET
     _make_fit(data)
-    if records_url is not None:
-        move_records(data / RECORDS_FILE, records_url)
-        (data / RECORDS_FILE).unlink()
-    if fleet_dir is not None and fleet.is_dir():
-        shutil.copytree(fleet, fleet_dir, dirs_exist_ok=True)
+    try:
+        if fleet_dir is not None and fleet.is_dir():
+            shutil.copytree(fleet, fleet_dir, dirs_exist_ok=True)
+        if records_url is not None:
+            move_records(data / RECORDS_FILE, records_url)
+            (data / RECORDS_FILE).unlink()
+    except BaseException:
+        if fleet_dir is not None:
+            shutil.rmtree(fleet_dir, ignore_errors=True)  # there was nothing else in it
+        raise
     # The journal last: without it there is no gateway's data, and nothing goes on from a half.
     names = sorted((p.name for p in data.iterdir()), key=lambda name: name == JOURNAL_FILE)
     for name in names:

@@ -260,7 +260,8 @@ def test_nothing_is_overwritten(
     assert not (tmp_path / "new").exists()
     restore(backup, tmp_path / "first", None, on_server)
     with pytest.raises(BackupError, match="holds records already"):
-        restore(backup, tmp_path / "second", None, on_server)
+        restore(backup, tmp_path / "second", tmp_path / "second-fleet", on_server)
+    assert not (tmp_path / "second-fleet").exists()
     assert names_in(tmp_path / "second") == ["gateway.lock"]
 
 
