@@ -11,6 +11,7 @@ from gateway.cli import alarms as alarms_command
 from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
 from gateway.cli.arrived import arrived
+from gateway.cli.backup import backup, restore
 from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
 from gateway.cli.evaluate import evaluate
@@ -50,4 +51,6 @@ app.add_typer(baselines_command.app)
 app.command()(oncall)
 app.command()(replay)
 app.command()(evaluate)
+app.command()(backup)
+app.command()(restore)
 app.command()(version)

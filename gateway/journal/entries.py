@@ -129,8 +129,28 @@ class JournalState:
 class Journal(Protocol):
     """A durable, ordered log with one writer and several readers, each at its own pace.
 
-    Every method may be called from any thread and raises :class:`JournalUnavailable` when the log
-    cannot be reached.
+    Pipeline, readers and upkeep know a journal by this protocol only, so a log on other machines
+    can take the place of the embedded one. It must keep these promises:
+
+    - **One order.** Offsets grow with every entry and are never given twice, not after trimming
+      nor after a crash; they may have gaps. All readers see the same entries in the same order.
+    - **All or nothing.** The entries of one :meth:`append` are there together, in their order, or
+      not at all. When it returns they outlive a crash and a loss of power, because the broker's
+      messages are acknowledged then. An append that raised has written nothing: what cannot be
+      known (a connection that broke) the log must find out before it raises or returns.
+    - **Seen once durable.** A reader never sees an entry that could still be lost, and every entry
+      up to :attr:`last_offset` is there for :meth:`read_from`.
+    - **Nothing forgotten but by trimming.** :meth:`trim` may leave more than it was asked to, never
+      less. What was set aside stays through it.
+    - **Readers' offsets** are as durable as entries and never go back. A reader may be given again
+      what lies beyond its offset; readers bear that.
+    - **One writer.** Two gateways must not append to one journal: the second is refused.
+
+    Every method may be called from any thread, and raises :class:`JournalUnavailable` when the log
+    cannot be reached; the caller asks again later.
+
+    Two things lie beyond: the unit register (:mod:`gateway.unit_register`) lives in the embedded
+    journal's file and would need a place of its own, and so would the backup's copy of the journal.
     """
 
     @property

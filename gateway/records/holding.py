@@ -33,6 +33,7 @@ __all__ = ["FileHolding", "Holding", "ServerHolding"]
 HOLDING_LOCK: Final = 0x6277_486F_6C64_6572  # "bwHolder" as a number; the key of an advisory lock
 _HOLDER: Final = "holder"  # of the table installation
 _LOCK_NOT_AVAILABLE: Final = "55P03"
+_ENDING_MS: Final = 2_000  # within it a server notices that a process on its machine has ended
 
 
 class Holding(Protocol):
@@ -94,6 +95,7 @@ class ServerHolding:
         self._url = url
         self._token = secrets.token_hex(8)
         self._who = who
+        wait_ms = min(wait_ms, _ENDING_MS)
         self._engine = engine_for(url, wait_ms, poolclass=NullPool, isolation_level="AUTOCOMMIT")
         self._guard = threading.Lock()
         self._connection: Connection | None = None

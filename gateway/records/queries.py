@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import Connection, Select, Table, func, select
+from sqlalchemy import BigInteger, Connection, Select, Table, func, literal, select
 
 from gateway.records.models import (
     AlarmEventRecord,
@@ -47,6 +47,7 @@ __all__ = [
     "units",
 ]
 
+_BIGGEST: Final = 2**63 - 1
 _UNITS: Final = cast("Table", UnitRecord.__table__)
 
 
@@ -145,7 +146,8 @@ def tickets(
     if priority:
         query = query.where(table.c.priority == priority)
     if before_id is not None:
-        query = query.where(table.c.id < before_id)
+        # What is asked for may be beyond the numbers that the column can hold.
+        query = query.where(table.c.id < literal(min(before_id, _BIGGEST), BigInteger()))
     query = query.order_by(table.c.id.desc()).limit(limit)
     return [_ticket_row(r) for r in connection.execute(query)]
 

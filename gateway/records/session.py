@@ -31,7 +31,7 @@ from gateway.records.trouble import (
     shown,
 )
 
-__all__ = ["Database", "RecordsError", "RecordsUnavailable", "migration_config"]
+__all__ = ["Database", "RecordsError", "RecordsUnavailable", "migration_config", "revisions"]
 
 _BUSY_TIMEOUT_MS: Final = 5_000
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
@@ -174,3 +174,9 @@ def migration_config() -> Config:
     config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
     config.set_main_option("path_separator", "os")
     return config
+
+
+def revisions() -> list[str]:
+    """The revisions of the records that this program knows, the oldest first."""
+    scripts = ScriptDirectory.from_config(migration_config()).walk_revisions()
+    return [script.revision for script in scripts][::-1]

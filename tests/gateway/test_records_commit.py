@@ -246,6 +246,7 @@ def test_events_and_tickets_are_found_by_place_time_and_fault(records: Records) 
     numbers = [t.number for t in records.tickets(limit=4)]
     assert numbers == ["BW-000006", "BW-000005", "BW-000004", "BW-000003"]
     assert [t.id for t in records.tickets(before_id=3)] == [2, 1]
+    assert len(records.tickets(before_id=2**70)) == 6
     assert records.tickets(priority="low") == []
 
 

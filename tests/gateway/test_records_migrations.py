@@ -2,73 +2,212 @@
 
 from __future__ import annotations
 
-import sqlite3
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
-from alembic.script import ScriptDirectory
-from sqlalchemy import create_engine, inspect
+from sqlalchemy import (
+    JSON,
+    BigInteger,
+    Boolean,
+    Column,
+    Connection,
+    Float,
+    Integer,
+    MetaData,
+    Text,
+    create_engine,
+    inspect,
+    select,
+)
+from sqlalchemy.engine import URL, make_url
+from support.records import NOW_MS, ROUTING, raised
 
 from gateway.records import Records, RecordsError, RecordsUnavailable
+from gateway.records.engines import parsed
 from gateway.records.models import Base
-from gateway.records.session import migration_config
+from gateway.records.session import migration_config, revisions
+from rules.events import ActionKind, BaselineChange, StepResult
 
-REVISIONS = [
-    "base",
-    *reversed(
-        [s.revision for s in ScriptDirectory.from_config(migration_config()).walk_revisions()]
-    ),
+if TYPE_CHECKING:
+    from support.postgres import PostgresServer
+
+REVISIONS = revisions()
+NUMBERED = [
+    t.name for t in Base.metadata.sorted_tables if t.dialect_options["sqlite"]["autoincrement"]
 ]
+"""Tables in which the database gives the numbers."""
 
 
 def url(folder: Path) -> str:
     return f"sqlite:///{folder / 'records.sqlite'}"
 
 
-def migrate(folder: Path, revision: str, *, down: bool = False) -> None:
+@pytest.fixture(params=["sqlite", "postgresql"])
+def empty_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[URL]:
+    """The URL of a database without any table."""
+    if request.param == "sqlite":
+        yield make_url(url(tmp_path))
+        return
+    postgres: PostgresServer = request.getfixturevalue("postgres")
+    made = postgres.new_database()
+    yield made
+    postgres.drop(made)
+
+
+@contextmanager
+def connected(url: URL) -> Iterator[Connection]:
+    engine = create_engine(parsed(url))
+    try:
+        with engine.begin() as connection:
+            yield connection
+    finally:
+        engine.dispose()
+
+
+def migrate(url: URL, revision: str, *, down: bool = False) -> None:
     config = migration_config()
-    engine = create_engine(url(folder))
-    with engine.begin() as connection:
+    with connected(url) as connection:
         config.attributes["connection"] = connection
         (command.downgrade if down else command.upgrade)(config, revision)
-    engine.dispose()
+
+
+def value_for(column: Column[Any], number: int) -> object:
+    """Something that the column takes, unlike that of other columns and rows."""
+    if column.foreign_keys:
+        return number
+    match column.type:
+        case Boolean():
+            value: object = number == 1
+        case JSON():
+            value = {"summary": f"É {number}", "readings": [{"value": 0.1 + number}, None]}
+        case Float():
+            value = 0.1 + number
+        case Text():
+            value = f"{column.table.name} {column.name} É {number}"
+        case BigInteger():
+            value = 2**40 + number
+        case Integer():
+            value = number if column.primary_key else 7 * number
+        case other:
+            raise AssertionError(other)
+    return value
+
+
+def fill(url: URL) -> None:
+    """Two rows in every table there is."""
+    with connected(url) as connection:
+        metadata = MetaData()
+        metadata.reflect(connection)
+        for table in metadata.sorted_tables:
+            if table.name == "alembic_version":
+                continue
+            given = [c for c in table.c if not (c.name == "id" and table.name in NUMBERED)]
+            rows = [{c.name: value_for(c, number) for c in given} for number in (1, 2)]
+            connection.execute(table.insert(), rows)
+
+
+def contents(url: URL) -> dict[str, list[dict[str, Any]]]:
+    """All rows of all tables."""
+    with connected(url) as connection:
+        metadata = MetaData()
+        metadata.reflect(connection)
+        return {
+            table.name: [
+                dict(row)
+                for row in connection.execute(select(table).order_by(*table.primary_key)).mappings()
+            ]
+            for table in metadata.sorted_tables
+            if table.name != "alembic_version"
+        }
+
+
+@pytest.mark.parametrize("revision", ["base", *REVISIONS])
+def test_records_of_every_revision_are_brought_to_what_the_models_say(
+    empty_url: URL, revision: str
+) -> None:
+    """With rows in every table of that revision, all of which are there afterwards."""
+    before: dict[str, list[dict[str, Any]]] = {}
+    if revision != "base":
+        migrate(empty_url, revision)
+        fill(empty_url)
+        before = contents(empty_url)
+        assert all(len(rows) == 2 for rows in before.values())
+    Records(empty_url).close()
+    after = contents(empty_url)
+    for name, rows in before.items():
+        for old in rows:
+            assert old in [{key: new[key] for key in old} for new in after[name]]
+    with connected(empty_url) as connection:
+        context = MigrationContext.configure(connection, opts={"compare_type": True})
+        assert compare_metadata(context, Base.metadata) == []
 
 
 @pytest.mark.parametrize("revision", REVISIONS)
-def test_records_of_every_revision_are_brought_to_what_the_models_say(
-    tmp_path: Path, revision: str
+def test_migrated_records_are_worked_on(empty_url: URL, revision: str) -> None:
+    """Numbers of tickets, mails, events and requests go on behind those that were there."""
+    migrate(empty_url, revision)
+    fill(empty_url)
+    records = Records(empty_url, routing=ROUTING)
+    records.sync_units({("quay-cold-store", "ac-1"): 7})
+    event, baseline = raised(NOW_MS, row=7), BaselineChange(7, "a", "", 1.0, 0.1, 5, NOW_MS, "A")
+    assert records.commit(1, StepResult((event,), (baseline,)), [], NOW_MS)
+    number = records.request_action(
+        ActionKind.ACKNOWLEDGE, "quay-cold-store", "ac-1", by="Ana", fault="fan-fault",
+        now_ms=NOW_MS,
+    )  # fmt: skip
+    assert number == 3
+    records.close()
+    after = contents(empty_url)
+    for name in ("tickets", "outbox", *NUMBERED):
+        assert [row["id"] for row in after[name]] == [1, 2, 3], name
+
+
+@pytest.mark.parametrize("revision", REVISIONS)
+def test_every_migration_can_be_taken_back(empty_url: URL, revision: str) -> None:
+    migrate(empty_url, revision)
+    fill(empty_url)
+    migrate(empty_url, "base", down=True)
+    with connected(empty_url) as connection:
+        assert inspect(connection).get_table_names() == ["alembic_version"]
+
+
+def test_a_migration_that_fails_half_way_leaves_the_revision_that_was(
+    empty_url: URL, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    if revision != "base":
-        migrate(tmp_path, revision)
-    Records(url(tmp_path)).close()
-    engine = create_engine(url(tmp_path))
-    with engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
-        assert compare_metadata(context, Base.metadata) == []
-    engine.dispose()
+    """On PostgreSQL too, changes of tables are part of the transaction."""
+    migrate(empty_url, REVISIONS[0])
+    fill(empty_url)
+    before = contents(empty_url)
+    upgrade = command.upgrade
+
+    def fail_at_the_end(config: Config, revision: str) -> None:
+        upgrade(config, revision)
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(command, "upgrade", fail_at_the_end)
+    with pytest.raises(KeyboardInterrupt):
+        Records(empty_url)
+    assert contents(empty_url) == before
+    monkeypatch.undo()
+    Records(empty_url).close()
 
 
-@pytest.mark.parametrize("revision", REVISIONS[1:])
-def test_every_migration_can_be_taken_back(tmp_path: Path, revision: str) -> None:
-    migrate(tmp_path, revision)
-    migrate(tmp_path, "base", down=True)
-    engine = create_engine(url(tmp_path))
-    assert inspect(engine).get_table_names() == ["alembic_version"]
-    engine.dispose()
-
-
-def test_two_programs_that_start_together_migrate_once(tmp_path: Path) -> None:
+def test_two_programs_that_start_together_migrate_once(empty_url: URL) -> None:
     failures: list[BaseException] = []
     gate = threading.Barrier(4)
 
     def start() -> None:
         gate.wait()
         try:
-            Records(url(tmp_path), busy_timeout_ms=60_000).close()
+            Records(empty_url, busy_timeout_ms=60_000).close()
         except BaseException as error:  # noqa: BLE001  # handed to the test's own thread
             failures.append(error)
 
@@ -78,19 +217,18 @@ def test_two_programs_that_start_together_migrate_once(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert failures == []
-    first, second = Records(url(tmp_path)), Records(url(tmp_path))
+    first, second = Records(empty_url), Records(empty_url)
     assert first.installation == second.installation
     first.close()
     second.close()
 
 
-def test_records_of_a_newer_program_are_left_alone_and_named(tmp_path: Path) -> None:
-    Records(url(tmp_path)).close()
-    with sqlite3.connect(tmp_path / "records.sqlite") as connection:
-        connection.execute("UPDATE alembic_version SET version_num = '9999'")
-    connection.close()
+def test_records_of_a_newer_program_are_left_alone_and_named(records_url: URL) -> None:
+    Records(records_url).close()
+    with connected(records_url) as connection:
+        connection.exec_driver_sql("UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(RecordsError, match="newer version: install that version again"):
-        Records(url(tmp_path))
+        Records(records_url)
 
 
 def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:

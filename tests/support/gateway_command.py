@@ -18,7 +18,7 @@ from typing import Any, Self
 from gateway.data_directory import STATUS_FILE
 from gateway.status import read_status
 
-__all__ = ["RunningGateway", "StartGateway", "command"]
+__all__ = ["RunningGateway", "StartGateway", "command", "refused"]
 
 _ROOT = Path(__file__).resolve().parents[2]
 _BASINWARD = (sys.executable, "-m", "gateway.cli")
@@ -33,6 +33,16 @@ def command(*arguments: str) -> str:
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
+
+
+def refused(*arguments: str) -> str:
+    """What ``basinward`` with these arguments says on standard error; it must end with status 1."""
+    done = subprocess.run(
+        [*_BASINWARD, *arguments], cwd=_ROOT, env=_environment(), capture_output=True, text=True,
+        timeout=60, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1, done.stdout + done.stderr
+    return done.stderr
 
 
 class RunningGateway:
