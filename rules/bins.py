@@ -28,6 +28,7 @@ from rules.heat import (
     heat_is_known,
     heat_means,
     heat_rejection,
+    nothing_seen,
     wanted_means,
 )
 from rules.physics.moist_air import wet_bulb_degc
@@ -253,6 +254,8 @@ class BinView:
         calm = heat_is_calm(state, rows) & ~is_active(state.alarm_state[rows]).any(axis=1)
         calm &= ~(state.alarm_pending_ms[rows] > 0).any(axis=1)
         stirred = at[~calm]
+        if not len(stirred):
+            return stirred, nothing_seen(), at[calm]
         seen = heat_rejection(self.plan, state, self.rows[stirred], bin_id[stirred])
         return stirred, seen, at[calm]
 

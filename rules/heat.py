@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -39,6 +40,7 @@ __all__ = [
     "heat_is_known",
     "heat_means",
     "heat_rejection",
+    "nothing_seen",
     "rated_ntu",
     "wanted_means",
 ]
@@ -457,6 +459,15 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         pads_ratio=_divided(pads, pads_base),
         pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
     )
+
+
+@cache
+def nothing_seen() -> HeatRejection:
+    """What :func:`heat_rejection` says of no unit. Most bins bring no news of coil and pads, and
+    working that out for nobody takes as long as for one: a fifth of closing a small fleet's bins.
+    """
+    nobody = np.empty(0, dtype=np.int64)
+    return heat_rejection(FleetPlan.build((), {}, {}), FleetState.empty(0, 0), nobody, nobody)
 
 
 def _effect(

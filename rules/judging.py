@@ -6,7 +6,7 @@ is passed over as soon as the rules have been asked.
 
 from __future__ import annotations
 
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,21 +71,19 @@ class _Flat:
         column.reshape(-1)[self._at] = values
 
 
-_GROUPS: Final = {kind: _Group(kind) for kind in ("frames", "bins", "clock")}
-
-
 class Judge:
     """The rules of the registry over one plan. It remembers nothing itself."""
 
     def __init__(self, plan: FleetPlan) -> None:
         self._plan = plan
+        self._groups = {kind: _Group(kind) for kind in ("frames", "bins", "clock")}
 
     def events(self, kind: str, view: Any, rows: I64, time_ms: I64, gap: Bool) -> list[AlarmEvent]:
         """Ask the rules of a kind (``frames``, ``bins`` or ``clock``) of the units of its view.
 
         ``rows``, ``time_ms`` and ``gap`` (k,) are those of the view; after a gap delays run anew.
         """
-        group = _GROUPS[kind]
+        group = self._groups[kind]
         state: FleetState = view.state
         flat = _Flat(state, rows, group.columns)
         before = flat.take(state.alarm_state)

@@ -35,7 +35,7 @@ def within(values: ArrayLike, low: ArrayLike, high: ArrayLike) -> FloatArray:
     array([ 1., nan, nan])
     """
     x = real(values)
-    return np.where((x >= real(low)) & (x <= real(high)), x, np.nan)
+    return np.where(np.greater_equal(x, low) & np.less_equal(x, high), x, np.nan)
 
 
 def non_negative(values: ArrayLike) -> FloatArray:

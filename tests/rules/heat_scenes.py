@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from support.fleet import engine_of, site, unit_data
 
 from rules.engine import Engine
-from rules.events import AlarmEvent
+from rules.events import AlarmEvent, BaselineChange
 from rules.signals import INDEX, N_SIGNALS
 from simulator import air, refrigerant
 
@@ -59,6 +59,8 @@ class Scene:
     mode: Callable[[F, F], F] | None = None
     """(days, ambient) to 0 or 1; by temperature if left out."""
     without: tuple[str, ...] = ("heat_load", "pad_pressure_drop")
+    load_from_d: float = 0.0
+    """The day on which the unit begins to send its heat load."""
     mean_degc: float = 21.0
     seed: int = 0
     shows: str = ""
@@ -138,6 +140,7 @@ def measured(scene: Scene, days: float) -> F:
     put("spray_pressure", 58.0 * wet * running + 0.3 * rng.standard_normal(len(d)))
     put("heat_load", CAPACITY_KW * load * running * rng.uniform(0.94, 1.06))
     out[:, INDEX["heat_load"]] *= 1.0 + 0.03 * rng.standard_normal(len(d))
+    out[d < scene.load_from_d, INDEX["heat_load"]] = np.nan
     drop = 40.0 * (speed * air_share) ** 1.75 * (1.0 + scene.pads_shut(d)) * (1.0 + 0.12 * wet)
     put("pad_pressure_drop", drop * running, 1.2)
     return out
@@ -145,8 +148,8 @@ def measured(scene: Scene, days: float) -> F:
 
 def run_scenes(
     scenes: Sequence[Scene], days: float, plates: Sequence[dict[str, Any]] | None = None
-) -> tuple[Engine, list[list[AlarmEvent]]]:
-    """All scenes through one engine; the events of each, in order."""
+) -> tuple[Engine, list[list[AlarmEvent]], list[list[BaselineChange]]]:
+    """All scenes through one engine; the events and the baselines of each, in order."""
     usual = {
         "fans": {"count": FANS, "rated_airflow_m3_s": AIRFLOW_M3_S},
         "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
@@ -163,4 +166,7 @@ def run_scenes(
     result = engine.samples(0, row, np.repeat(time_ms, k), frames.reshape(n * k, -1))
     for event in result.events:
         events[event.unit_row].append(event)
-    return engine, events
+    learned: list[list[BaselineChange]] = [[] for _ in scenes]
+    for change in result.baselines:
+        learned[change.unit_row].append(change)
+    return engine, events, learned

@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rules.evaluation.intervals import Rate, Share, poisson_interval, wilson_interval
@@ -58,6 +58,7 @@ def test_a_share_lies_within_its_interval_and_both_within_0_to_1(pair):
         assert low - 1e-12 <= share.value <= high + 1e-12
 
 
+@settings(max_examples=25)
 @given(st.integers(0, 500), st.floats(0.01, 1e4))
 def test_a_rate_lies_within_its_interval(count, exposure):
     rate = Rate(count, exposure)

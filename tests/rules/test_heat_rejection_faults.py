@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from heat_scenes import FANS, T0_S, Scene, measured, ramp, run_scenes
-from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
+from heat_scenes import T0_S, Scene, ramp, run_scenes
+from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 from rules.events import AlarmEvent, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX, FAULTS
@@ -80,11 +80,26 @@ FAULTY_SCENES = [
 ]  # fmt: skip
 
 
+LOAD_LATER = Scene("load from day 14", without=LOAD, load_from_d=14.0, seed=31)
+
+
 @pytest.fixture(scope="module")
-def four_weeks():
-    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES]
-    engine, events = run_scenes(scenes, DAYS)
-    return engine, {s.name: e for s, e in zip(scenes, events, strict=True)}
+def lived():
+    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER]
+    engine, events, learned = run_scenes(scenes, DAYS)
+    names = [s.name for s in scenes]
+    return engine, dict(zip(names, events, strict=True)), dict(zip(names, learned, strict=True))
+
+
+@pytest.fixture(scope="module")
+def four_weeks(lived):
+    return lived[:2]
+
+
+@pytest.fixture(scope="module")
+def learned(lived):
+    """Baselines learned and lost, by scene."""
+    return lived[2]
 
 
 def raised(events: list[AlarmEvent]) -> list[str]:
@@ -168,24 +183,12 @@ def test_more_is_said_openly_with_fewer_signals(four_weeks):
     assert "No heat load" not in limits("coil, slowly")
 
 
-def test_a_unit_that_begins_to_send_its_load_is_learned_anew():
+def test_a_unit_that_begins_to_send_its_load_is_learned_anew(four_weeks, learned):
     """TDs at rated load and TDs as they came are not to be compared."""
-    days = 36.0
-    scene = Scene("load from day 18", without=("pad_pressure_drop",), seed=31)
-    frames = measured(scene, days)
-    frames[: len(frames) // 2, INDEX["heat_load"]] = np.nan
-    engine = engine_of(site(units=[unit_data(
-        fans={"count": FANS, "rated_airflow_m3_s": 34.0},
-        condenser={"refrigerant": "R134a", "rated_capacity_kw": 300, "rated_td_k": 11,
-                   "cut_out_kpa_abs": 2000})]))  # fmt: skip
-    time_ms = T0_S * 1000 + np.arange(len(frames), dtype=np.int64) * 600_000
-    half = len(frames) // 2
-    row = np.zeros(half, dtype=np.int32)
-    engine.samples(0, row, time_ms[:half], frames[:half])
-    before = engine.state.baseline[0, Q["td_dry"]]
-    result = engine.samples(0, row, time_ms[half:], frames[half:])
-    after = engine.state.baseline[0, Q["td_dry"]]
-    assert raised(list(result.events)) == []
+    assert raised(four_weeks[1]["load from day 14"]) == []
+    values = [c.value for c in learned["load from day 14"] if c.quantity == "td_dry"]
+    before, lost, after = values
+    assert lost is None
     # Half load on the average: at rated load the TD is about twice as large.
     assert after / before == pytest.approx(2.0, rel=0.25)
 
@@ -193,26 +196,36 @@ def test_a_unit_that_begins_to_send_its_load_is_learned_anew():
 # ---------------------------------------------------------------- one root, one ticket
 
 
-def test_near_the_cut_out_the_root_carries_the_news():
+NEAR_CUT_OUT = {"condenser": {"refrigerant": "R134a", "rated_capacity_kw": 300, "rated_td_k": 11,
+                              "cut_out_kpa_abs": 1020}}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def nineteen_days():
+    """Two units near their cut-out and one far from it."""
+    scenes = [
+        Scene("coil near cut-out", without=LOAD, seed=11, coil_loss=ramp(8, 6, 0.45),
+              warmer_k=lambda d: 16.0 * (d > 16)),
+        Scene("hot", without=LOAD, seed=11, warmer_k=lambda d: 20.0 * (d > 10)),
+        Scene("coil", without=LOAD, seed=11, coil_loss=ramp(8, 6, 0.45)),
+    ]  # fmt: skip
+    engine, events, _ = run_scenes(scenes, 19.0, plates=[NEAR_CUT_OUT, NEAR_CUT_OUT, {}])
+    return engine, events
+
+
+def test_near_the_cut_out_the_root_carries_the_news(nineteen_days):
     """A fouled coil that stands worsens to HIGH within the hour; head pressure adds no ticket."""
-    scene = Scene("coil near cut-out", without=LOAD, seed=11, coil_loss=ramp(8, 6, 0.45),
-                  warmer_k=lambda d: 16.0 * (d > 16))  # fmt: skip
-    cut_out = {"condenser": {"refrigerant": "R134a", "rated_capacity_kw": 300, "rated_td_k": 11,
-                             "cut_out_kpa_abs": 1020}}  # fmt: skip
-    _, events = run_scenes([scene], 19.0, plates=[cut_out])
-    assert raised(events[0]) == ["coil-fouled"]
-    high = [e for e in events[0] if e.severity is Severity.HIGH]
+    events = nineteen_days[1][0]
+    assert raised(events) == ["coil-fouled"]
+    high = [e for e in events if e.severity is Severity.HIGH]
     assert [e.change for e in high] == [Change.WORSENED]
     assert 16.0 < day_of(high[0]) < 17.5
 
 
-def test_a_clean_unit_near_the_cut_out_is_head_pressure_itself():
-    scene = Scene("hot", without=LOAD, seed=11, warmer_k=lambda d: 20.0 * (d > 10))
-    cut_out = {"condenser": {"refrigerant": "R134a", "rated_capacity_kw": 300, "rated_td_k": 11,
-                             "cut_out_kpa_abs": 1020}}  # fmt: skip
-    _, events = run_scenes([scene], 13.0, plates=[cut_out])
-    assert set(raised(events[0])) == {"head-pressure-high"}
-    causes = next(e for e in events[0] if e.change is Change.RAISED).evidence.causes
+def test_a_clean_unit_near_the_cut_out_is_head_pressure_itself(nineteen_days):
+    events = nineteen_days[1][1]
+    assert set(raised(events)) == {"head-pressure-high"}
+    causes = next(e for e in events if e.change is Change.RAISED).evidence.causes
     assert causes[0].slug == "hot-weather"
 
 
@@ -307,15 +320,16 @@ def test_a_fan_that_stood_and_was_mended_leaves_no_second_ticket():
     assert feed.raised() == ["fan-not-proven"]
 
 
-def test_what_is_not_measured_is_unknown_not_healthy():
+def test_what_is_not_measured_is_unknown_not_healthy(nineteen_days):
     """A standing alarm of the coil survives hours in which nothing of it is known."""
-    scene = Scene("coil", without=LOAD, seed=11, coil_loss=ramp(8, 6, 0.45))
-    engine, events = run_scenes([scene], 18.0)
-    assert raised(events[0]) == ["coil-fouled"]
-    state = engine.state.alarm_state[0].copy()
+    engine, events = nineteen_days
+    row = 2
+    assert raised(events[row]) == ["coil-fouled"]
+    state = engine.state.alarm_state[row].copy()
     bare = row_of_values({k: v for k, v in HEALTHY.items() if k in ("wet_mode", "basin_level")})
-    start = int(engine.state.frame_ms[0])
+    start = int(engine.state.frame_ms[row])
     for minute in range(10, 1200, 10):
         bare[INDEX["basin_level"]] = 150.0 + minute % 7
-        engine.samples(0, np.array([0], np.int32), np.array([start + minute * 60_000]), bare[None])
-    np.testing.assert_array_equal(engine.state.alarm_state[0], state)
+        time_ms = np.array([start + minute * 60_000])
+        engine.samples(0, np.array([row], np.int32), time_ms, bare[None])
+    np.testing.assert_array_equal(engine.state.alarm_state[row], state)

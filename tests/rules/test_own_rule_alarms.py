@@ -407,7 +407,7 @@ STREAM = _stream()
 EXPECTED = _in_order(_own(Engine(PLAN), *STREAM))
 
 
-@settings(max_examples=25)
+@settings(max_examples=12)
 @given(cuts=st.lists(st.integers(0, 270), max_size=8))
 def test_cutting_the_stream_into_batches_anyhow_gives_the_same_events(cuts):
     assert len(EXPECTED) > 20

@@ -1,36 +1,118 @@
-"""Hygiene and frost: standing water, a basin left full, ice; and the everyday life beside them."""
+"""Hygiene and frost: standing water, a basin left full, ice; and the everyday life beside them.
+
+Each life is a unit of its own; all are played as one fleet, a frame every five minutes.
+"""
 
 from __future__ import annotations
 
-from support.fleet import Feed, engine_of
+from collections.abc import Mapping
 
-from rules.events import Change, Severity
+import numpy as np
+import pytest
+from support.fleet import HEALTHY, T0_MS, engine_of, row_of_values, site, unit_data
 
-HOUR = 3600.0
-DAY = 24 * HOUR
+from rules.events import AlarmEvent, Change, Severity
+
+STEP_MS = 300_000
+STEPS_AN_HOUR = 12
 AT_REST = {
     "pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0,
     "spray_flow": 0.0,
 }  # fmt: skip
+NOISE = (("basin_level", 0.8), ("pump_current", 0.02), ("spray_pressure", 0.3))
+
+Part = tuple[float, Mapping[str, float | None]]
+"""Days, and what is different from a healthy unit in wet running; None is not sent."""
 
 
-def resting(feed, days, **values):
-    """A dry unit, sampled every five minutes; the level moves a little as in life."""
-    start = len(feed.events)
-    for hour in range(int(days * 24)):
-        level = values.get("basin_level", 170.0)
-        wave = None if level is None else level + hour % 3
-        feed.run(HOUR, step_s=300.0, **{**AT_REST, **values, "basin_level": wave})
-    return feed.events[start:]
+def rest(days: float, **values: float | None) -> Part:
+    """A dry unit; the level moves a little as in life."""
+    return days, {"basin_level": 170.0, **AT_REST, **values}
+
+
+def work(days: float, **values: float | None) -> Part:
+    """A unit in wet running."""
+    return days, values
+
+
+EMPTY = {"basin_level": 0.0, "conductivity": 0.0}
+COOL_FULL = rest(0.4, basin_temperature=14.0, conductivity=320.0)
+COOL_EMPTY = rest(0.6, basin_temperature=14.0, **EMPTY)
+
+LIVES: Mapping[str, list[Part]] = {
+    "warm for days": [rest(5, basin_temperature=27.0, ambient_temperature=28.0)],
+    "warm, then circulated": [rest(4, basin_temperature=27.0), work(0.125, basin_temperature=27.0)],
+    "warm, then drained": [
+        rest(4, basin_temperature=27.0), rest(0.125, basin_temperature=27.0, basin_level=0.0),
+    ],
+    "cool for a week": [rest(8, basin_temperature=18.0, ambient_temperature=17.0)],
+    "a hot weekend": [rest(1.9, basin_temperature=30.0, ambient_temperature=33.0)],
+    "warm by the air": [rest(4, basin_temperature=None, ambient_temperature=29.0)],
+    "full for weeks": [rest(12, basin_temperature=12.0, ambient_temperature=11.0)],
+    "drained for weeks": [rest(14, basin_temperature=12.0, basin_level=3.0, conductivity=0.0)],
+    "frost, then ice": [
+        rest(0.5, basin_temperature=1.5, ambient_temperature=-2.0),
+        rest(0.5, basin_temperature=0.2, ambient_temperature=-6.0),
+    ],
+    "heated in frost": [rest(3, basin_temperature=6.0, ambient_temperature=-8.0)],
+    "drained in frost": [
+        rest(3, basin_temperature=-8.0, ambient_temperature=-8.0, basin_level=2.0,
+             conductivity=0.0),
+    ],
+    "frost, nothing of the water known": [
+        rest(2, basin_temperature=None, ambient_temperature=-9.0, basin_level=None,
+             conductivity=None),
+    ],
+    "drained every night": [*([COOL_FULL, COOL_EMPTY] * 4),
+                            rest(2.5, basin_temperature=14.0, conductivity=320.0)],
+    "emptied once": [
+        rest(1, basin_temperature=14.0, conductivity=320.0),
+        rest(0.5, basin_temperature=14.0, **EMPTY),
+        rest(7.5, basin_temperature=14.0, conductivity=320.0),
+    ],
+}  # fmt: skip
+
+
+def frames_of(parts: list[Part], seed: int) -> np.ndarray:
+    """The frames of a life, with noise; while at rest the level also goes up and down a little."""
+    rng = np.random.default_rng(seed)
+    frames = []
+    for days, changes in parts:
+        for step in range(round(days * 24 * STEPS_AN_HOUR)):
+            values = {k: v for k, v in {**HEALTHY, **changes}.items() if v is not None}
+            if changes.get("pump_command") == 0.0 and "basin_level" in values:
+                values["basin_level"] += step // STEPS_AN_HOUR % 3
+            for name, sd in NOISE:
+                if values.get(name):
+                    values[name] += rng.normal(0.0, sd)
+            frames.append(row_of_values(values))
+    return np.array(frames)
+
+
+@pytest.fixture(scope="module")
+def lived() -> Mapping[str, list[list[AlarmEvent]]]:
+    """The events of each life, part by part."""
+    engine = engine_of(site(units=[unit_data(f"ac-{i}") for i in range(len(LIVES))]))
+    frames = [frames_of(parts, seed) for seed, parts in enumerate(LIVES.values())]
+    row = np.repeat(np.arange(len(LIVES), dtype=np.int32), [len(f) for f in frames])
+    step = np.concatenate([np.arange(1, len(f) + 1) for f in frames])
+    result = engine.samples(0, row, T0_MS + step * STEP_MS, np.concatenate(frames))
+    lives = list(LIVES)
+    out: dict[str, list[list[AlarmEvent]]] = {n: [[] for _ in LIVES[n]] for n in lives}
+    for event in result.events:
+        name = lives[event.unit_row]
+        ends = np.cumsum([round(days * 24 * STEPS_AN_HOUR) for days, _ in LIVES[name]])
+        part = int(np.searchsorted(T0_MS + ends * STEP_MS, event.time_ms))
+        out[name][part].append(event)
+    return out
 
 
 def raised(events):
     return [(e.fault, e.severity) for e in events if e.change is Change.RAISED]
 
 
-def test_warm_water_that_stands_for_days_is_found_and_grows():
-    feed = Feed(engine_of())
-    events = resting(feed, 5, basin_temperature=27.0, ambient_temperature=28.0)
+def test_warm_water_that_stands_for_days_is_found_and_grows(lived):
+    (events,) = lived["warm for days"]
     warm = [e for e in events if e.fault == "warm-standing-water"]
     assert [(e.change, e.severity) for e in warm] == [
         (Change.RAISED, Severity.LOW), (Change.WORSENED, Severity.MEDIUM)
@@ -39,81 +121,56 @@ def test_warm_water_that_stands_for_days_is_found_and_grows():
     assert "only a sample tells" in warm[0].evidence.limits[0]
 
 
-def test_it_ends_when_water_circulates_or_the_basin_is_drained():
-    for change in ({}, {**AT_REST, "basin_level": 0.0}):
-        feed = Feed(engine_of())
-        resting(feed, 4, basin_temperature=27.0)
-        events = feed.run(3 * HOUR, basin_temperature=27.0, **change)
-        assert [e.change for e in events if e.fault == "warm-standing-water"] == [Change.RETURNED]
+@pytest.mark.parametrize("life", ["warm, then circulated", "warm, then drained"])
+def test_it_ends_when_water_circulates_or_the_basin_is_drained(lived, life):
+    _, events = lived[life]
+    assert [e.change for e in events if e.fault == "warm-standing-water"] == [Change.RETURNED]
 
 
-def test_cool_dry_days_and_a_week_off_raise_nothing():
-    feed = Feed(engine_of())
-    assert resting(feed, 8, basin_temperature=18.0, ambient_temperature=17.0) == []
+@pytest.mark.parametrize(
+    "life",
+    [
+        "cool for a week",
+        "a hot weekend",
+        "drained for weeks",
+        "heated in frost",
+        "drained in frost",
+    ],
+)
+def test_everyday_life_raises_nothing(lived, life):
+    assert lived[life] == [[]]
 
 
-def test_a_weekend_of_heat_raises_nothing():
-    feed = Feed(engine_of())
-    assert resting(feed, 1.9, basin_temperature=30.0, ambient_temperature=33.0) == []
-
-
-def test_without_a_basin_temperature_the_air_stands_in_and_it_is_said():
-    feed = Feed(engine_of())
-    events = resting(feed, 4, basin_temperature=None, ambient_temperature=29.0)
+def test_without_a_basin_temperature_the_air_stands_in_and_it_is_said(lived):
+    (events,) = lived["warm by the air"]
     (event,) = [e for e in events if e.change is Change.RAISED]
     assert event.fault == "warm-standing-water"
     assert "the air's stands in" in event.evidence.limits[1]
 
 
-def test_a_basin_left_full_for_weeks_is_found():
-    feed = Feed(engine_of())
-    events = resting(feed, 12, basin_temperature=12.0, ambient_temperature=11.0)
+def test_a_basin_left_full_for_weeks_is_found(lived):
+    (events,) = lived["full for weeks"]
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
 
 
-def test_a_drained_basin_may_stand_for_weeks():
-    feed = Feed(engine_of())
-    assert resting(feed, 14, basin_temperature=12.0, basin_level=3.0, conductivity=0.0) == []
+def test_water_in_frost_is_found_and_ice_is_urgent(lived):
+    frost, ice = lived["frost, then ice"]
+    assert raised(frost) == [("frost-risk", Severity.MEDIUM)]
+    assert frost[0].evidence.causes[0].slug == "not-drained"
+    assert [(e.change, e.severity) for e in ice] == [(Change.WORSENED, Severity.HIGH)]
 
 
-def test_water_in_frost_is_found_and_ice_is_urgent():
-    feed = Feed(engine_of())
-    events = resting(feed, 0.5, basin_temperature=1.5, ambient_temperature=-2.0)
-    assert raised(events) == [("frost-risk", Severity.MEDIUM)]
-    assert events[0].evidence.causes[0].slug == "not-drained"
-    events = resting(feed, 0.5, basin_temperature=0.2, ambient_temperature=-6.0)
-    assert [(e.change, e.severity) for e in events] == [(Change.WORSENED, Severity.HIGH)]
-
-
-def test_a_heated_or_drained_basin_may_stand_in_frost():
-    feed = Feed(engine_of())
-    assert resting(feed, 3, basin_temperature=6.0, ambient_temperature=-8.0) == []
-    feed = Feed(engine_of())
-    assert resting(feed, 3, basin_temperature=-8.0, ambient_temperature=-8.0, basin_level=2.0,
-                   conductivity=0.0) == []  # fmt: skip
-
-
-def test_frost_without_level_or_conductivity_is_not_judged():
+def test_frost_without_level_or_conductivity_is_not_judged(lived):
     """Unknown is not healthy, and it is not ill either."""
-    feed = Feed(engine_of())
-    events = resting(feed, 2, basin_temperature=None, ambient_temperature=-9.0, basin_level=None,
-                     conductivity=None)  # fmt: skip
-    assert events == []
+    assert lived["frost, nothing of the water known"] == [[]]
 
 
-def test_a_basin_that_is_drained_every_night_and_then_is_not_is_found_soon():
-    feed = Feed(engine_of())
-    for _ in range(4):
-        resting(feed, 0.4, basin_temperature=14.0, conductivity=320.0)
-        resting(feed, 0.6, basin_temperature=14.0, basin_level=0.0, conductivity=0.0)
-    assert feed.events == []
-    events = resting(feed, 2.5, basin_temperature=14.0, conductivity=320.0)
+def test_a_basin_that_is_drained_every_night_and_then_is_not_is_found_soon(lived):
+    *nights, events = lived["drained every night"]
+    assert nights == [[]] * 8
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
     assert "habit" in events[0].evidence.readings[0].note
 
 
-def test_a_basin_that_was_emptied_once_has_no_habit():
-    feed = Feed(engine_of())
-    resting(feed, 1, basin_temperature=14.0, conductivity=320.0)
-    resting(feed, 0.5, basin_temperature=14.0, basin_level=0.0, conductivity=0.0)
-    assert resting(feed, 7.5, basin_temperature=14.0, conductivity=320.0) == []
+def test_a_basin_that_was_emptied_once_has_no_habit(lived):
+    assert lived["emptied once"] == [[], [], []]

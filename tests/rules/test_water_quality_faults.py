@@ -15,6 +15,7 @@ from water_scenes import (
     controlled_bleed,
     steady_bleed,
     timed_bleed,
+    together,
 )
 
 from rules.balance import MakeupSource, balance_of_look
@@ -104,23 +105,22 @@ def test_the_meter_alone_finds_it_where_no_weather_is_sent():
     assert any("No balance" in x for x in day.evidence("bleed-blocked").limits)
 
 
-@pytest.mark.parametrize(
-    "bleed",
-    [
-        steady_bleed(WANTED_L_MIN),
-        steady_bleed(2.5 * WANTED_L_MIN),
-        timed_bleed(WANTED_L_MIN, 0.3),
-        controlled_bleed(2.5 * WANTED_L_MIN, 900.0),
-        controlled_bleed(2.5 * WANTED_L_MIN, 1050.0),
-    ],
-    ids=["steady", "generous", "timed", "controlled", "controlled-high"],
-)
-@pytest.mark.parametrize("meters", [False, True])
-def test_a_bleed_that_works_in_its_own_way_raises_nothing(bleed, meters):
-    day = Day(Basin(bleed=bleed, conductivity=700.0), meters=meters)
-    for _ in range(2):
-        day.run(14.0).run(10.0, running=False)
-    assert day.raised() == []
+OWN_WAYS = {
+    "steady": lambda: steady_bleed(WANTED_L_MIN),
+    "generous": lambda: steady_bleed(2.5 * WANTED_L_MIN),
+    "timed": lambda: timed_bleed(WANTED_L_MIN, 0.3),
+    "controlled": lambda: controlled_bleed(2.5 * WANTED_L_MIN, 900.0),
+    "controlled-high": lambda: controlled_bleed(2.5 * WANTED_L_MIN, 1050.0),
+}
+"""Controlled bleeds remember whether they are open, so each basin has one of its own."""
+
+
+def test_a_bleed_that_works_in_its_own_way_raises_nothing():
+    """Two days of each, with meters and without, as one fleet."""
+    keys = [(way, meters) for way in OWN_WAYS for meters in (False, True)]
+    days = [Day(Basin(bleed=OWN_WAYS[way](), conductivity=700.0), meters=m) for way, m in keys]
+    raised = together(days, lambda day: [day.run(14.0).run(10.0, running=False) for _ in range(2)])
+    assert dict(zip(keys, raised, strict=True)) == {key: [] for key in keys}
 
 
 def test_a_hot_spell_over_a_fixed_bleed_is_not_a_blocked_one():

@@ -6,12 +6,14 @@ by second. A class of settings says what the day is like and what is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
+from rules.events import Change
 from rules.signals import INDEX
 
 MINUTE_MS = 60_000
@@ -82,7 +84,7 @@ class Day:
     def __init__(self, basin: Basin, *, meters: bool = False, weather: bool = True) -> None:
         self.basin = basin
         self.meters, self.weather = meters, weather
-        self.feed = Feed(engine_of(site(units=[unit_data()])))
+        self.feed: Feed | Tape = Feed(engine_of(site(units=[unit_data()])))
         self.rng = np.random.default_rng(11)
         self.minutes = 0
         self.probe: Callable[[float], float] = lambda c: c
@@ -119,11 +121,48 @@ class Day:
 
     def raised(self) -> list[str]:
         """The faults of this family that were raised, in order."""
-        return [f for f in self.feed.raised() if f not in OTHERS]
+        return of_this_family(self.feed.raised())
 
     def evidence(self, fault: str):
         """The newest evidence of a fault."""
         return [e.evidence for e in self.feed.events if e.fault == fault and e.evidence][-1]
+
+
+def of_this_family(faults: Iterable[str]) -> list[str]:
+    """The faults without those that are tested elsewhere."""
+    return [f for f in faults if f not in OTHERS]
+
+
+class Tape:
+    """In the place of a feed: keeps the frames, to be played later."""
+
+    def __init__(self, start_ms: int) -> None:
+        self.now_ms = start_ms
+        self.times_ms: list[int] = []
+        self.frames: list[NDArray[np.float64]] = []
+
+    def send(self, _row: int, time_ms: int, frame: NDArray[np.float64]) -> None:
+        """One frame."""
+        self.times_ms.append(time_ms)
+        self.frames.append(frame)
+
+
+def together(days: Sequence[Day], live: Callable[[Day], object]) -> list[list[str]]:
+    """What is raised of each of these units while all live alike, as one fleet."""
+    engine = engine_of(site(units=[unit_data(f"ac-{i}") for i in range(len(days))]))
+    tapes = []
+    for day in days:
+        tapes.append(Tape(day.feed.now_ms))
+        day.feed = tapes[-1]
+        live(day)
+    row = np.repeat(np.arange(len(days), dtype=np.int32), [len(t.frames) for t in tapes])
+    time_ms = np.array([ms for t in tapes for ms in t.times_ms], dtype=np.int64)
+    frames = np.array([frame for t in tapes for frame in t.frames])
+    raised: list[list[str]] = [[] for _ in days]
+    for event in engine.samples(0, row, time_ms, frames).events:
+        if event.change is Change.RAISED:
+            raised[event.unit_row].append(event.fault)
+    return [of_this_family(faults) for faults in raised]
 
 
 OTHERS = {"warm-standing-water", "basin-not-drained", "fan-not-commanded", "reading-frozen"}
