@@ -41,7 +41,7 @@ from gateway.backup.manifest import (
     Offsets,
     versions_here,
 )
-from gateway.data_directory import JOURNAL_FILE, RECORDS_FILE
+from gateway.data_directory import JOURNAL_FILE, RECORDS_FILE, WATCH_FILE
 from gateway.journal import JournalError, SqliteJournal
 from gateway.records import Records, RecordsError
 from gateway.records.moving import copy_records, server_of
@@ -81,7 +81,7 @@ def make_backup(
         with tarfile.open(partial, "w", format=tarfile.PAX_FORMAT) as tar:
             files = [
                 _add(tar, DATA + name, work / name)
-                for name in (RECORDS_FILE, JOURNAL_FILE, *NAMES)
+                for name in (RECORDS_FILE, JOURNAL_FILE, WATCH_FILE, *NAMES)
                 if (work / name).exists()
             ]
             if (data_dir / TELEMETRY_FILE).exists():
@@ -119,10 +119,10 @@ def _refuse(target: Path, data_dir: Path) -> None:
 
 def _copy_core(work: Path, data_dir: Path, records_url: str) -> _Join:
     """Snapshots, records and journal, in this order; how far each reaches."""
-    for name in (RECORDS_FILE, JOURNAL_FILE, *NAMES):
+    for name in (RECORDS_FILE, JOURNAL_FILE, WATCH_FILE, *NAMES):
         (work / name).unlink(missing_ok=True)
     # The older first: should one be renamed to be the other meanwhile, the newer is copied twice.
-    for name in reversed(NAMES):
+    for name in (WATCH_FILE, *reversed(NAMES)):
         with suppress(FileNotFoundError):
             shutil.copyfile(data_dir / name, work / name)
     copy_records(records_url, work / RECORDS_FILE)

@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 
 import msgspec
 
-from gateway.data_directory import JOURNAL_FILE, RECORDS_FILE
+from gateway.data_directory import JOURNAL_FILE, RECORDS_FILE, WATCH_FILE
 from gateway.journal import sqlite as journal_file
 from gateway.records.session import revisions
 from gateway.snapshot import NAMES as SNAPSHOT_FILES
@@ -39,7 +39,9 @@ MANIFEST: Final = "manifest.json"
 DATA: Final = "data/"
 FLEET: Final = "fleet/"
 
-_DATA_FILES: Final = frozenset({JOURNAL_FILE, RECORDS_FILE, TELEMETRY_FILE, *SNAPSHOT_FILES})
+_DATA_FILES: Final = frozenset(
+    {JOURNAL_FILE, RECORDS_FILE, TELEMETRY_FILE, WATCH_FILE, *SNAPSHOT_FILES}
+)
 _FLEET_FILES: Final = re.compile(r"(fleet|oncall|sites/[^/\0]{1,200})\.toml")
 
 

@@ -12,6 +12,7 @@ from support.records import NOW_MS, ROUTING, UNITS
 
 from gateway.batch import Batch, Frame, Reason, Reject
 from gateway.journal import (
+    Backlog,
     Chunk,
     Clock,
     Entry,
@@ -107,6 +108,12 @@ class ListJournal:
         with self._news:
             between = [s.entry for at, s in self._entries.items() if after < at <= up_to]
         return sum(len(entry) for entry in between if isinstance(entry, Batch))
+
+    def backlog(self, offset: int) -> Backlog:
+        with self._news:
+            beyond = [s for at, s in self._entries.items() if at > offset]
+        frames = sum(len(s.entry) for s in beyond if isinstance(s.entry, Batch))
+        return Backlog(len(beyond), frames, beyond[0].received_ms if beyond else None)
 
     def state(self) -> JournalState:
         with self._news:
