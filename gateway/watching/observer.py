@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -40,7 +40,8 @@ log = logging.getLogger(__name__)
 class Parts:
     """What is looked at. ``link`` and ``mail_trouble`` give the reasons, empty while all is well.
 
-    ``configuration`` gives the present one; ``clock_ms`` is UTC, ms since 1970.
+    ``own_alarms`` gives what the watch itself has found, ``configuration`` the present one;
+    ``clock_ms`` is UTC, ms since 1970.
     """
 
     journal: Journal
@@ -55,6 +56,7 @@ class Parts:
     connected: Callable[[], bool]
     link: Callable[[], str]
     mail_trouble: Callable[[], str]
+    own_alarms: Callable[[], Sequence[Trouble]]
     clock_ms: Callable[[], int]
 
 
@@ -62,12 +64,14 @@ class Parts:
 class Trouble:
     """Something that stands, in words with what to do; ``kind`` is a word for programs.
 
-    ``unready``: while it stands samples are not taken in, judged or recorded.
+    ``unready``: while it stands samples are not taken in, judged or recorded. ``since_ms`` is UTC,
+    0 where it is not known.
     """
 
     kind: str
     says: str
     unready: bool = False
+    since_ms: int = 0
 
 
 @dataclass
@@ -107,6 +111,7 @@ class Observer:
         found += [Trouble(kind, o.why, unready) for kind, o, unready in outages if o.why]
         if why := p.mail_trouble():
             found.append(Trouble("mail", why))
+        found += p.own_alarms()
         return tuple({t.says: t for t in reversed(found)}.values())[::-1]
 
     def status(self) -> GatewayStatus:
