@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import logging
 import os
+import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from gateway.config import Configuration
 from gateway.intake import Intake
@@ -34,6 +36,8 @@ from gateway.watching.freshness import Freshness
 __all__ = ["Observer", "Parts", "Trouble"]
 
 log = logging.getLogger(__name__)
+
+_WAIT_S: Final = 5.0
 
 
 @dataclass(frozen=True)
@@ -82,14 +86,19 @@ class Observer:
     started_ms: int
     status_file: Path
     latest: GatewayStatus | None = field(default=None, init=False)
+    _looking: threading.Lock = field(default_factory=threading.Lock, init=False)
 
     def look(self) -> None:
-        """Look around once."""
-        self.latest = self.status()
+        """Look around once; not at all where another thread's look goes on and on."""
+        if not self._looking.acquire(timeout=_WAIT_S):
+            return
         try:
+            self.latest = self.status()
             write_status(self.status_file, self.latest)
         except OSError as error:
             log.debug("The status file cannot be written: %s", error)
+        finally:
+            self._looking.release()
 
     def troubles(self) -> tuple[Trouble, ...]:
         """What stands at this moment. Asks nobody, so it does not block."""

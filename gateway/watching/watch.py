@@ -194,7 +194,9 @@ class Watch(Worker):
         connected = parts.connected()
         journal = parts.pipeline.journal_outage
         messages = parts.pipeline.counts.messages
-        if messages != self._messages or not connected:
+        at_work = journal.standing or parts.intake.waiting or parts.pipeline.pulse.still_s > 0
+        if messages != self._messages or not connected or at_work:
+            # What arrives is counted when it is durable: a pipeline that is held up hears too.
             self._messages, self._heard_s = messages, now_s
         refused, records = self._refused_share(now_s)
         return Sight(
