@@ -370,7 +370,8 @@ class Service:
             clock_ms=self._clock_ms,
             syslog=(settings.syslog_host, settings.syslog_port) if settings.syslog_host else None,
         )  # fmt: skip
-        pulses = [w.pulse for w in (self._pipeline, self._rules, self._store_reader, self._outbox)]
+        workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox)
+        pulses = [worker.pulse for worker in workers]
         watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
         self._watch = Watch(
             watched, settings, book, self._messenger, self._manager, every_s=pace.status_s

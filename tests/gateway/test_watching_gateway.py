@@ -24,7 +24,8 @@ from support.senml_site import SiteGateway
 from support.smtp import MailCatcher
 
 from gateway.config import Configuration
-from gateway.intake import BrokerSettings
+from gateway.intake import BrokerSettings, Intake
+from gateway.journal import Clock
 from gateway.mail.smtp import MailSettings
 from gateway.service import Pace, Service
 from gateway.status import read_status
@@ -174,6 +175,12 @@ def test_a_store_that_is_away_makes_a_lag_that_goes_again(
             until(lambda: page.value("store_up") == 1 and page.health()[0] == 200)
 
 
+def clock_entries(service: Service) -> list[bool]:
+    """Whether each clock entry of the journal says that messages could arrive."""
+    entries = service._journal.read_from(0).entries
+    return [s.entry.listening for s in entries if isinstance(s.entry, Clock)]
+
+
 def test_silence_of_all_sites_is_the_gateways_own_and_is_told_once(
     broker: Mosquitto, site_gateway: SiteGateway, tmp_path: Path
 ) -> None:
@@ -186,28 +193,40 @@ def test_silence_of_all_sites_is_the_gateways_own_and_is_told_once(
             (begin,) = mail.wait_for(1)
             service = page._service
             until(lambda: service.watch.deaf)
+            until(lambda: clock_entries(service)[-1] is False)
             assert "all-sites-silent" in page.health()[1]
             site_gateway.send("quay", "ac-1", [time.time() - 30], HEALTHY)
             _, end = mail.wait_for(2)
             until(lambda: not service.watch.deaf)
+            until(lambda: clock_entries(service)[-1] is True)
         assert "Every site has fallen silent" in begin.message["Subject"]
         assert begin.recipients == ("ops@centre.example",)
         assert end.message["In-Reply-To"] == begin.message["Message-ID"]
 
 
+@pytest.mark.parametrize(
+    ("owner", "method", "thread"),
+    [(Decoder, "decode", "pipeline"), (Intake, "_arrived", "broker connection")],
+)
 def test_a_thread_that_stands_still_gets_no_sign_of_life_and_is_told(
-    broker: Mosquitto, site_gateway: SiteGateway, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    owner: type,
+    method: str,
+    thread: str,
+    broker: Mosquitto,
+    site_gateway: SiteGateway,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The pipeline is blocked in the midst of a message: it exists, but does not move."""
+    """It is blocked in the midst of a message: it exists, but does not move."""
     blocked, go_on = threading.Event(), threading.Event()
-    decode, look = Decoder.decode, Watch.look
+    work, look = getattr(owner, method), Watch.look
     looks = threading.Semaphore(0)
 
-    def blocking(self: Decoder, topic: str, payload: bytes, received_ms: int) -> Any:
-        if payload == b"block":
+    def blocking(*arguments: Any) -> Any:
+        if any(getattr(a, "payload", a) == b"block" for a in arguments):
             blocked.set()
             go_on.wait(60)
-        return decode(self, topic, payload, received_ms)
+        return work(*arguments)
 
     def counted(self: Watch) -> Any:
         result = look(self)
@@ -220,14 +239,15 @@ def test_a_thread_that_stands_still_gets_no_sign_of_life_and_is_told(
         for _ in range(count):
             assert looks.acquire(timeout=30)
 
-    monkeypatch.setattr(Decoder, "decode", blocking)
+    monkeypatch.setattr(owner, method, blocking)
+    monkeypatch.setattr("gateway.intake._ATTEMPT_S", 1.5)
     monkeypatch.setattr(Watch, "look", counted)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as hears:
         hears.bind(str(tmp_path / "notify"))
         hears.settimeout(30)
         manager = ServiceManager(str(tmp_path / "notify"), watchdog_s=10.0)
         watch = replace(WATCH, stuck_after_s=0.5)
-        configured = settings(broker, "stuck", watch)
+        configured = settings(broker, thread.replace(" ", "-"), watch)
         with running(configured, tmp_path / "data", manager) as page, ExitStack() as at_last:
             at_last.callback(go_on.set)
             assert hears.recv(4096).startswith(b"READY=1")
@@ -238,7 +258,7 @@ def test_a_thread_that_stands_still_gets_no_sign_of_life_and_is_told(
             until(lambda: page.health("/health/live")[0] == 503)
             _, kinds, says = page.health("/health/live")
             assert "thread-stuck" in kinds
-            assert any("'pipeline' has stood still" in text for text in says)
+            assert any(f"'{thread}' has stood still" in text for text in says)
             further_looks(2)  # one may have been under way, the other saw it
             _drained(hears)
             further_looks(5)
