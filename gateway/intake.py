@@ -27,6 +27,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from gateway.mqtt_client import ReadAheadClient
+from gateway.pulse import Pulse
 
 __all__ = ["TOPIC_FILTERS", "BrokerSettings", "Intake", "Message", "TlsSettings"]
 
@@ -38,6 +39,8 @@ MAX_WAITING: Final = 100_000
 dropped and counted. QoS 1 messages are held back by the broker's in-flight window."""
 
 _RETRY_S: Final = (1, 30)
+_ATTEMPT_S: Final = 60.0
+"""How long an attempt to connect, with the pause before it, may keep the network thread still."""
 _PASSING: Final = ("Server unavailable", "Server busy", "Connection rate exceeded")
 """Refusals that end by themselves (MQTT 3.1.1, table 3.1; MQTT 5, section 3.2.2.2)."""
 _NEVER_EXPIRES: Final = 0xFFFF_FFFF  # MQTT 5, section 3.1.2.11.2
@@ -159,6 +162,7 @@ class Intake:
         self._stopping = False
         self.dropped = 0
         """QoS 0 messages that found :data:`MAX_WAITING` messages before them."""
+        self.pulse = Pulse("broker connection")
         self._client = self._make_client()
 
     def _make_client(self) -> ReadAheadClient:
@@ -182,6 +186,7 @@ class Intake:
         client.on_disconnect = self._lost
         client.on_subscribe = self._subscribed
         client.on_message = self._arrived
+        client.on_turn = self._turned
         return client
 
     # --- the pipeline's side ---------------------------------------------------------------------
@@ -195,6 +200,7 @@ class Intake:
             properties.SessionExpiryInterval = _NEVER_EXPIRES
             options = {"clean_start": False, "properties": properties}
         self._client.connect_async(s.host, s.port, s.keep_alive_s, **options)
+        self._turned()
         self._client.loop_start()
 
     def stop(self) -> None:
@@ -207,6 +213,7 @@ class Intake:
         self._stopping = True
         self._client.disconnect()
         self._client.loop_stop()
+        self.pulse.end()
         self._on_state(False, "Disconnected, as told.")
 
     def drain(self, max_wait_s: float, max_messages: int) -> list[Message]:
@@ -266,7 +273,11 @@ class Intake:
         with self._lock:
             self._connection += 1
 
+    def _turned(self) -> None:
+        self.pulse.beat(_ATTEMPT_S)
+
     def _before_connecting(self, _client: Client, _userdata: Any) -> None:
+        self._turned()
         self._next_connection()
         self._answered = False
 

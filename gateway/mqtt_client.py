@@ -16,7 +16,7 @@ from __future__ import annotations
 import socket
 import ssl
 import struct
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Final
 
 from paho.mqtt.client import Client
@@ -41,6 +41,14 @@ class ReadAheadClient(Client):
                 break
             result = super().loop_read(max_packets)
         return result
+
+    on_turn: Callable[[], None] = staticmethod(lambda: None)
+    """Called by the network thread at each turn of its loop, once a second at least."""
+
+    def loop_misc(self) -> MQTTErrorCode:
+        """Look at keep-alive; paho does so at each turn."""
+        self.on_turn()
+        return super().loop_misc()
 
     def acknowledge(self, mids: Sequence[int]) -> None:
         """Acknowledge the QoS 1 messages of these packet identifiers, in this order."""

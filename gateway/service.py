@@ -53,7 +53,7 @@ from gateway.watching.episodes import EpisodeBook
 from gateway.watching.freshness import Freshness
 from gateway.watching.notices import Messenger, Place
 from gateway.watching.notify import ServiceManager
-from gateway.watching.observer import Observer, Parts
+from gateway.watching.observer import Observer, Parts, Trouble
 from gateway.watching.watch import Watch, Watched
 from gateway.wire import Decoder, of_sites
 from rules.engine import Engine
@@ -182,8 +182,8 @@ class Service:
         self._observer.look()
         self._scheduler.start()
         self._messenger.start()
-        self._watch.start()
         self._manager.ready("Started.")
+        self._watch.start()
         log.info(
             "The gateway watches %d units at %d sites; data in %s.",
             sum(len(s.units) for s in self.configuration.sites),
@@ -356,6 +356,7 @@ class Service:
             connected=lambda: self._link.connected,
             link=lambda: self._link.why,
             mail_trouble=lambda: self._mail_trouble,
+            own_alarms=self._own_alarms,
             clock_ms=self._clock_ms,
         )  # fmt: skip
         self._observer = Observer(parts, self._started_ms, self._data_dir / STATUS_FILE)
@@ -369,7 +370,8 @@ class Service:
             clock_ms=self._clock_ms,
             syslog=(settings.syslog_host, settings.syslog_port) if settings.syslog_host else None,
         )  # fmt: skip
-        pulses = [w.pulse for w in (self._pipeline, self._rules, self._store_reader, self._outbox)]
+        workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox)
+        pulses = [worker.pulse for worker in workers]
         watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
         self._watch = Watch(
             watched, settings, book, self._messenger, self._manager, every_s=pace.status_s
@@ -417,6 +419,9 @@ class Service:
         for what, name in (("the outbox", "outbox"), ("the broker's connection", broker_thread)):
             if name not in names and not self._stopped:
                 self.on_failure(f"the thread of {what} has died; its traceback is in the log")
+
+    def _own_alarms(self) -> list[Trouble]:
+        return self._watch.troubles()
 
     def _broker_told(self, connected: bool, why: str) -> None:
         self._link = _Link(connected, why)

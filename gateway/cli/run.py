@@ -152,7 +152,16 @@ def _reload(service: Service, fleet: Path, conceal: Conceal, manager: ServiceMan
 
 
 def _secrets(configuration: Configuration) -> tuple[str | None, ...]:
-    return configuration.broker.password, configuration.mail.password, configuration.store.token
+    from urllib.parse import quote  # noqa: PLC0415 - lazy
+
+    records = configuration.records.password
+    return (
+        configuration.broker.password,
+        configuration.mail.password,
+        configuration.store.token,
+        records,
+        quote(records, safe=""),  # as it stands in the database's URL
+    )
 
 
 def _log_to_stderr(level: LogLevel, form: LogFormat) -> Conceal:

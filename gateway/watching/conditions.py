@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 from gateway.journal import Fill
+from gateway.journal.sqlite import NEAR_FRAC
 from gateway.status import GatewayStatus, ReaderStatus
 from gateway.watching.settings import WatchSettings
 
@@ -103,7 +104,7 @@ def _budget(sight: Sight, _settings: WatchSettings, _standing: bool) -> Finding 
     if journal is None or journal.fill is Fill.OK:
         return None
     share = 100 * journal.used_bytes / journal.budget_bytes
-    budget = f"80 % of {journal.budget_bytes / 1e6:.0f} MB"
+    budget = f"{100 * NEAR_FRAC:.0f} % of {journal.budget_bytes / 1e6:.0f} MB"
     return Finding(f"{share:.0f} %, {journal.used_bytes / 1e6:.0f} MB", budget)
 
 
@@ -222,8 +223,8 @@ CONDITIONS: Final[tuple[Condition, ...]] = (
     ),
     Condition(
         "mail-not-going-out", "Mail is not going out",
-        "Tickets are opened but nobody is told. This notice cannot come by mail either until the "
-        "server takes mail again.",
+        "Tickets are opened, and people are not told of them. This notice cannot come by mail "
+        "either until the server takes mail again.",
         "Read the tickets with `basinward tickets` and call the people. See that the mail server "
         "runs and takes mail: host, port and password under [mail], its log.",
         _mail,

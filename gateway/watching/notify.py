@@ -61,18 +61,18 @@ class ServiceManager:
         """The end has begun."""
         self._send("STOPPING=1")
 
-    def status(self, status: str) -> None:
-        """One line for people."""
-        self._send(f"STATUS={_one_line(status)}")
+    def status(self, status: str) -> bool:
+        """One line for people; whether it was sent."""
+        return self._send(f"STATUS={_one_line(status)}")
 
     def alive(self) -> None:
         """A sign of life, for the watchdog."""
         if self.watchdog_s:
             self._send("WATCHDOG=1")
 
-    def _send(self, *assignments: str) -> None:
+    def _send(self, *assignments: str) -> bool:
         if not self._address:
-            return
+            return True
         try:
             with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as out:
                 out.settimeout(1.0)
@@ -83,6 +83,7 @@ class ServiceManager:
             self._failed = True
         else:
             self._failed = False
+        return not self._failed
 
 
 def _one_line(text: str) -> str:

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from gateway.config import Configuration
 from gateway.intake import Intake
@@ -35,12 +37,15 @@ __all__ = ["Observer", "Parts", "Trouble"]
 
 log = logging.getLogger(__name__)
 
+_WAIT_S: Final = 5.0
+
 
 @dataclass(frozen=True)
 class Parts:
     """What is looked at. ``link`` and ``mail_trouble`` give the reasons, empty while all is well.
 
-    ``configuration`` gives the present one; ``clock_ms`` is UTC, ms since 1970.
+    ``own_alarms`` gives what the watch itself has found, ``configuration`` the present one;
+    ``clock_ms`` is UTC, ms since 1970.
     """
 
     journal: Journal
@@ -55,6 +60,7 @@ class Parts:
     connected: Callable[[], bool]
     link: Callable[[], str]
     mail_trouble: Callable[[], str]
+    own_alarms: Callable[[], Sequence[Trouble]]
     clock_ms: Callable[[], int]
 
 
@@ -62,12 +68,14 @@ class Parts:
 class Trouble:
     """Something that stands, in words with what to do; ``kind`` is a word for programs.
 
-    ``unready``: while it stands samples are not taken in, judged or recorded.
+    ``unready``: while it stands samples are not taken in, judged or recorded. ``since_ms`` is UTC,
+    0 where it is not known.
     """
 
     kind: str
     says: str
     unready: bool = False
+    since_ms: int = 0
 
 
 @dataclass
@@ -78,14 +86,19 @@ class Observer:
     started_ms: int
     status_file: Path
     latest: GatewayStatus | None = field(default=None, init=False)
+    _looking: threading.Lock = field(default_factory=threading.Lock, init=False)
 
     def look(self) -> None:
-        """Look around once."""
-        self.latest = self.status()
+        """Look around once; not at all where another thread's look goes on and on."""
+        if not self._looking.acquire(timeout=_WAIT_S):
+            return
         try:
+            self.latest = self.status()
             write_status(self.status_file, self.latest)
         except OSError as error:
             log.debug("The status file cannot be written: %s", error)
+        finally:
+            self._looking.release()
 
     def troubles(self) -> tuple[Trouble, ...]:
         """What stands at this moment. Asks nobody, so it does not block."""
@@ -107,6 +120,7 @@ class Observer:
         found += [Trouble(kind, o.why, unready) for kind, o, unready in outages if o.why]
         if why := p.mail_trouble():
             found.append(Trouble("mail", why))
+        found += p.own_alarms()
         return tuple({t.says: t for t in reversed(found)}.values())[::-1]
 
     def status(self) -> GatewayStatus:

@@ -33,6 +33,7 @@ log = logging.getLogger(__name__)
 _SHARE_OVER_S: Final = 600.0
 """Over how long the share of refused records is taken."""
 
+_STUCK: Final = "thread-stuck"
 _BIND_AGAIN_S: Final = 60.0
 _OLD_LOOK_S: Final = 60.0
 """So old may the observer's last look be before it counts as a trouble of its own."""
@@ -157,21 +158,29 @@ class Watch(Worker):
         troubles = self._observer.troubles()
         stuck = [
             Reason(
-                "thread-stuck",
+                _STUCK,
                 f"The thread '{name}' has stood still for {lasting(still_s)}, limit "
                 f"{lasting(self._settings.stuck_after_s)}. Restart the gateway, and keep its log "
                 "for a report of the defect.",
             )
             for name, still_s in self._stuck().items()
         ]
-        other = [Reason(t.kind, t.says) for t in troubles if not t.unready]
-        other += self._episode_reasons()
-        if self.server.why:
-            other.append(Reason("watch", self.server.why))
+        other = [_reason(t) for t in troubles if not t.unready and not (stuck and t.kind == _STUCK)]
         if old := self._old_look():
             other.append(old)
-        unready = [Reason(t.kind, t.says) for t in troubles if t.unready]
+        unready = [_reason(t) for t in troubles if t.unready]
         return Health(stuck, unready, other)
+
+    def troubles(self) -> list[Trouble]:
+        """What the watch itself has found: the alarms of its own that stand, and a taken port."""
+        found = [
+            Trouble(e.slug, sentence_of(e), since_ms=e.since_ms)
+            for e in self._book.all
+            if e.standing
+        ]
+        if self.server.why:
+            found.append(Trouble("watch", self.server.why))
+        return found
 
     # -- private ----------------------------------------------------------------------------
 
@@ -185,7 +194,9 @@ class Watch(Worker):
         connected = parts.connected()
         journal = parts.pipeline.journal_outage
         messages = parts.pipeline.counts.messages
-        if messages != self._messages or not connected:
+        at_work = journal.standing or parts.intake.waiting or parts.pipeline.pulse.still_s > 0
+        if messages != self._messages or not connected or at_work:
+            # What arrives is counted when it is durable: a pipeline that is held up hears too.
             self._messages, self._heard_s = messages, now_s
         refused, records = self._refused_share(now_s)
         return Sight(
@@ -219,13 +230,6 @@ class Watch(Worker):
         _, refused_now, records_now = self._refused[-1]
         return refused_now - refused, records_now - records
 
-    def _episode_reasons(self) -> list[Reason]:
-        return [
-            Reason(e.slug, sentence_of(e), utc(e.since_ms))
-            for e in self._book.all
-            if e.standing and e.slug != "thread-stuck"
-        ]
-
     def _old_look(self) -> Reason | None:
         status = self._observer.latest
         started_ms = self._observer.started_ms
@@ -245,9 +249,8 @@ class Watch(Worker):
         troubles: Sequence[Trouble] = self._observer.troubles()
         words = [f"{name} stands still" for name in stuck] + [t.says for t in troubles]
         says = "In order." if not words else f"{len(words)} in trouble: {words[0]}"
-        if says != self._said:
+        if says != self._said and self._manager.status(says):
             self._said = says
-            self._manager.status(says)
 
     def _health_page(self, aspect: str) -> Answer:
         status = self._observer.latest
@@ -259,6 +262,11 @@ class Watch(Worker):
             about["looked"] = utc(status.now_ms)
         code, body = as_json(self.health(), aspect, self._watched.clock_ms(), about)
         return Answer(code, "application/json", body)
+
+
+def _reason(trouble: Trouble) -> Reason:
+    since = utc(trouble.since_ms) if trouble.since_ms else ""
+    return Reason(trouble.kind, trouble.says, since)
 
 
 def _metrics_page(exposition: Exposition, accept: str) -> Answer:
