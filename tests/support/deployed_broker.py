@@ -38,14 +38,22 @@ include_dir /etc/mosquitto/conf.d
 class DeployedBroker(Mosquitto):
     """``access`` is the folder that ``basinward broker-access --out`` has written.
 
-    ``main`` is the main file's text, with the places of the container.
+    ``main`` is the main file's text, with the places of the container. With ``asks`` the lines that
+    ask for clients' certificates are no comment.
     """
 
     def __init__(
-        self, directory: Path, access: Path, certificates: Certificates, *, main: str = _DEBIANS
+        self,
+        directory: Path,
+        access: Path,
+        certificates: Certificates,
+        *,
+        main: str = _DEBIANS,
+        asks: bool = False,
     ) -> None:
         super().__init__(directory)
         self._main = main
+        self._asks = asks
         self._access = access
         self._server = certificates
         self.ca_file = certificates.ca_file
@@ -75,6 +83,14 @@ class DeployedBroker(Mosquitto):
         ):
             assert old in text
             text = text.replace(old, new)
+        if self._asks:
+            for line in (
+                "cafile /etc/mosquitto/ca_certificates/ca.pem",
+                "require_certificate true",
+            ):
+                assert f"\n#{line}\n" in text
+                text = text.replace(f"#{line}", line)
+            text = text.replace("/etc/mosquitto/ca_certificates/ca.pem", str(self.ca_file))
         more = self.directory / "conf.d"
         more.mkdir(exist_ok=True)
         (more / "basinward.conf").write_text(text)
@@ -106,6 +122,7 @@ class AsUser:
         keeps_session: bool = False,
         will: tuple[str, str] | None = None,
         tls: bool = True,
+        certificate: tuple[Path, Path] | None = None,
     ) -> None:
         options: dict[str, Any] = {"clean_session": not keeps_session} if version != "5" else {}
         self.client = Client(
@@ -116,7 +133,10 @@ class AsUser:
         if user is not None:
             self.client.username_pw_set(user, password)
         if tls:
-            self.client.tls_set_context(ssl.create_default_context(cafile=str(broker.ca_file)))
+            context = ssl.create_default_context(cafile=str(broker.ca_file))
+            if certificate is not None:
+                context.load_cert_chain(*certificate)
+            self.client.tls_set_context(context)
         if will is not None:
             self.client.will_set(*will, qos=1, retain=True)
         self._port = broker.port
