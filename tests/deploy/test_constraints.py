@@ -78,6 +78,6 @@ def test_a_pin_satisfies_what_the_project_asks_for():
 
 
 def test_the_commands_install_by_the_pins():
-    for name in ("setup.sh",):
+    for name in ("setup.sh", "compose/Dockerfile"):
         text = (ROOT / "deploy" / name).read_text()
         assert re.search(r"(--constraint|PIP_CONSTRAINT=)\S* ?.*constraints\.txt", text), name
