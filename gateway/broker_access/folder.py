@@ -111,6 +111,7 @@ class AccessFolder:
                 hashes[user] = hashed(password)
                 (renewed if user in before else new).append(user)
                 files.append(path)
+        _sync_folder(self.secrets)
         removed = tuple(user for user in before if user not in hashes)
         self._write_broker_files(accounts, hashes)
         for user in removed:
@@ -123,6 +124,7 @@ class AccessFolder:
         # The access list first: rights of an account without a password are nobody's.
         _replace(self.folder / ACCESS_FILE, access_list(accounts), _BROKERS_MODE)
         _replace(self.folder / PASSWORD_FILE, password_file(hashes), _BROKERS_MODE)
+        _sync_folder(self.folder)
 
     def _hashes(self) -> dict[str, str]:
         try:
@@ -212,14 +214,13 @@ def _replace(path: Path, text: str, mode: int) -> None:
             os.fchmod(stream.fileno(), mode)
             os.fsync(stream.fileno())
         Path(name).replace(path)
-        _sync_folder(path.parent)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
 
 
 def _sync_folder(folder: Path) -> None:
-    """A power cut must not undo a name: a lost hand-over file would lock the site out."""
+    """A power cut must not undo the names: a lost hand-over file would lock its site out."""
     handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(handle)

@@ -94,8 +94,11 @@ def broker_access(
     try:
         unit_sites = folder.sites_with_unit_accounts() & {site.id for site in plant.sites}
         unit_sites = (unit_sites | set(each_unit or ())) - set(site_only or ())
-        user = _gateway_user(fleet)
-        accounts = accounts_of(plant.sites, user or _GATEWAY_USER, each_unit=unit_sites)
+        user, may_ask_rebirth = _gateways_part(fleet)
+        accounts = accounts_of(
+            plant.sites, user or _GATEWAY_USER,
+            each_unit=unit_sites, may_ask_rebirth=may_ask_rebirth,
+        )  # fmt: skip
         if unknown := sorted(set(renew or ()) - {account.user for account in accounts}):
             fail(f"There is no account {', '.join(unknown)}. Nothing has been written.")
         changes = folder.write(accounts, frozenset(renew or ()))
@@ -110,13 +113,18 @@ def broker_access(
         )  # fmt: skip
 
 
-def _gateway_user(fleet: Path) -> str | None:
-    """``username`` under ``[broker]``; the rest of fleet.toml need not be complete yet."""
+def _gateways_part(fleet: Path) -> tuple[str | None, bool]:
+    """``username`` under ``[broker]``, ``request_rebirth`` under ``[sparkplug]``.
+
+    The rest of fleet.toml need not be complete yet: it names the password that is made here.
+    """
     from gateway.config.files import Document  # noqa: PLC0415 - lazy
 
-    broker = (Document.read(fleet / "fleet.toml", "fleet.toml").data or {}).get("broker")
+    data = Document.read(fleet / "fleet.toml", "fleet.toml").data or {}
+    broker, sparkplug = data.get("broker"), data.get("sparkplug")
     user = broker.get("username") if isinstance(broker, dict) else None
-    return user.strip() if isinstance(user, str) and user.strip() else None
+    asks = sparkplug.get("request_rebirth") if isinstance(sparkplug, dict) else None
+    return user.strip() if isinstance(user, str) and user.strip() else None, asks is True
 
 
 def _told(changes: Changes, folder: Path) -> list[str]:

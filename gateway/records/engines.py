@@ -41,10 +41,11 @@ def parsed(url: str | URL) -> URL:
     """The URL, with the driver that we use; :class:`RecordsError` where it is none of ours."""
     try:
         made = make_url(url)
-    except ArgumentError:
+    except (ArgumentError, ValueError):  # ValueError: what stands in the port's place is no number
         msg = (
             "The records' URL cannot be read. Write for instance 'sqlite:////var/lib/x/records."
-            "sqlite' or 'postgresql://user@host/name'."
+            "sqlite' or 'postgresql://user@host/name', and keep a password where password_file "
+            "under [records] says: in a URL '/' is %2F and '@' is %40."
         )
         raise RecordsError(msg) from None  # the URL may hold a password
     match made.get_backend_name():

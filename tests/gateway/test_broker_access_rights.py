@@ -4,13 +4,15 @@ That a message does not arrive is shown by a later one that does: the broker kee
 """
 
 import ssl
+import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from queue import SimpleQueue
 from types import SimpleNamespace
 
 import pytest
-from support.broker import make_certificates
+from support.broker import Certificates, make_certificates
 from support.deployed_broker import AsUser, DeployedBroker
 from support.fleet_files import UNITS, write_fleet
 from support.gateway_command import RunningGateway, command
@@ -19,6 +21,7 @@ from support.senml_site import HEALTHY, pack
 from support.smtp import MailCatcher
 
 from gateway.broker_access import AccessFolder, accounts_of
+from gateway.intake import BrokerSettings, Intake, TlsSettings
 
 REFUSED_LOG_ON = {"Not authorized", "Bad user name or password"}
 """MQTT 3.1.1, table 3.1: return codes 5 and 4."""
@@ -272,6 +275,51 @@ def test_after_a_reload_new_passwords_and_sites_count_and_old_ones_do_not(tmp_pa
             with AsUser(broker, "barn", access.password("barn")) as barn:
                 barn.publish("sites/barn/ac-1/senml", "new here")
             assert gateway.got() == ("sites/barn/ac-1/senml", "new here")
+
+
+# ---------------------------------------------------------------- certificates of clients
+
+
+def client_certificate(certificates: Certificates, directory: Path) -> tuple[Path, Path]:
+    """Certificate and key of a client, signed by the authority of the broker's."""
+    authority = certificates.ca_file.parent
+    directory.mkdir()
+
+    def openssl(*arguments: str) -> None:
+        subprocess.run(["openssl", *arguments], cwd=directory, check=True, capture_output=True)  # noqa: S607
+
+    openssl("req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes",
+            "-keyout", "client.key", "-out", "client.csr", "-subj", "/CN=client")  # fmt: skip
+    openssl("x509", "-req", "-in", "client.csr", "-CA", f"{authority}/ca.pem",
+            "-CAkey", f"{authority}/ca.key", "-set_serial", "77", "-days", "2",
+            "-out", "client.pem")  # fmt: skip
+    return directory / "client.pem", directory / "client.key"
+
+
+def test_where_the_broker_asks_for_certificates_those_who_have_none_stay_out(
+    tmp_path, access, certificates
+):
+    """And the gateway shows its own: [broker.tls] certificate_file and key_file."""
+    own = client_certificate(certificates, tmp_path / "client")
+    password = access.password("gateway")
+    with DeployedBroker(
+        tmp_path / "broker", access.folder.folder, certificates, asks=True
+    ) as broker:
+        with AsUser(broker, "gateway", password) as bare:
+            assert bare.answer != "Success"
+        with AsUser(broker, "quay", access.password("quay"), certificate=own) as site:
+            assert site.answer == "Success"
+        states: SimpleQueue[tuple[bool, str]] = SimpleQueue()
+        settings = BrokerSettings(
+            "localhost", broker.port, username="gateway", password=password,
+            tls=TlsSettings(certificates.ca_file, *own),
+        )  # fmt: skip
+        intake = Intake(settings, lambda: 0, lambda *state: states.put(state))
+        intake.start()
+        try:
+            assert states.get(timeout=30)[0] is True
+        finally:
+            intake.stop()
 
 
 # ---------------------------------------------------------------- the gateway itself

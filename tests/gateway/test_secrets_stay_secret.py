@@ -15,7 +15,9 @@ import subprocess
 import sys
 import threading
 import time
+import urllib.error
 import urllib.parse
+import urllib.request
 import zlib
 from collections.abc import Iterator
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -27,7 +29,7 @@ import pytest
 from aiosmtpd.smtp import AuthResult
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
-from support.broker import Mosquitto, make_certificates
+from support.broker import Mosquitto, free_port, make_certificates
 from support.fleet_files import write_fleet
 from support.senml_site import HEALTHY, PUMP_STANDS, pack
 from support.smtp import MailCatcher
@@ -38,7 +40,8 @@ from gateway.config import load
 
 REPOSITORY = Path(__file__).parents[2]
 BROKER, MAIL, STORE = "brOker-sEcret-71", "mAil-seCret-83", "stOre-toKen-97=="
-SECRETS = {"gateway": BROKER, "watch": MAIL, "": STORE}
+RECORDS = "reCords-secRet-61"
+SECRETS = {"gateway": BROKER, "watch": MAIL, "": STORE, "keeper": RECORDS}
 UNIT = ("quay-cold-store", "ac-1")
 
 
@@ -209,8 +212,9 @@ def course(tmp_path_factory):
     with Mail(tls=tls, login=("watch", MAIL)) as mail, Store() as store:
         broker = Mosquitto(tmp / "broker", users={**users, "gateway": "another"}).start()
         fleet = write_fleet(
-            tmp / "fleet", broker_port=broker.port, mail_port=mail.port, influx_url=store.url
-        )
+            tmp / "fleet", broker_port=broker.port, mail_port=mail.port, influx_url=store.url,
+            watch=f"port = {(watch_port := free_port())}\n",
+        )  # fmt: skip
         path = fleet / "fleet.toml"
         path.write_text(secured(path.read_text(), broker.port, certificates.ca_file, token_file))
         try:
@@ -226,6 +230,7 @@ def course(tmp_path_factory):
                 publish(port, [start_s + i * 30 for i in range(4, 10)], dict(PUMP_STANDS))
                 gateway.until("Cannot log in to the mail server")
                 gateway.until("status 401")
+                watched = answers(watch_port)
             mail.takes = store.takes = True
             with Gateway(fleet, data, log) as gateway:
                 gateway.until("Connected to the broker", 2)
@@ -238,6 +243,7 @@ def course(tmp_path_factory):
             with Gateway(fleet, data, log) as gateway:
                 gateway.until("can't be reached")
                 gateway.until("Cannot connect to the mail server")
+                watched += answers(watch_port)
                 broker.stop()
                 gateway.until("Connection to the broker at")
         finally:
@@ -245,7 +251,22 @@ def course(tmp_path_factory):
             mail.stop()
             if store._thread.is_alive():
                 store.__exit__()
-    return SimpleNamespace(tmp=tmp, fleet=fleet, data=data, log=log, mail=mail, store=store)
+    return SimpleNamespace(
+        tmp=tmp, fleet=fleet, data=data, log=log, mail=mail, store=store, watched=watched
+    )
+
+
+def answers(port: int) -> list[tuple[str, bytes]]:
+    """What the gateway tells of itself: address and answer, whatever its status."""
+    found = []
+    for address in ("/health", "/health/ready", "/health/live", "/metrics", "/nowhere"):
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}{address}", timeout=30) as answer:
+                found.append((address, answer.read()))
+        except urllib.error.HTTPError as error:  # 503 is an answer too
+            with error:
+                found.append((address, error.read()))
+    return found
 
 
 def test_the_servers_have_got_the_secrets(course):
@@ -261,6 +282,13 @@ def test_the_log_holds_no_secret(course):
     assert "535 5.7.8 not ***, not ***, not ***" in log
     assert "unauthorized access: Token (token) of" in log
     assert found_in(log.encode()) == []
+
+
+def test_health_and_metrics_hold_no_secret(course):
+    told = dict(course.watched)
+    assert b"basinward_mail_server_up" in told["/metrics"]
+    assert b"mail server" in told["/health"]
+    assert [address for address, answer in course.watched if found_in(answer)] == []
 
 
 def unpacked(value: bytes) -> bytes:
@@ -349,3 +377,32 @@ def test_a_fault_in_the_configuration_shows_no_secret(course, tmp_path):
     assert code == 1
     assert said.count(b"error") >= 3
     assert found_in(said) == []
+
+
+@pytest.mark.parametrize("given", ["in fleet.toml", "as an option", "damaged"])
+def test_records_that_cannot_be_reached_show_no_secret(tmp_path, given):
+    """Nobody listens there; the error names the place without the password."""
+    place = f"127.0.0.1:{free_port()}/records"
+    fleet = write_fleet(tmp_path / "fleet", broker_port=1, mail_port=2)
+    options = ["--fleet", fleet, "--data", tmp_path / "data", "--log", "debug"]
+    if given == "in fleet.toml":
+        (tmp_path / "password").write_text(RECORDS)
+        with (fleet / "fleet.toml").open("a") as file:
+            file.write(
+                f'[records]\nurl = "postgresql://{place}"\nusername = "keeper"\n'
+                f'password_file = "{tmp_path / "password"}"\n'
+            )
+    elif given == "as an option":
+        options += ["--records", f"postgresql+psycopg://keeper:{RECORDS}@{place}"]
+    else:  # a slash in a password must be written %2F; without, it is taken for host and port
+        options += ["--records", f"postgresql+psycopg://keeper:{RECORDS}/@{place}"]
+    done = subprocess.run(
+        [sys.executable, "-m", "gateway.cli", "run", *options], cwd=REPOSITORY, check=False,
+        capture_output=True, timeout=120,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert b"ecords" in done.stderr
+    assert b"Traceback" not in done.stderr
+    assert found_in(done.stdout + done.stderr) == []
+    for path in (tmp_path / "data").rglob("*"):
+        assert found_in(path.read_bytes()) == [], path

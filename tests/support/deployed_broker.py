@@ -1,7 +1,7 @@
 """Mosquitto with the configuration of deploy/, on a free loopback port, and clients to try it with.
 
-Only port, paths and (as root) the user are other than on a server; a main file as Debian's includes
-the one of deploy/.
+Only port, paths and (as root) the user are other than on a server; a main file as Debian's, or that
+of deploy/compose, includes the one of deploy/mosquitto.
 """
 
 from __future__ import annotations
@@ -26,11 +26,34 @@ DEPLOYED = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto" / "basin
 _WITHIN_S = 30.0
 
 
-class DeployedBroker(Mosquitto):
-    """``access`` is the folder that ``basinward broker-access --out`` has written."""
+_DEBIANS = """\
+persistence true
+persistence_location /mosquitto/data/
+log_dest stderr
+include_dir /etc/mosquitto/conf.d
+"""
+"""/etc/mosquitto/mosquitto.conf of Debian 12, its log and data in the test's places."""
 
-    def __init__(self, directory: Path, access: Path, certificates: Certificates) -> None:
+
+class DeployedBroker(Mosquitto):
+    """``access`` is the folder that ``basinward broker-access --out`` has written.
+
+    ``main`` is the main file's text, with the places of the container. With ``asks`` the lines that
+    ask for clients' certificates are no comment.
+    """
+
+    def __init__(
+        self,
+        directory: Path,
+        access: Path,
+        certificates: Certificates,
+        *,
+        main: str = _DEBIANS,
+        asks: bool = False,
+    ) -> None:
         super().__init__(directory)
+        self._main = main
+        self._asks = asks
         self._access = access
         self._server = certificates
         self.ca_file = certificates.ca_file
@@ -60,19 +83,26 @@ class DeployedBroker(Mosquitto):
         ):
             assert old in text
             text = text.replace(old, new)
+        if self._asks:
+            for line in (
+                "cafile /etc/mosquitto/ca_certificates/ca.pem",
+                "require_certificate true",
+            ):
+                assert f"\n#{line}\n" in text
+                text = text.replace(f"#{line}", line)
+            text = text.replace("/etc/mosquitto/ca_certificates/ca.pem", str(self.ca_file))
         more = self.directory / "conf.d"
         more.mkdir(exist_ok=True)
         (more / "basinward.conf").write_text(text)
-        main = [
-            "persistence true",
-            f"persistence_location {self.directory}/",
-            "log_dest stderr",
-            "log_type all",
-            f"include_dir {more}",
-        ]
+        main = self._main
+        for old, new in (("/mosquitto/data/", f"{self.directory}/"),
+                         ("/etc/mosquitto/conf.d", str(more))):  # fmt: skip
+            assert old in main
+            main = main.replace(old, new)
+        main += "log_type all\n"
         if os.geteuid() == 0:
-            main.append("user root")  # else it changes to a user that cannot read here
-        (self.directory / "mosquitto.conf").write_text("\n".join(main) + "\n")
+            main += "user root\n"  # else it changes to a user that cannot read here
+        (self.directory / "mosquitto.conf").write_text(main)
 
 
 class AsUser:
@@ -92,6 +122,7 @@ class AsUser:
         keeps_session: bool = False,
         will: tuple[str, str] | None = None,
         tls: bool = True,
+        certificate: tuple[Path, Path] | None = None,
     ) -> None:
         options: dict[str, Any] = {"clean_session": not keeps_session} if version != "5" else {}
         self.client = Client(
@@ -102,7 +133,10 @@ class AsUser:
         if user is not None:
             self.client.username_pw_set(user, password)
         if tls:
-            self.client.tls_set_context(ssl.create_default_context(cafile=str(broker.ca_file)))
+            context = ssl.create_default_context(cafile=str(broker.ca_file))
+            if certificate is not None:
+                context.load_cert_chain(*certificate)
+            self.client.tls_set_context(context)
         if will is not None:
             self.client.will_set(*will, qos=1, retain=True)
         self._port = broker.port
