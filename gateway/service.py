@@ -20,8 +20,6 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from apscheduler.schedulers.background import BackgroundScheduler
-
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -36,7 +34,9 @@ from gateway.journal import JournalError, SqliteJournal
 from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
 from gateway.mail.worker import OutboxWorker
+from gateway.periodic import Periodic
 from gateway.pipeline import Pipeline
+from gateway.receiver_clock import ReceiverClock
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records_place import note_place
@@ -120,10 +120,8 @@ class Service:
         self.configuration = configuration
         self._data_dir = data_dir
         self._make_engine = make_engine
-        self._clock_ms = clock_ms
         self._pace = pace
         self.on_failure = on_failure
-        self._started_ms = clock_ms()
         self._manager = manager or ServiceManager()
         self._link = _Link(
             False,
@@ -146,6 +144,8 @@ class Service:
                 data_dir / JOURNAL_FILE, configuration.journal_budget_mb * 1_000_000
             )
             undo.callback(self._journal.close)
+            self._clock_ms = ReceiverClock(clock_ms, not_before_ms=_newest_ms(self._journal))
+            self._started_ms = self._clock_ms()
             self._records = Records(
                 url,
                 routing=configuration.routing,
@@ -165,7 +165,7 @@ class Service:
             self._store = open_store(configuration.store, data_dir, self._register.units)
             undo.callback(self._store.close)
             self._client_id = configuration.broker.client_id
-            self._intake = Intake(configuration.broker, clock_ms, self._broker_told)
+            self._intake = Intake(configuration.broker, self._clock_ms, self._broker_told)
             self._assemble(plan, decoder)
             self._watch_over()
             undo.pop_all()
@@ -180,7 +180,8 @@ class Service:
         self._pipeline.start()
         self._intake.start()
         self._observer.look()
-        self._scheduler.start()
+        for periodic in self._periodic:
+            periodic.start()
         self._messenger.start()
         self._manager.ready("Started.")
         self._watch.start()
@@ -204,8 +205,8 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline_s - time.monotonic())
 
-        if self._scheduler.running:
-            self._scheduler.shutdown(wait=False)
+        for periodic in self._periodic:
+            periodic.stop()
         self._pipeline.stop()
         ended = {"pipeline": self._pipeline.join(left_s())}
         self._intake.stop()  # after the pipeline's last acknowledgements
@@ -378,17 +379,12 @@ class Service:
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died
-        self._scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
-        for job, every_s in (
-            (self._escalate, pace.escalation_s),
-            (self._look_after, pace.upkeep_s),
-            (self._rules.request_snapshot, pace.snapshot_s),
-            (self._observer.look, pace.status_s),
-        ):
-            self._scheduler.add_job(
-                job, "interval", seconds=every_s, max_instances=1, coalesce=True,
-                misfire_grace_time=None,
-            )  # fmt: skip
+        self._periodic = (
+            Periodic("escalation", pace.escalation_s, self._escalate),
+            Periodic("upkeep", pace.upkeep_s, self._look_after),
+            Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
+            Periodic("status", pace.status_s, self._observer.look),
+        )
 
     def _render(self, notice: TicketNotice) -> EmailMessage:
         return self._renderer(notice)
@@ -433,6 +429,12 @@ class Service:
 
     def _died(self, name: str, error: BaseException) -> None:
         self.on_failure(f"the thread '{name}' has died ({type(error).__name__}: {error})")
+
+
+def _newest_ms(journal: SqliteJournal) -> int:
+    """When the journal's newest entry was received, 0 if it holds none."""
+    newest = journal.read_from(journal.last_offset - 1).entries
+    return newest[-1].received_ms if newest else 0
 
 
 def _renderer(configuration: Configuration) -> MailRenderer:
