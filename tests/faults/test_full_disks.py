@@ -1,4 +1,4 @@
-"""Disks that fill up and are freed again: what cannot be written waits, at the broker if need be."""
+"""Disks that fill up and are freed: what cannot be written waits, at the broker if need be."""
 
 from __future__ import annotations
 

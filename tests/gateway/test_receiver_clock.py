@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from gateway.receiver_clock import DOUBTED_S, ReceiverClock
@@ -71,7 +73,7 @@ def test_it_follows_what_stays_behind(machine: Machine, caplog: pytest.LogCaptur
     for _ in range(int(DOUBTED_S) + 10):
         machine.pass_s(1)
         seen.append(clock())
-    steps = [b - a for a, b in zip(seen, seen[1:], strict=False)]
+    steps = [b - a for a, b in pairwise(seen)]
     assert sum(s < 0 for s in steps) == 1
     assert all(s == 1000 for s in steps if s > 0)
     assert seen[-1] == machine.wall_ms

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 from typing import Self
@@ -27,7 +28,8 @@ class SmallDisk:
         self.directory.mkdir(parents=True)
         try:
             subprocess.run(
-                ["mount", "-t", "tmpfs", "-o", self._options, "tmpfs", str(self.directory)],
+                [_program("mount"), "-t", "tmpfs", "-o", self._options, "tmpfs",
+                 str(self.directory)],
                 check=True, capture_output=True, text=True,
             )  # fmt: skip
         except (OSError, subprocess.CalledProcessError) as error:
@@ -37,7 +39,7 @@ class SmallDisk:
 
     def __exit__(self, *_: object) -> None:
         # Lazily: a process that was just killed may not have let go of its files yet.
-        subprocess.run(["umount", "-l", str(self.directory)], check=True, capture_output=True)
+        subprocess.run([_program("umount"), "-l", str(self.directory)], check=True)
 
     def fill(self) -> None:
         """Take every byte that is left."""
@@ -52,3 +54,11 @@ class SmallDisk:
     def free(self) -> None:
         """Give back what :meth:`fill` took."""
         self._ballast.unlink(missing_ok=True)
+
+
+def _program(name: str) -> str:
+    found = shutil.which(name)
+    if found is None:
+        msg = f"there is no program '{name}'"
+        raise OSError(msg)
+    return found
