@@ -258,7 +258,8 @@ class _Checked:
             secret = {path for path, _ in self._secrets}
             told = [e for e in error.errors(include_url=False) if e["loc"] not in secret]
             left = [e for e in told if _told_better(e)]
-            self.add(translate([e for e in told if e not in left], model, self.document))
+            here = [e for e in told if not _told_better(e)]
+            self.add(translate(here, model, self.document))
             self._left_to_checks += translate(left, model, self.document)
             return None
 

@@ -253,7 +253,7 @@ class PackReader:
         self, wire: UnitWire, name: str, unit: str | None, *, boolean: bool
     ) -> Target | None:
         """Where a name not seen before goes; None if it goes nowhere."""
-        if not senml.NAME.fullmatch(name):
+        if len(name) > senml.MAX_NAME or not senml.NAME.fullmatch(name):
             return None
         target = self._targets.find(wire, name, unit)
         if isinstance(target, Refusal) or (boolean and not is_flag(target)):

@@ -30,7 +30,7 @@ from tests.gateway import config_fleet, decoding
 __all__ = ["CORPUS", "TARGETS", "Target", "kept"]
 
 CORPUS: Final = Path(__file__).parent / "corpus"
-MESSAGE_LIMIT: Final = 2_000
+MESSAGE_LIMIT: Final = 3_500
 """Characters that a person is told about one problem, at the very most."""
 
 
@@ -272,4 +272,3 @@ TARGETS: Final[tuple[Target, ...]] = (
     ),
     Target("journal-entry", _entry, tuple(bytes((kind,)) for kind in KINDS), longest=400),
 )
-
