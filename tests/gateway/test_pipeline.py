@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from gateway import pipeline as module
 from gateway.batch import Batch, Frame, Reason, Reject, SiteStatus
 from gateway.intake import Message
-from gateway.journal import Clock, Entry, JournalFull, Rejects, SqliteJournal
+from gateway.journal import Clock, Entry, JournalFull, Notes, Rejects, SqliteJournal
 from gateway.outage import Outage
 from gateway.pipeline import Pipeline
 from gateway.records.session import RecordsUnavailable
@@ -37,6 +37,15 @@ class WordDecoder:
 
     def __init__(self, scale: float = 1.0) -> None:
         self.scale = scale
+
+    def overdue(self, now_ms: int) -> Decoded:
+        return Decoded()
+
+    def notes(self) -> Notes:
+        return {}
+
+    def requests(self, now_ms: int) -> list[tuple[str, bytes]]:
+        return []
 
     def decode(self, topic: str, payload: bytes, received_ms: int) -> Decoded:
         words = payload.decode().split()
@@ -110,12 +119,12 @@ class FailingJournal(SqliteJournal):
 
     refusals = 0
 
-    def append(self, entries: Sequence[Entry], received_ms: int) -> int:
+    def append(self, entries: Sequence[Entry], received_ms: int, notes: Notes | None = None) -> int:
         if self.refusals:
             self.refusals -= 1
             msg = "The journal is full."
             raise JournalFull(msg)
-        return super().append(entries, received_ms)
+        return super().append(entries, received_ms, notes)
 
 
 @dataclass
