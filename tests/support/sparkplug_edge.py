@@ -93,7 +93,7 @@ class Metric:
             octets = value.encode() if isinstance(value, str) else value
             return chunk(self.carrier or {"DataSet": 17, "Template": 18}.get(kind, 15), octets)
         if kind == "Boolean":
-            return whole(14, int(value))
+            return whole(14, int(bool(value)))
         if kind == "Float":
             return varint(12 << 3 | 5) + struct.pack("<f", value)
         if kind == "Double":
