@@ -190,15 +190,18 @@ class SparkplugReader:
 
     def _data(self, message: SparkplugMessage, *, waits: bool = True) -> Decoded:
         """Readings; ``waits`` says whether the message may wait for a birth that is missing."""
-        node, body = message.node, message.body
-        if not self._understood(message):
-            held = Held(message.topic, message.payload, message.received_ms, body.timestamp)
-            if waits and node.missing and node.may_hold(held):
+        node = message.node
+        if waits and node.missing and not self._understood(message):
+            sent_ms = message.body.timestamp
+            held = Held(message.topic, message.payload, message.received_ms, sent_ms)
+            if node.may_hold(held):
                 node.held.append(held)
                 self._nodes.changed(node)
                 return Decoded()
+        found = self._metrics.read(message)
+        if any(reject.reason is Reason.NO_BIRTH for reject in found.rejects):
             self._ask(node, message.received_ms)
-        return self._metrics.read(message)
+        return found
 
     @staticmethod
     def _understood(message: SparkplugMessage) -> bool:

@@ -25,7 +25,7 @@ from gateway.wire.readings import (
     judge,
     refer_late,
 )
-from gateway.wire.sparkplug_values import Mismatch, number_of, type_name
+from gateway.wire.sparkplug_values import FLOAT_FIELDS, FLOATS, Mismatch, number_of, type_name
 from gateway.wire.targets import Refusal, Target, Targets
 from gateway.wire.unit_wire import EdgePlace, UnitWire
 from rules.signals import SIGNALS
@@ -90,6 +90,24 @@ class _Times(NamedTuple):
     latest_ms: int
 
 
+class _Learned:
+    """What the metrics of one birth mean, by alias or name; ``plain`` are those read at once."""
+
+    __slots__ = ("birth", "meanings", "plain")
+
+    def __init__(self, birth: Birth | None) -> None:
+        self.birth = birth
+        self.meanings: dict[int | bytes, _Meaning] = {}
+        self.plain: dict[int, _Known] = {}
+
+
+def _is_plain(known: _Known) -> bool:
+    """Whether a number of this metric needs no more than its conversion and its limits."""
+    wire, target, form = known
+    raw = target.column == CONDUCTIVITY and wire.refer_conductivity is not None
+    return form.datatype in FLOATS and not raw
+
+
 class MetricReader:
     """Reads metrics; ``targets`` says where they go, ``window`` which times are taken."""
 
@@ -97,53 +115,67 @@ class MetricReader:
         """Remembers what metrics mean while their birth is in force."""
         self._targets = targets
         self._window = window
-        self._learned: dict[tuple[str, str], tuple[Birth, dict[int | bytes, _Meaning]]] = {}
+        self._learned: dict[tuple[str, str], _Learned] = {}
 
     def read(self, message: SparkplugMessage) -> Decoded:
         """All metrics of a message."""
         metrics, received_ms = message.body.metrics, message.received_ms
         birth = message.node.births.get(message.device)
         learned = self._meanings(message, birth)
-        times = _Times(
-            message.body.timestamp or received_ms, received_ms,
-            self._window.earliest_ms(received_ms), received_ms + MAX_AHEAD_MS,
-        )  # fmt: skip
+        plain = learned.plain
+        default_ms = message.body.timestamp or received_ms
+        earliest_ms = self._window.earliest_ms(received_ms)
+        latest_ms = received_ms + MAX_AHEAD_MS
+        times = _Times(default_ms, received_ms, earliest_ms, latest_ms)
         gathered = _Gathered(message)
+        now: tuple[UnitWire, int] | None = None
+        values: dict[int, float] = {}
         for index, metric in enumerate(metrics):
-            alias = metric.alias
-            known = learned.get(alias) if alias else None
-            if known is None:
-                known = self._meaning(message, birth, learned, metric)
+            found = plain.get(metric.alias)
+            if found is not None:
+                # What most metrics are, at every sample: few looks into the message, no call.
+                field = metric.WhichOneof("value")
+                if field in FLOAT_FIELDS and not metric.HasField("properties"):
+                    wire, (column, scale, offset, low, high, whole), _ = found
+                    value = getattr(metric, field) * scale + offset
+                    time_ms = metric.timestamp or default_ms
+                    if (
+                        low <= value <= high
+                        and earliest_ms <= time_ms <= latest_ms
+                        and not (whole and value != int(value))
+                    ):
+                        if now != (wire, time_ms):
+                            now, values = (wire, time_ms), gathered.values(wire, time_ms)
+                        values[column] = value
+                        continue
+            known = self._meaning(message, birth, learned, metric)
             if isinstance(known, _Known):
                 gathered.add(index, known.wire, self._reading(known, metric, times))
             else:
                 gathered.pass_over(index, known)
         return gathered.decoded()
 
-    def _meanings(
-        self, message: SparkplugMessage, birth: Birth | None
-    ) -> dict[int | bytes, _Meaning]:
+    def _meanings(self, message: SparkplugMessage, birth: Birth | None) -> _Learned:
         """What was learned of the metrics of this birth, to be added to."""
         if birth is None:
-            return {}
+            return _Learned(None)
         key = (message.place.site, message.device)
-        of_birth, learned = self._learned.get(key, (None, {}))
-        if of_birth is not birth:
-            learned = {}
-            self._learned[key] = (birth, learned)
+        learned = self._learned.get(key)
+        if learned is None or learned.birth is not birth:
+            learned = self._learned[key] = _Learned(birth)
         return learned
 
     def _meaning(
         self,
         message: SparkplugMessage,
         birth: Birth | None,
-        learned: dict[int | bytes, _Meaning],
+        learned: _Learned,
         metric: Any,
     ) -> _Meaning:
         """Where the metric's number goes, by its alias or its name."""
         name: bytes = metric.name
         key: int | bytes = name or metric.alias
-        known = learned.get(key) if name or metric.HasField("alias") else None
+        known = learned.meanings.get(key) if name or metric.HasField("alias") else None
         if known is not None:
             return known
         if name:
@@ -158,7 +190,10 @@ class MetricReader:
             form = birth.by_alias.get(metric.alias) if birth else None
             if form is None or not metric.HasField("alias"):
                 return _not_understood(message, metric)
-        known = learned[key] = self._learn(message, form)
+        known = learned.meanings[key] = self._learn(message, form)
+        # A metric without alias has the number 0 too.
+        if isinstance(known, _Known) and isinstance(key, int) and key and _is_plain(known):
+            learned.plain[key] = known
         return known
 
     def _learn(self, message: SparkplugMessage, form: MetricForm) -> _Meaning:
@@ -237,12 +272,8 @@ class _Gathered:
             time_ms, column, value = reading
             if column == CONDUCTIVITY and wire.refer_conductivity is not None:
                 self._raw.append((index, wire, time_ms, value))
-                return
-            by_time = self._of(wire)
-            values = by_time.get(time_ms)
-            if values is None:
-                values = by_time[time_ms] = {}
-            values[column] = value
+            else:
+                self.values(wire, time_ms)[column] = value
         elif isinstance(reading, Refusal):
             self._refuse(index, wire, reading)
         else:
@@ -277,6 +308,10 @@ class _Gathered:
             samples=count - self._carriers - sum(r.count for r in rejects),
             carriers=self._carriers,
         )
+
+    def values(self, wire: UnitWire, time_ms: int) -> dict[int, float]:
+        """The values of a unit at an instant, to be added to."""
+        return self._of(wire).setdefault(time_ms, {})
 
     def _of(self, wire: UnitWire) -> ByTime:
         found = self._found.get(wire.unit)

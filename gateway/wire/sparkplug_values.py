@@ -12,15 +12,16 @@ from typing import Final, NamedTuple
 
 from gateway.wire.sparkplug_payload import DATATYPES
 
-__all__ = ["Mismatch", "number_of", "type_name"]
+__all__ = ["FLOATS", "FLOAT_FIELDS", "Mismatch", "number_of", "type_name"]
 
 _UNKNOWN: Final = 0
 _BITS: Final = {1: 8, 2: 16, 3: 32, 4: 64, 5: 8, 6: 16, 7: 32, 8: 64}
 _SIGNED: Final = frozenset({1, 2, 3, 4})
-_FLOATS: Final = frozenset({9, 10})
+FLOATS: Final = frozenset({9, 10})
+"""Float and Double."""
 _BOOLEAN: Final = 11
 _CARRIER_BITS: Final = {"int_value": 32, "long_value": 64}
-_FLOAT_FIELDS: Final = frozenset({"float_value", "double_value"})
+FLOAT_FIELDS: Final = frozenset({"float_value", "double_value"})
 
 
 class Mismatch(NamedTuple):
@@ -40,8 +41,8 @@ def type_name(datatype: int) -> str:
 
 def number_of(field: str, value: object, datatype: int) -> float | bool | Mismatch:  # noqa: PLR0911  # one case a line
     """The number in the protobuf ``field`` of a metric of this ``datatype`` (0 where not known)."""
-    if field in _FLOAT_FIELDS:
-        if datatype in _FLOATS or datatype == _UNKNOWN:
+    if field in FLOAT_FIELDS:
+        if datatype in FLOATS or datatype == _UNKNOWN:
             return value  # type: ignore[return-value]  # protobuf's own classes are not typed
     elif field == "boolean_value":
         if datatype in {_BOOLEAN, _UNKNOWN}:
@@ -55,7 +56,7 @@ def number_of(field: str, value: object, datatype: int) -> float | bool | Mismat
                 return value
             what = f"{value}, which may be meant as negative: no birth tells its datatype"
             return Mismatch(what, is_other_type=False)
-    if datatype == _UNKNOWN or datatype not in {*_BITS, *_FLOATS, _BOOLEAN}:
+    if datatype == _UNKNOWN or datatype not in {*_BITS, *FLOATS, _BOOLEAN}:
         other = type_name(datatype) if datatype else field.removesuffix("_value")
         return Mismatch(f"a {other}, not as a number", is_other_type=True)
     what = f"{field}, which a {type_name(datatype)} is not carried in"

@@ -834,5 +834,5 @@ def test_names_that_change_all_the_time_do_not_fill_the_memory():
     rig.born()
     for i in range(3000):
         rig.take(rig.edge.data("plc 1", T, [Metric(1.0, f"x{i}", timestamp=T)]))
-    _, learned = rig.decoder._sparkplug._metrics._learned["quay", "plc 1"]
-    assert len(learned) <= 4
+    learned = rig.decoder._sparkplug._metrics._learned["quay", "plc 1"]
+    assert len(learned.meanings) <= 4
