@@ -162,6 +162,7 @@ def examine_plant(
     models = [site.validate(Site) for site in sites]
     for site, path in zip(sites, paths, strict=True):
         site.add(checks.check_unit_ids(site.document))
+        site.add(checks.check_sparkplug_devices(site.document))
         site.add(checks.check_isolation(site.document))
         site.add(checks.check_settings(site.document, catalogue))
         site.add(check_own_rules(site.document))
