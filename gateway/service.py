@@ -29,7 +29,7 @@ from gateway.data_directory import (
     DataDirectory,
     DataDirectoryError,
 )
-from gateway.intake import Intake
+from gateway.intake import SPARKPLUG_FILTERS, TOPIC_FILTERS, Intake
 from gateway.journal import JournalError, SqliteJournal
 from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
@@ -55,7 +55,7 @@ from gateway.watching.notices import Messenger, Place
 from gateway.watching.notify import ServiceManager
 from gateway.watching.observer import Observer, Parts, Trouble
 from gateway.watching.watch import Watch, Watched
-from gateway.wire import Decoder, of_sites
+from gateway.wire import Decoder, EdgeNodes, edges_of, of_sites
 from rules.engine import Engine
 from rules.faults.registry import FAULTS
 from rules.plan import FleetPlan
@@ -161,11 +161,14 @@ class Service:
             self._freshness = Freshness()
             self._snapshots = SnapshotFiles(data_dir)
             self._match_journal_and_records()
+            self._edge_nodes = EdgeNodes(self._journal.notes())
             plan, decoder = self._prepare(configuration)
             self._store = open_store(configuration.store, data_dir, self._register.units)
             undo.callback(self._store.close)
             self._client_id = configuration.broker.client_id
-            self._intake = Intake(configuration.broker, self._clock_ms, self._broker_told)
+            self._intake = Intake(
+                configuration.broker, self._clock_ms, self._broker_told, _topics(configuration)
+            )
             self._assemble(plan, decoder)
             self._watch_over()
             undo.pop_all()
@@ -258,6 +261,7 @@ class Service:
                 msg = f"The rules cannot go on with the new configuration: {error}"
                 raise ServiceError(msg) from error
             self._pipeline.use(decoder)
+            self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
             self._renderer = _renderer(configuration)
             before, self.configuration = self.configuration, configuration
@@ -315,7 +319,12 @@ class Service:
         self._records.sync_units(rows)
         self._freshness.know(rows, [s.id for s in sites])
         plan = FleetPlan.build(sites, dict(rows), configuration.settings, rules=configuration.rules)
-        return plan, Decoder(of_sites(sites, rows), configuration.store.retention_days)
+        units = of_sites(sites, rows)
+        decoder = Decoder(
+            units, configuration.store.retention_days,
+            edges=edges_of(sites, units), nodes=self._edge_nodes, sparkplug=configuration.sparkplug,
+        )  # fmt: skip
+        return plan, decoder
 
     def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
         configuration, pace = self.configuration, self._pace
@@ -435,6 +444,12 @@ def _newest_ms(journal: SqliteJournal) -> int:
     """When the journal's newest entry was received, 0 if it holds none."""
     newest = journal.read_from(journal.last_offset - 1).entries
     return newest[-1].received_ms if newest else 0
+
+
+def _topics(configuration: Configuration) -> tuple[str, ...]:
+    """What to subscribe to. Sparkplug only where a site speaks it: the broker may not allow it."""
+    sparkplug = any(site.sparkplug is not None for site in configuration.sites)
+    return (*TOPIC_FILTERS, *(SPARKPLUG_FILTERS if sparkplug else ()))
 
 
 def _renderer(configuration: Configuration) -> MailRenderer:
