@@ -99,6 +99,9 @@ def _plain_cbor(payload: bytes) -> list[_Record]:
     except (KeyError, TypeError, AttributeError):
         msg = "not an array of maps with the ordinary labels"
         raise ValueError(msg) from None
+    if any(None in item.values() for item in items):
+        msg = "a null, which stands for no field"
+        raise ValueError(msg)
     return msgspec.convert(items, list[_Record])
 
 
