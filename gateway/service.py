@@ -45,6 +45,7 @@ from gateway.snapshot import SnapshotFiles
 from gateway.status import GatewayStatus
 from gateway.store_reader import StoreReader
 from gateway.telemetry import StoreError, open_store
+from gateway.tickets.chart_reader import ChartReader
 from gateway.tickets.notice import TicketNotice
 from gateway.tickets.render import MailRenderer
 from gateway.unit_register import UnitRegister
@@ -263,7 +264,7 @@ class Service:
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
-            self._renderer = _renderer(configuration)
+            self._renderer = self._make_renderer(configuration)
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -343,7 +344,8 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration)
+        self._figures = ChartReader(self._store)
+        self._renderer = self._make_renderer(configuration)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -394,6 +396,12 @@ class Service:
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),
         )
+
+    def _make_renderer(self, configuration: Configuration) -> MailRenderer:
+        return MailRenderer(
+            configuration.sites, FAULTS, configuration.from_name,
+            rules=configuration.rules, figures=self._figures,
+        )  # fmt: skip
 
     def _render(self, notice: TicketNotice) -> EmailMessage:
         return self._renderer(notice)
@@ -450,12 +458,6 @@ def _topics(configuration: Configuration) -> tuple[str, ...]:
     """What to subscribe to. Sparkplug only where a site speaks it: the broker may not allow it."""
     sparkplug = any(site.sparkplug is not None for site in configuration.sites)
     return (*TOPIC_FILTERS, *(SPARKPLUG_FILTERS if sparkplug else ()))
-
-
-def _renderer(configuration: Configuration) -> MailRenderer:
-    return MailRenderer(
-        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-    )
 
 
 @contextmanager

@@ -1,16 +1,19 @@
 """From a notice to a mail: plain text first, HTML beside it, both complete.
 
-Owns layout and headers. The mail is decided by the notice alone: rendering one twice gives the same
-bytes, so an outbox may try again as often as it likes. Headers by RFC 5322 section 3.6 and
-RFC 3834. Nothing remote is referred to, nothing is attached, nothing runs.
+Owns layout and headers. Headers, text and HTML are decided by the notice: rendering one twice gives
+the same, so an outbox may try again as often as it likes. Only the chart depends on what the
+telemetry store holds at that moment: a second attempt may lack it, and is the same mail by its
+Message-ID all the same. Headers by RFC 5322 section 3.6 and RFC 3834, parts by RFC 2387. Nothing
+remote is referred to and nothing runs.
 """
 
 from __future__ import annotations
 
 import hashlib
+import logging
 import re
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from email.headerregistry import Address, BaseHeader, HeaderRegistry, UnstructuredHeader
 from email.message import EmailMessage
@@ -22,8 +25,10 @@ from typing import Any, ClassVar, Final, Literal
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
+from gateway.telemetry.base import Rollups
+from gateway.tickets.chart import Chart, draw_chart
 from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
-from gateway.tickets.notice import Recipient, TicketNotice
+from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
 from rules.equipment import OwnRule, Site
 from rules.events import Severity
 from rules.faults.base import Fault
@@ -31,6 +36,8 @@ from rules.jobplans import INSPECTION, missing_plans, plan_for
 from rules.own_rules.catalogue import own_fault
 
 __all__ = ["TEXT_WIDTH", "MailRenderer", "subject"]
+
+log = logging.getLogger(__name__)
 
 TEXT_WIDTH: Final = 72
 """Columns of the text part: readable in a plain terminal, quoted once or twice."""
@@ -44,6 +51,9 @@ _IMPORTANCE: Final = MappingProxyType({
 _ADDRESS: Final = re.compile(
     r"(?P<local>[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(?:\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*)"
     r"@(?P<domain>[^@\s<>,;:\"()\[\]\\]+)"
+)
+_WITH_CHART: Final = frozenset(
+    {NoticeKind.OPENED, NoticeKind.WORSENED, NoticeKind.REPEATED, NoticeKind.ESCALATED}
 )
 _LATEST_DATE_MS: Final = 253_402_300_799_000  # end of the year 9999, the last a Date can hold
 
@@ -83,7 +93,8 @@ class MailRenderer:
 
     ``sites``, ``faults`` and the fleet's own ``rules`` are what the gateway runs with;
     ``from_name`` is the name beside the sender's address. A notice about a site, unit or fault that
-    they no longer know still makes a mail, which says what is not recorded.
+    they no longer know still makes a mail, which says what is not recorded. ``figures`` gives what
+    a notice's chart shows, or None; where it fails the mail goes without a chart.
     """
 
     def __init__(
@@ -93,6 +104,7 @@ class MailRenderer:
         from_name: str = "basinward",
         *,
         rules: Iterable[OwnRule] = (),
+        figures: Callable[[TicketNotice], Rollups | None] = lambda _notice: None,
     ) -> None:
         """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
         faults = tuple(faults)
@@ -103,6 +115,7 @@ class MailRenderer:
         self._faults: Mapping[str, Fault] = {fault.slug: fault for fault in faults}
         self._from_name = clean(from_name, 80)
         self._rules = tuple(rules)
+        self._figures = figures
         environment = _environment()
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
@@ -129,12 +142,33 @@ class MailRenderer:
         mail["Auto-Submitted"] = "auto-generated"
         mail["Importance"] = "normal" if ticket.is_over else _IMPORTANCE[notice.severity]
         mail.set_content(self.text(ticket), cte="quoted-printable")
-        mail.add_alternative(self.html(ticket), subtype="html", cte="quoted-printable")
-        # A boundary of our own, from the message's id: the same notice gives the same bytes.
-        # "=_" cannot occur in quoted-printable text (RFC 2046, 5.1.1; from memory).
         digest = hashlib.sha256(notice.message_id.encode()).hexdigest()
-        mail.set_boundary(f"=_{digest[:32]}")
+        chart = self._chart(notice)
+        cid = f"chart.{digest[:32]}@basinward"
+        html = self.html(ticket, chart, cid)
+        mail.add_alternative(html, subtype="html", cte="quoted-printable")
+        if chart is not None:
+            *_, page = mail.iter_parts()
+            page.add_related(
+                chart.png, "image", "png", cid=f"<{cid}>", filename=f"{ticket.number}.png",
+                disposition="inline",
+            )  # fmt: skip
+        _set_boundaries(mail, digest)
         return mail
+
+    def _chart(self, notice: TicketNotice) -> Chart | None:
+        """The chart, where the notice is worth one and its figures are to be had."""
+        site = self._sites.get(notice.site_id)
+        if notice.kind not in _WITH_CHART or site is None:
+            return None
+        try:
+            figures = self._figures(notice)
+            if figures is None:
+                return None
+            return draw_chart(notice, figures, site.zone, site.display_units)
+        except Exception:  # a picture must not keep a mail from going out
+            log.exception("The chart of ticket %s cannot be drawn.", notice.number)
+            return None
 
     def ticket(self, notice: TicketNotice) -> Ticket:
         """The document of ``notice``."""
@@ -151,9 +185,9 @@ class MailRenderer:
         """The text part: at most :data:`TEXT_WIDTH` columns, complete on its own."""
         return self._text.render(t=ticket)
 
-    def html(self, ticket: Ticket) -> str:
-        """The HTML part."""
-        return self._html.render(t=ticket)
+    def html(self, ticket: Ticket, chart: Chart | None = None, cid: str = "") -> str:
+        """The HTML part; ``cid`` is the Content-ID by which it shows ``chart``."""
+        return self._html.render(t=ticket, chart=chart, cid=cid)
 
 
 def subject(ticket: Ticket, *, is_reply: bool) -> str:
@@ -167,6 +201,16 @@ def subject(ticket: Ticket, *, is_reply: bool) -> str:
         title = title[0].lower() + title[1:]
     line = f"[{ticket.priority}] {ticket.place}: {title} ({ticket.number})"
     return f"Re: {line}" if is_reply else line
+
+
+def _set_boundaries(mail: EmailMessage, digest: str) -> None:
+    """Boundaries of our own, from the message's id: the same notice gives the same bytes.
+
+    "=_" cannot occur in quoted-printable text, nor "_" in base64 (RFC 2046, 5.1.1; from memory).
+    """
+    parts = [part for part in mail.walk() if part.is_multipart()]
+    for number, part in enumerate(parts):
+        part.set_boundary(f"=_{number or ''}{digest[:32]}")
 
 
 def _unknown_fault(slug: str) -> Fault:
