@@ -22,6 +22,7 @@ from typing import Final, NamedTuple
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from gateway.board.mail_links import mail_links
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -241,6 +242,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
+            renderer = _renderer(configuration, self._data_dir)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -258,7 +260,7 @@ class Service:
                 raise ServiceError(msg) from error
             self._pipeline.use(decoder)
             self._records.route(configuration.routing)
-            self._renderer = _renderer(configuration)
+            self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -333,7 +335,7 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration)
+        self._renderer = _renderer(configuration, self._data_dir)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -435,10 +437,11 @@ class Service:
         self.on_failure(f"the thread '{name}' has died ({type(error).__name__}: {error})")
 
 
-def _renderer(configuration: Configuration) -> MailRenderer:
+def _renderer(configuration: Configuration, data_dir: Path) -> MailRenderer:
     return MailRenderer(
-        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-    )
+        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules,
+        link=mail_links(configuration.board, data_dir),
+    )  # fmt: skip
 
 
 @contextmanager

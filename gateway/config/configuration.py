@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gateway.board.settings import BoardSettings
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
@@ -39,4 +40,5 @@ class Configuration:
     rules: tuple[OwnRule, ...] = ()
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
+    board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()
