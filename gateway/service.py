@@ -20,6 +20,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from gateway.board.mail_links import mail_links
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -245,6 +246,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
+            renderer = _renderer(configuration, self._data_dir)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -263,7 +265,7 @@ class Service:
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
-            self._renderer = _renderer(configuration)
+            self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -343,7 +345,7 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration)
+        self._renderer = _renderer(configuration, self._data_dir)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -452,10 +454,11 @@ def _topics(configuration: Configuration) -> tuple[str, ...]:
     return (*TOPIC_FILTERS, *(SPARKPLUG_FILTERS if sparkplug else ()))
 
 
-def _renderer(configuration: Configuration) -> MailRenderer:
+def _renderer(configuration: Configuration, data_dir: Path) -> MailRenderer:
     return MailRenderer(
-        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-    )
+        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules,
+        link=mail_links(configuration.board, data_dir),
+    )  # fmt: skip
 
 
 @contextmanager
