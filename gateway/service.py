@@ -20,6 +20,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from gateway.board.mail_links import mail_links
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -246,6 +247,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
+            renderer = self._make_renderer(configuration)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -264,7 +266,7 @@ class Service:
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
-            self._renderer = self._make_renderer(configuration)
+            self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -401,6 +403,7 @@ class Service:
         return MailRenderer(
             configuration.sites, FAULTS, configuration.from_name,
             rules=configuration.rules, figures=self._figures,
+            link=mail_links(configuration.board, self._data_dir),
         )  # fmt: skip
 
     def _render(self, notice: TicketNotice) -> EmailMessage:

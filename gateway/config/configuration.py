@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gateway.board.settings import BoardSettings
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
@@ -41,4 +42,5 @@ class Configuration:
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
+    board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()

@@ -10,12 +10,14 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from gateway.board.settings import BoardSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import EMail, Overrides, OwnRule, Text
 
 __all__ = [
+    "BoardTable",
     "BrokerTable",
     "FleetFile",
     "FleetTable",
@@ -177,6 +179,19 @@ class WatchTable(_Model):
     calm_s: float = Field(default=WatchSettings.calm_s, ge=1, le=86_400)
 
 
+class BoardTable(_Model):
+    """The web pages: where they are served, how people reach them, how long mails' links hold."""
+
+    address: HostName = BoardSettings.address
+    port: Port = BoardSettings.port
+    public_url: (
+        Annotated[str, Field(pattern=r"^https?://[^\s/@?#]+(/[^\s?#]*)?$", max_length=100)] | None
+    ) = None
+    link_hours: int = Field(default=BoardSettings.link_hours, ge=1, le=720)
+    secret_env: VariableName | None = None
+    secret_file: FilePath | None = None
+
+
 class FleetFile(_Model):
     """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
 
@@ -188,5 +203,6 @@ class FleetFile(_Model):
     sparkplug: SparkplugTable = SparkplugTable()
     mail: MailTable
     watch: WatchTable = WatchTable()
+    board: BoardTable = BoardTable()
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

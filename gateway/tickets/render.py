@@ -94,7 +94,8 @@ class MailRenderer:
     ``sites``, ``faults`` and the fleet's own ``rules`` are what the gateway runs with;
     ``from_name`` is the name beside the sender's address. A notice about a site, unit or fault that
     they no longer know still makes a mail, which says what is not recorded. ``figures`` gives what
-    a notice's chart shows, or None; where it fails the mail goes without a chart.
+    a notice's chart shows, or None; where it fails the mail goes without a chart. ``link`` gives
+    the address at which a notice's ticket can be acknowledged, empty where there is none.
     """
 
     def __init__(
@@ -105,6 +106,7 @@ class MailRenderer:
         *,
         rules: Iterable[OwnRule] = (),
         figures: Callable[[TicketNotice], Rollups | None] = lambda _notice: None,
+        link: Callable[[TicketNotice], str] | None = None,
     ) -> None:
         """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
         faults = tuple(faults)
@@ -116,6 +118,7 @@ class MailRenderer:
         self._from_name = clean(from_name, 80)
         self._rules = tuple(rules)
         self._figures = figures
+        self._link = link or (lambda _notice: "")
         environment = _environment()
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
@@ -141,11 +144,12 @@ class MailRenderer:
             mail["References"] = " ".join(clean(r, 900) for r in notice.references)
         mail["Auto-Submitted"] = "auto-generated"
         mail["Importance"] = "normal" if ticket.is_over else _IMPORTANCE[notice.severity]
-        mail.set_content(self.text(ticket), cte="quoted-printable")
+        link = self._link(notice)
+        mail.set_content(self.text(ticket, link), cte="quoted-printable")
         digest = hashlib.sha256(notice.message_id.encode()).hexdigest()
         chart = self._chart(notice)
         cid = f"chart.{digest[:32]}@basinward"
-        html = self.html(ticket, chart, cid)
+        html = self.html(ticket, link, chart=chart, cid=cid)
         mail.add_alternative(html, subtype="html", cte="quoted-printable")
         if chart is not None:
             *_, page = mail.iter_parts()
@@ -181,13 +185,15 @@ class MailRenderer:
             return build(notice, site, unit, _unknown_fault(notice.fault), INSPECTION)
         return build(notice, site, unit, fault, plan_for(fault, notice.evidence))
 
-    def text(self, ticket: Ticket) -> str:
-        """The text part: at most :data:`TEXT_WIDTH` columns, complete on its own."""
-        return self._text.render(t=ticket)
+    def text(self, ticket: Ticket, link: str = "") -> str:
+        """The text part: complete, at most :data:`TEXT_WIDTH` columns but for the link."""
+        return self._text.render(t=ticket, link=link)
 
-    def html(self, ticket: Ticket, chart: Chart | None = None, cid: str = "") -> str:
+    def html(
+        self, ticket: Ticket, link: str = "", *, chart: Chart | None = None, cid: str = ""
+    ) -> str:
         """The HTML part; ``cid`` is the Content-ID by which it shows ``chart``."""
-        return self._html.render(t=ticket, chart=chart, cid=cid)
+        return self._html.render(t=ticket, link=link, chart=chart, cid=cid)
 
 
 def subject(ticket: Ticket, *, is_reply: bool) -> str:
