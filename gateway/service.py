@@ -80,6 +80,7 @@ class Pace:
     clock_s: float = 5.0
     actions_s: float = 1.0
     escalation_s: float = 10.0
+    lists_s: float = 10.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -394,6 +395,7 @@ class Service:
             worker.on_death = self._died
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
+            Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),
@@ -423,6 +425,12 @@ class Service:
         except RecordsError as error:
             # The rules reader, which needs them every second, tells of their outage.
             log.debug("The chains of those to be told wait: %s", error)
+
+    def _make_lists(self) -> None:
+        try:
+            self._records.make_lists(self._clock_ms())
+        except RecordsError as error:
+            log.debug("Digests and summaries wait: %s", error)
 
     def _look_after(self) -> None:
         self._upkeep.run()

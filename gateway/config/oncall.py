@@ -14,10 +14,11 @@ from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from gateway.digests.timetable import Timetable
 from gateway.oncall.roster import Hours, Roster, Step
 from gateway.oncall.rotation import Override, Rotation, local_ms
 from gateway.tickets.notice import Priority, Recipient
-from gateway.tickets.routing import Routing, TeamRoute
+from gateway.tickets.routing import OutageRule, Routing, TeamRoute
 from rules.equipment import EMail, Identifier, Site, Text
 
 __all__ = ["OnCallFile", "Person", "Team", "routing_of"]
@@ -91,6 +92,30 @@ class StepTable(_Model):
     tell: Annotated[tuple[Identifier, ...], Field(min_length=1, max_length=20)]
 
 
+class ListTable(_Model):
+    """When a mail that lists tickets goes out: at these local times on these weekdays."""
+
+    at: Annotated[tuple[time, ...], Field(min_length=1, max_length=24)]
+    days: Annotated[tuple[Weekday, ...], Field(min_length=1, max_length=7)] = _WEEKDAYS
+    holidays_too: bool = True
+
+
+class DigestTable(ListTable):
+    """When the planner gets the tickets of low priority in one mail: at 7 on working days."""
+
+    at: Annotated[tuple[time, ...], Field(min_length=1, max_length=24)] = (time(7),)
+    days: Annotated[tuple[Weekday, ...], Field(min_length=1, max_length=7)] = _WEEKDAYS[:5]
+    holidays_too: bool = False
+
+
+class OutageTable(_Model):
+    """Silent sites become one mail from the ``sites``-th within ``within_min`` minutes on."""
+
+    sites: int = Field(default=4, ge=2, le=10_000)
+    within_min: int = Field(default=15, ge=1, le=1_440)
+    wait_min: int = Field(default=3, ge=1, le=60)
+
+
 class Team(_Model):
     """Who gets the tickets of a team's sites.
 
@@ -108,6 +133,9 @@ class Team(_Model):
     holidays: Annotated[tuple[date, ...], Field(max_length=1_000)] = ()
     hours: dict[Literal["low", "medium"], HoursTable] = {}
     escalation: dict[Literal["medium", "high"], tuple[StepTable, ...]] = {}
+    digest: DigestTable | None = None
+    shift_summary: ListTable | None = None
+    outage: OutageTable = OutageTable()
 
     @field_validator("time_zone")
     @classmethod
@@ -121,6 +149,13 @@ class Team(_Model):
     def _somebody_is_on_call(self) -> Self:
         if not self.on_call and not self.rotations:
             msg = "nobody is on call: name people in on_call, or write [[rotations]]"
+            raise ValueError(msg)
+        return self
+
+    @model_validator(mode="after")
+    def _summary_has_a_reader(self) -> Self:
+        if self.shift_summary is not None and not self.monitoring:
+            msg = "shift_summary goes to the monitoring centre: name it in monitoring"
             raise ValueError(msg)
         return self
 
@@ -194,6 +229,24 @@ def _route(team: Team, people: Mapping[str, Recipient]) -> TeamRoute:
         monitoring=_recipients(team.monitoring),
         roster=_roster(team),
         people=people,
+        name=team.name,
+        time_zone=team.time_zone,
+        digest=_timetable(team, team.digest),
+        hand_over=_timetable(team, team.shift_summary),
+        outage=OutageRule(
+            team.outage.sites, team.outage.within_min * 60_000, team.outage.wait_min * 60_000
+        ),
+    )
+
+
+def _timetable(team: Team, table: ListTable | None) -> Timetable | None:
+    if table is None:
+        return None
+    return Timetable(
+        times=table.at,
+        weekdays=frozenset(map(_WEEKDAYS.index, table.days)),
+        zone=ZoneInfo(team.time_zone),
+        holidays=frozenset() if table.holidays_too else frozenset(team.holidays),
     )
 
 

@@ -255,6 +255,7 @@ class Outbox:
             references=(parcel.in_reply_to,) if parcel.in_reply_to else (),
             date_ms=parcel.date_ms,
             event_seq=parcel.event_seq,
+            listing=parcel.listing,
         )
 
     def _server_is_down(self, why: str, clock: _Clock) -> None:

@@ -32,10 +32,12 @@ __all__ = [
     "BaselineRecord",
     "InstallationRecord",
     "OutboxAttemptRecord",
+    "OutboxListRecord",
     "OutboxRecipientRecord",
     "OutboxRecord",
     "QuarantineRecord",
     "ReaderRecord",
+    "TeamListRecord",
     "TicketEventRecord",
     "TicketRecord",
     "UnitRecord",
@@ -204,6 +206,8 @@ class TicketEventRecord(Base):
 class OutboxRecord(Base):
     """One mail to be sent, or sent, about one event of one ticket.
 
+    A mail that lists several tickets (:class:`OutboxListRecord`) has the gravest of them as
+    ``ticket_id``, and as ``event_seq`` the mail's own id below zero, as no event has.
     ``state``: see :class:`gateway.records.rows.OutboxState`. ``next_attempt_ms`` says when it is
     due. ``possibly_duplicate`` is set where the hand-over's result can never be known.
     """
@@ -259,6 +263,25 @@ class OutboxAttemptRecord(Base):
     ended_ms: Mapped[int | None] = mapped_column(BigInteger)
     outcome: Mapped[str]
     reply: Mapped[str]
+
+
+class OutboxListRecord(Base):
+    """What a mail lists (:class:`gateway.digests.listing.Listing`), as it was when it was made."""
+
+    __tablename__ = "outbox_lists"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    listing: Mapped[dict[str, Any]]
+
+
+class TeamListRecord(Base):
+    """When a team's digest or hand-over was last made: none is lost by a restart, none repeated."""
+
+    __tablename__ = "team_lists"
+
+    team: Mapped[str] = mapped_column(primary_key=True)
+    kind: Mapped[str] = mapped_column(primary_key=True)
+    made_ms: Mapped[int] = mapped_column(BigInteger)
 
 
 class QuarantineRecord(Base):

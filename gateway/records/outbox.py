@@ -12,7 +12,9 @@ from typing import Any, Final, cast
 
 from sqlalchemy import Connection, Table, case, func, insert, select, update
 
+from gateway.digests.listing import Listing
 from gateway.records.models import OutboxAttemptRecord as Attempts
+from gateway.records.models import OutboxListRecord as Lists
 from gateway.records.models import OutboxRecipientRecord as Recipients
 from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketRecord as Tickets
@@ -62,6 +64,7 @@ class Parcel:
     cc: tuple[Recipient, ...]
     remaining: tuple[str, ...]
     entries: tuple[TicketEntry, ...]
+    listing: Listing | None = None
 
 
 @dataclass(frozen=True)
@@ -304,6 +307,7 @@ def _parcel(connection: Connection, outbox_id: int) -> Parcel:
         .where(Recipients.outbox_id == outbox_id)
         .order_by(Recipients.position)
     ).all()
+    listing = connection.scalar(select(Lists.listing).where(Lists.outbox_id == outbox_id))
     return Parcel(
         id=outbox_id,
         attempt=row.attempts,
@@ -323,7 +327,8 @@ def _parcel(connection: Connection, outbox_id: int) -> Parcel:
         to=tuple(Recipient(p.name, p.email) for p in people if p.role == "to"),
         cc=tuple(Recipient(p.name, p.email) for p in people if p.role == "cc"),
         remaining=tuple(p.email for p in people if p.state == DeliveryState.PENDING.value),
-        entries=ticket_entries(connection, row.ticket_id, row.event_seq),
+        entries=ticket_entries(connection, row.ticket_id, None if listing else row.event_seq),
+        listing=Listing.from_json(listing) if listing else None,
     )
 
 

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, select
 from sqlalchemy.engine import URL
 
 from gateway.batch import Reject
-from gateway.records import acknowledging, actions, commit, queries, ticketing
+from gateway.records import acknowledging, actions, commit, gathering, queries, ticketing
 from gateway.records.acknowledging import TicketNow
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore, outbox_counts, outbox_rows
@@ -181,6 +181,16 @@ class Records:
                 now_ms=now_ms,
                 routing=self._routing,
                 postmark=self._postmark,
+            )
+        if mails and self.on_mail is not None:
+            self.on_mail()
+        return mails
+
+    def make_lists(self, now_ms: int) -> int:
+        """Make the digests, hand-overs and mails about an outage that are due; how many."""
+        with self._database.write() as connection:
+            mails = gathering.make_lists(
+                connection, now_ms=now_ms, routing=self._routing, postmark=self._postmark
             )
         if mails and self.on_mail is not None:
             self.on_mail()

@@ -51,6 +51,10 @@ class OutboxState(StrEnum):
     """Nobody was named to get it."""
     WITHDRAWN = "withdrawn"
     """Not needed any more."""
+    GATHERED = "gathered"
+    """Waits to be listed in a mail with others; not sent by itself."""
+    LISTED = "listed"
+    """Told in a mail that lists several; the reply says in which."""
 
 
 class DeliveryState(StrEnum):

@@ -12,11 +12,14 @@ from typing import Any, Final, cast
 
 from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
 
+from gateway.digests.gathering import Draft
+from gateway.records.gathering import gather
 from gateway.records.models import AlarmRecord as Alarms
 from gateway.records.models import OutboxRecipientRecord as Recipients
 from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketRecord as Tickets
+from gateway.records.postmark import Postmark
 from gateway.records.rows import DeliveryState, OutboxState
 from gateway.records.trouble import RecordsError
 from gateway.tickets.desk import (
@@ -46,18 +49,6 @@ __all__ = [
 _CHUNK: Final = 500
 _TICKETS = cast("Table", Tickets.__table__)
 _Key = tuple[int, str]
-
-
-@dataclass(frozen=True)
-class Postmark:
-    """What makes a Message-ID unique in the world: the installation's id and a domain."""
-
-    installation: str
-    domain: str
-
-    def message_id(self, ticket: str, seq: int) -> str:
-        """The Message-ID of a ticket's mail: the same however often it is made."""
-        return f"<{ticket}.{seq}.{self.installation}@{self.domain}>"
 
 
 @dataclass
@@ -141,7 +132,8 @@ def _write(
             draft.held_outbox_id = None
         if verdict.tell is not None:
             mails.append((draft, verdict.tell))
-    return _carry_out(connection, drafts, mails, withdrawn, now_ms, postmark)
+    alone = _one_by_one(connection, mails, sites, now_ms, routing)
+    return _carry_out(connection, drafts, mails, alone, withdrawn, now_ms, postmark)
 
 
 def escalate_tickets(
@@ -176,19 +168,38 @@ def escalate_tickets(
             draft.entries.append(step.entry)
             drafts.append(draft)
             mails.append((draft, step.tell))
-    return _carry_out(connection, drafts, mails, (), now_ms, postmark) if drafts else 0
+    if not drafts:
+        return 0
+    alone = _one_by_one(connection, mails, sites, now_ms, routing)
+    return _carry_out(connection, drafts, mails, alone, (), now_ms, postmark)
+
+
+def _one_by_one(
+    connection: Connection,
+    mails: Sequence[tuple[_Draft, Tell]],
+    sites: Mapping[int, str],
+    now_ms: int,
+    routing: Routing,
+) -> list[bool]:
+    """For each mail whether it goes out by itself; the others are listed in one with more."""
+    drafts = [
+        Draft(sites[d.state.unit_row], d.state.fault, d.state.priority, notice.kind)
+        for d, notice in mails
+    ]
+    return [not one for one in gather(connection, drafts, routing, now_ms)]
 
 
 def _carry_out(
     connection: Connection,
     drafts: Sequence[_Draft],
     mails: Sequence[tuple[_Draft, Tell]],
+    alone: Sequence[bool],
     withdrawn: Sequence[int],
     now_ms: int,
     postmark: Postmark,
 ) -> int:
     """Write the tickets, their histories and the mails; the number of mails."""
-    mail_rows, recipient_rows = _mail_rows(connection, mails, now_ms, postmark)
+    mail_rows, recipient_rows = _mail_rows(connection, mails, alone, now_ms, postmark)
     new = [d for d in drafts if d.is_new]
     if new:
         connection.execute(insert(Tickets), [_ticket_values(d) | _birth_values(d) for d in new])
@@ -213,6 +224,7 @@ def _carry_out(
 def _mail_rows(
     connection: Connection,
     mails: Sequence[tuple[_Draft, Tell]],
+    alone: Sequence[bool],
     now_ms: int,
     postmark: Postmark,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -222,7 +234,9 @@ def _mail_rows(
     first = 1 + (connection.scalar(select(func.max(Outbox.id))) or 0)
     mail_rows: list[dict[str, Any]] = []
     recipient_rows: list[dict[str, Any]] = []
-    for outbox_id, (draft, notice) in enumerate(mails, start=first):
+    for outbox_id, ((draft, notice), by_itself) in enumerate(
+        zip(mails, alone, strict=True), start=first
+    ):
         seq = draft.state.last_seq
         message_id = postmark.message_id(ticket_number(draft.id), seq)
         held = notice.not_before_ms > now_ms
@@ -230,6 +244,8 @@ def _mail_rows(
             draft.held_outbox_id = outbox_id
         if not notice.to:
             state = OutboxState.UNADDRESSED
+        elif not held and not by_itself:
+            state = OutboxState.GATHERED
         else:
             state = OutboxState.HELD if held else OutboxState.PENDING
         mail_rows.append(
@@ -254,7 +270,8 @@ def _mail_rows(
                 "possibly_duplicate": False,
             }
         )
-        if notice.to and not draft.root_message_id:
+        # A thread begins with a mail that goes out.
+        if notice.to and not draft.root_message_id and state is not OutboxState.GATHERED:
             draft.root_message_id = message_id
         people = [("to", p) for p in notice.to] + [("cc", p) for p in notice.cc]
         recipient_rows += [

@@ -185,7 +185,8 @@ def tell(
     if kind is None:
         return Verdict(replace(ticket, held=False), None, ticket.held)
     due_ms = now_ms
-    if kind is NoticeKind.REPEATED and ticket.priority == ticket.told_priority:
+    in_digest = routing.has_digest(site_id, ticket.priority)
+    if kind is NoticeKind.REPEATED and ticket.priority == ticket.told_priority and not in_digest:
         if ticket.held:
             return Verdict(ticket, None, withdraw=False)
         due_ms = _repeat_allowed_ms(ticket, now_ms, settings)

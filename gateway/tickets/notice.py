@@ -13,6 +13,7 @@ from email.message import EmailMessage
 from enum import StrEnum
 from typing import Final, Literal
 
+from gateway.digests.listing import Listing
 from rules.events import Evidence, Severity
 
 __all__ = [
@@ -68,6 +69,12 @@ class NoticeKind(StrEnum):
     PASSED = "passed"
     """First and only mail of a ticket that was opened and returned to normal at one go, as when a
     site that was cut off sends its backlog."""
+    DIGEST = "digest"
+    """Lists the tickets of low priority, for the planner."""
+    HAND_OVER = "hand-over"
+    """Sums up what is open when the monitoring centre's shift changes."""
+    OUTAGE = "outage"
+    """Lists what has gone silent, or has come back, at many sites at once."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +118,8 @@ class TicketNotice:
     stands for several changes can tell their course. ``message_id``, ``in_reply_to`` and
     ``references`` are complete header values with angle brackets (``in_reply_to`` is empty and
     ``references`` () on the first mail of a thread). ``date_ms`` belongs in the Date header.
-    ``event_seq`` is the number of the ticket event that caused this notice.
+    ``event_seq`` is the number of the ticket event that caused this notice. ``listing`` comes with
+    a mail that lists tickets; all about one ticket is then that of the first in it.
     """
 
     number: str
@@ -135,6 +143,7 @@ class TicketNotice:
     references: tuple[str, ...]
     date_ms: int
     event_seq: int
+    listing: Listing | None = None
 
     @property
     def severity(self) -> Severity:

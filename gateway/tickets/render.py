@@ -25,11 +25,13 @@ from typing import Any, ClassVar, Final, Literal
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
+from gateway.digests.listing import Listing, ListingItem
+from gateway.digests.page import ListPage, list_page
 from gateway.telemetry.base import Rollups
 from gateway.tickets.chart import Chart, draw_chart
 from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
 from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
-from rules.equipment import OwnRule, Site
+from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
 from rules.faults.base import Fault
 from rules.jobplans import INSPECTION, missing_plans, plan_for
@@ -122,12 +124,46 @@ class MailRenderer:
         environment = _environment()
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
+        self._list_text = environment.get_template("list.txt.j2")
+        self._list_html = environment.get_template("list.html.j2")
 
     def __call__(self, notice: TicketNotice) -> EmailMessage:
         """The mail of ``notice``, complete with headers."""
+        digest = hashlib.sha256(notice.message_id.encode()).hexdigest()
+        if notice.listing is not None:
+            page = self.page(notice, notice.listing)
+            mail = self._addressed(notice, page.subject)
+            mail["Importance"] = "normal"
+            mail.set_content(self._list_text.render(p=page), cte="quoted-printable")
+            html = self._list_html.render(p=page)
+            mail.add_alternative(html, subtype="html", cte="quoted-printable")
+        else:
+            mail = self._ticket_mail(notice, digest)
+        _set_boundaries(mail, digest)
+        return mail
+
+    def _ticket_mail(self, notice: TicketNotice, digest: str) -> EmailMessage:
         ticket = self.ticket(notice)
+        mail = self._addressed(notice, subject(ticket, is_reply=bool(notice.in_reply_to)))
+        mail["Importance"] = "normal" if ticket.is_over else _IMPORTANCE[notice.severity]
+        link = self._link(notice)
+        mail.set_content(self.text(ticket, link), cte="quoted-printable")
+        chart = self._chart(notice)
+        cid = f"chart.{digest[:32]}@basinward"
+        html = self.html(ticket, link, chart=chart, cid=cid)
+        mail.add_alternative(html, subtype="html", cte="quoted-printable")
+        if chart is not None:
+            *_, page = mail.iter_parts()
+            page.add_related(
+                chart.png, "image", "png", cid=f"<{cid}>", filename=f"{ticket.number}.png",
+                disposition="inline",
+            )  # fmt: skip
+        return mail
+
+    def _addressed(self, notice: TicketNotice, subject_line: str) -> EmailMessage:
+        """A mail with all headers but its importance."""
         mail = EmailMessage(policy=_POLICY)
-        mail["Subject"] = subject(ticket, is_reply=bool(notice.in_reply_to))
+        mail["Subject"] = subject_line
         if sender := _address(Recipient(self._from_name, notice.from_address)):
             mail["From"] = sender
         for header, people in (("To", notice.to), ("Cc", notice.cc)):
@@ -143,22 +179,16 @@ class MailRenderer:
         if notice.references:
             mail["References"] = " ".join(clean(r, 900) for r in notice.references)
         mail["Auto-Submitted"] = "auto-generated"
-        mail["Importance"] = "normal" if ticket.is_over else _IMPORTANCE[notice.severity]
-        link = self._link(notice)
-        mail.set_content(self.text(ticket, link), cte="quoted-printable")
-        digest = hashlib.sha256(notice.message_id.encode()).hexdigest()
-        chart = self._chart(notice)
-        cid = f"chart.{digest[:32]}@basinward"
-        html = self.html(ticket, link, chart=chart, cid=cid)
-        mail.add_alternative(html, subtype="html", cte="quoted-printable")
-        if chart is not None:
-            *_, page = mail.iter_parts()
-            page.add_related(
-                chart.png, "image", "png", cid=f"<{cid}>", filename=f"{ticket.number}.png",
-                disposition="inline",
-            )  # fmt: skip
-        _set_boundaries(mail, digest)
         return mail
+
+    def page(self, notice: TicketNotice, listing: Listing) -> ListPage:
+        """The page of a mail that lists tickets."""
+
+        def fault_title(item: ListingItem) -> str:
+            fault = self._fault(item.site_id, item.unit_id, item.fault)
+            return clean((fault or _unknown_fault(item.fault)).title, 100)
+
+        return list_page(notice.kind, listing, self._sites, fault_title)
 
     def _chart(self, notice: TicketNotice) -> Chart | None:
         """The chart, where the notice is worth one and its figures are to be had."""
@@ -177,13 +207,20 @@ class MailRenderer:
     def ticket(self, notice: TicketNotice) -> Ticket:
         """The document of ``notice``."""
         site = self._sites.get(notice.site_id)
-        unit = next((u for u in site.units if u.id == notice.unit_id), None) if site else None
-        fault = self._faults.get(notice.fault)
-        if fault is None and site is not None and unit is not None:
-            fault = own_fault(self._rules, site, unit, notice.fault)
+        unit = _unit(site, notice.unit_id)
+        fault = self._fault(notice.site_id, notice.unit_id, notice.fault)
         if fault is None:
             return build(notice, site, unit, _unknown_fault(notice.fault), INSPECTION)
         return build(notice, site, unit, fault, plan_for(fault, notice.evidence))
+
+    def _fault(self, site_id: str, unit_id: str, slug: str) -> Fault | None:
+        """The catalogue's entry, or that of the fleet's own rule of this name."""
+        site = self._sites.get(site_id)
+        unit = _unit(site, unit_id)
+        fault = self._faults.get(slug)
+        if fault is None and site is not None and unit is not None:
+            fault = own_fault(self._rules, site, unit, slug)
+        return fault
 
     def text(self, ticket: Ticket, link: str = "") -> str:
         """The text part: complete, at most :data:`TEXT_WIDTH` columns but for the link."""
@@ -217,6 +254,10 @@ def _set_boundaries(mail: EmailMessage, digest: str) -> None:
     parts = [part for part in mail.walk() if part.is_multipart()]
     for number, part in enumerate(parts):
         part.set_boundary(f"=_{number or ''}{digest[:32]}")
+
+
+def _unit(site: Site | None, unit_id: str) -> Unit | None:
+    return next((u for u in site.units if u.id == unit_id), None) if site else None
 
 
 def _unknown_fault(slug: str) -> Fault:

@@ -8,21 +8,36 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from gateway.digests.timetable import Timetable
 from gateway.oncall.roster import Roster
 from gateway.tickets.notice import Priority, Recipient
 
-__all__ = ["Recipients", "Routing", "TeamRoute"]
+__all__ = ["OutageRule", "Recipients", "Routing", "TeamRoute"]
 
 Recipients = tuple[tuple[Recipient, ...], tuple[Recipient, ...]]
 """Those the mail is for, and those in copy."""
 
 
 @dataclass(frozen=True)
+class OutageRule:
+    """When silent sites become one mail: from the ``sites``-th within ``within_ms`` on.
+
+    The mail lists what has come within ``wait_ms`` of the first that it lists. Common practice.
+    """
+
+    sites: int = 4
+    within_ms: int = 15 * 60_000
+    wait_ms: int = 3 * 60_000
+
+
+@dataclass(frozen=True)
 class TeamRoute:
     """The people of one team.
 
-    ``roster`` says who of ``people`` (by id) is on duty when; a team that takes no turns has
-    ``on_call`` only, who are told together.
+    ``digest`` says when the planner gets the low tickets in one mail (None: each by itself),
+    ``hand_over`` when the monitoring centre gets a summary (None: never). ``name`` and
+    ``time_zone`` are shown in them. ``roster`` says who of ``people`` (by id) is on duty when; a
+    team that takes no turns has ``on_call`` only, who are told together.
     """
 
     on_call: tuple[Recipient, ...] = ()
@@ -30,6 +45,11 @@ class TeamRoute:
     monitoring: tuple[Recipient, ...] = ()
     roster: Roster | None = None
     people: Mapping[str, Recipient] = field(default_factory=dict)
+    name: str = ""
+    time_zone: str = "UTC"
+    digest: Timetable | None = None
+    hand_over: Timetable | None = None
+    outage: OutageRule = OutageRule()
 
     def first_told(self, priority: Priority, at_ms: int) -> tuple[Recipient, ...]:
         """Those who are told of a ticket first: the chain's first step, else who is on duty."""
@@ -57,9 +77,14 @@ class Routing:
     def allowed_ms(self, site_id: str, priority: Priority, at_ms: int) -> int:
         """The moment itself if the team may be told of this priority then, else the next."""
         team = self.team(site_id)
-        if team is None or team.roster is None:
-            return at_ms
+        if team is None or team.roster is None or self.has_digest(site_id, priority):
+            return at_ms  # the digest has times of its own
         return team.roster.allowed_ms(priority, at_ms)
+
+    def has_digest(self, site_id: str, priority: Priority) -> bool:
+        """Whether a site's notices of this priority go into a digest."""
+        team = self.team(site_id)
+        return priority == "low" and team is not None and team.digest is not None
 
     @property
     def desks(self) -> tuple[str, ...]:

@@ -163,3 +163,37 @@ def test_a_team_without_turns_says_who_is_always_on_call(tmp_path):
     fleet = write(tmp_path, site=REAL_SITE, fleet=REAL_FLEET)
     result = run(fleet)
     assert "takes no turns; always on call: Ada Holm <ada@north.example>" in result.output
+
+
+LISTS = """
+[teams.north.digest]
+at = [07:30:00]
+
+[teams.north.shift_summary]
+at = [06:00:00, 18:00:00]
+
+[teams.north.outage]
+sites = 6
+"""
+
+
+def test_when_lists_go_out(tmp_path: Path) -> None:
+    """The sixth of January is a holiday of the team's, a Tuesday in 2026."""
+    team = routing(tmp_path, ONCALL + LISTS).teams["north"]
+    assert team.digest is not None
+    assert team.digest.next_after_ms(ms("2026-01-05T12:00")) == ms("2026-01-07T07:30")
+    assert team.hand_over is not None
+    assert team.hand_over.next_after_ms(ms("2026-01-05T12:00")) == ms("2026-01-05T18:00")
+    assert (team.outage.sites, team.outage.within_ms, team.outage.wait_ms) == (6, 900_000, 180_000)
+    assert (team.name, team.time_zone) == ("Northern crew", "Europe/Lisbon")
+
+
+def test_lists_are_asked_for(tmp_path: Path) -> None:
+    team = routing(tmp_path).teams["north"]
+    assert (team.digest, team.hand_over) == (None, None)
+
+
+def test_a_summary_without_a_reader_is_a_fault(tmp_path: Path) -> None:
+    alone = ONCALL.replace("monitoring = [{", "on_call = [{")
+    with pytest.raises(ConfigurationFaults, match="name it in monitoring"):
+        routing(tmp_path, alone + LISTS)
