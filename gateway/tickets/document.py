@@ -245,7 +245,7 @@ def build(
     return Ticket(
         number=clean(notice.number, 40),
         kind=notice.kind,
-        kind_title=_KIND_TITLE[notice.kind],
+        kind_title=_KIND_TITLE.get(notice.kind, "About this ticket"),
         outcome=_outcome(notice, zone),
         is_over=is_over,
         severity=notice.severity,

@@ -30,6 +30,7 @@ from gateway.digests.page import ListPage, list_page
 from gateway.telemetry.base import Rollups
 from gateway.tickets.chart import Chart, draw_chart
 from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
+from gateway.tickets.jobsheet import job_sheet
 from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
 from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
@@ -57,6 +58,7 @@ _ADDRESS: Final = re.compile(
 _WITH_CHART: Final = frozenset(
     {NoticeKind.OPENED, NoticeKind.WORSENED, NoticeKind.REPEATED, NoticeKind.ESCALATED}
 )
+_WITH_SHEET: Final = frozenset({NoticeKind.OPENED, NoticeKind.WORSENED, NoticeKind.ESCALATED})
 _LATEST_DATE_MS: Final = 253_402_300_799_000  # end of the year 9999, the last a Date can hold
 
 
@@ -158,7 +160,31 @@ class MailRenderer:
                 chart.png, "image", "png", cid=f"<{cid}>", filename=f"{ticket.number}.png",
                 disposition="inline",
             )  # fmt: skip
+        sheet = self._sheet(notice, ticket)
+        if sheet is not None:
+            mail.add_attachment(
+                sheet, "application", "pdf", filename=f"Job sheet {ticket.number}.pdf"
+            )
         return mail
+
+    def sheet(self, notice: TicketNotice) -> bytes:
+        """The job sheet of a notice's ticket, as PDF."""
+        site = self._sites.get(notice.site_id)
+        page: Literal["A4", "Letter"] = (
+            "Letter" if site is not None and site.display_units == "us" else "A4"
+        )
+        made_ms = min(max(notice.date_ms, 0), _LATEST_DATE_MS)
+        return job_sheet(self.ticket(notice), made_ms=made_ms, page=page)
+
+    def _sheet(self, notice: TicketNotice, ticket: Ticket) -> bytes | None:
+        """The job sheet, for those who may have to go out and have none yet."""
+        if notice.kind not in _WITH_SHEET or notice.severity < Severity.MEDIUM:
+            return None
+        try:
+            return self.sheet(notice)
+        except Exception:  # the mail itself says all that the sheet does
+            log.exception("The job sheet of ticket %s cannot be made.", ticket.number)
+            return None
 
     def _addressed(self, notice: TicketNotice, subject_line: str) -> EmailMessage:
         """A mail with all headers but its importance."""

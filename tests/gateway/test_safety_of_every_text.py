@@ -1,0 +1,175 @@
+"""Every text that carries work carries the isolation before it, whatever fault, job, site or way.
+
+The order is that of 29 CFR 1910.147(d)(1) to (6), the release that of (e)(1) to (3): prepare, shut
+down, isolate, lock or tag, stored energy, verify; machine, people, locks. The marks below are our
+reading of those paragraphs, written down here a second time and not taken from the code.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable
+from dataclasses import replace
+from io import BytesIO
+
+import pytest
+from pypdf import PdfReader
+from ticket_scenes import cut_off_notice, fan_notice, mesa_site, notice, quay_site
+
+from gateway.digests.listing import Listing, ListingItem
+from gateway.tickets.jobsheet import job_sheet
+from gateway.tickets.notice import NoticeKind, TicketNotice
+from gateway.tickets.render import MailRenderer
+from rules.events import Cause, Evidence
+from rules.faults.base import Fault
+from rules.faults.registry import FAULTS
+from rules.jobplans import JOB_PLANS, JobPlan, job_plan
+from rules.safety_claims import claims
+
+RENDER = MailRenderer([quay_site(), mesa_site()], FAULTS)
+PLACES = {"eu": notice(), "us": fan_notice(), "whole site": cut_off_notice()}
+ORDER = (
+    "energy-control procedure",  # named as what comes first
+    "Isolation points",
+    "1. Prepare",
+    "Know each energy that reaches the machine",  # (d)(1)
+    "2. Tell people, then shut down",
+    "Tell everyone whom the stop affects",  # (c)(9), (d)(2)
+    "3. Isolate",
+    "Operate every isolating device",  # (d)(3)
+    "4. Lock and tag",
+    "Your own lock and your own tag",  # (d)(4)
+    "5. Let stored energy go, or hold it",
+    "wind turns them",  # (d)(5)(i)
+    "keep checking until the work is done",  # (d)(5)(ii)
+    "6. Verify",
+    "try to start",  # (d)(6)
+    "absence of voltage",
+)
+RELEASE = (
+    "Tools, rags and spare parts out",  # (e)(1)
+    "Everyone clear",  # (e)(2)(i)
+    "off by the person who put it on",  # (e)(3)
+)
+SAID = ("does not authorise work", "no permit", "are not isolation")
+
+
+def squeezed(text: str) -> str:
+    return " ".join(text.replace("[ ]", " ").replace("☐", " ").split())
+
+
+def mail_text(scene: TicketNotice, render: MailRenderer = RENDER) -> str:
+    return squeezed(render.text(render.ticket(scene)))
+
+
+def mail_html(scene: TicketNotice, render: MailRenderer = RENDER) -> str:
+    page = render.html(render.ticket(scene)).partition("</head>")[2]
+    return squeezed(html.unescape(re.sub(r"<[^>]+>", " ", page)))
+
+
+def sheet(scene: TicketNotice, render: MailRenderer = RENDER) -> str:
+    pdf = job_sheet(render.ticket(scene), made_ms=scene.date_ms)
+    return squeezed(" ".join(page.extract_text() for page in PdfReader(BytesIO(pdf)).pages))
+
+
+MAILS: dict[str, Callable[[TicketNotice], str]] = {"text": mail_text, "html": mail_html}
+"""Every way by which a text with work in it goes out, but for the slower sheet."""
+
+
+def scene_of(base: TicketNotice, fault: Fault, cause: str = "", **changes: object) -> TicketNotice:
+    evidence = Evidence("Something is out of order.", 0.9)
+    if cause:
+        evidence = replace(evidence, causes=(Cause(cause, "This one leads", 1.0),))
+    return replace(base, fault=fault.slug, evidence=evidence, **changes)
+
+
+def check(text: str, plan: JobPlan, title: str) -> None:
+    """The whole block, in the regulation's order, before any step of the job; and no claim."""
+    for said in SAID:
+        assert said in text, said
+    at = 0
+    for mark in ORDER:
+        found = text.find(mark, at)
+        assert found >= 0, f"'{mark}' is missing, or comes too early"
+        at = found
+    job = text.find(squeezed(plan.steps[0])[:60])
+    assert job > at, "the job comes before the isolation"
+    at = job
+    for mark in RELEASE:
+        found = text.find(mark, at)
+        assert found >= 0, f"'{mark}' is missing, or comes too early"
+        at = found
+    assert title in text
+    assert claims(text) == ()
+
+
+CASES = [
+    (fault, cause, job_plan(job))
+    for fault in FAULTS
+    for cause, job in {
+        (c.job_plan or fault.job_plan): (c.slug, c.job_plan or fault.job_plan) for c in fault.causes
+    }.values()
+] + [(fault, "", job_plan(fault.job_plan)) for fault in FAULTS]
+
+
+LISTS = (NoticeKind.DIGEST, NoticeKind.HAND_OVER, NoticeKind.OUTAGE)
+ANY_JOB = {
+    (fault.slug, plan.slug): replace(
+        fault, slug=f"{fault.slug}-with-{plan.slug}", job_plan=plan.slug, causes=()
+    )
+    for fault in FAULTS
+    for plan in JOB_PLANS
+}
+"""Every fault with every job: a job plan may be given to any of them, or to a rule of a fleet."""
+ANY_JOB_RENDER = MailRenderer([quay_site(), mesa_site()], ANY_JOB.values())
+
+
+def test_the_cases_walk_every_fault() -> None:
+    assert {fault.slug for fault, _, _ in CASES} == {fault.slug for fault in FAULTS}
+
+
+@pytest.mark.parametrize("place", PLACES)
+@pytest.mark.parametrize("way", MAILS)
+def test_every_mail_carries_the_isolation_first(way: str, place: str) -> None:
+    for fault, cause, plan in CASES:
+        scene = scene_of(PLACES[place], fault, cause)
+        assert RENDER.ticket(scene).plan.slug == plan.slug
+        check(MAILS[way](scene), plan, fault.title)
+
+
+@pytest.mark.parametrize("kind", [k for k in NoticeKind if k not in LISTS])
+@pytest.mark.parametrize("way", MAILS)
+def test_every_kind_of_mail_carries_it(way: str, kind: NoticeKind) -> None:
+    scene = notice(kind)
+    check(MAILS[way](scene), RENDER.ticket(scene).plan, RENDER.ticket(scene).title)
+
+
+@pytest.mark.parametrize("plan", JOB_PLANS, ids=lambda p: p.slug)
+def test_every_job_carries_it_in_every_way(plan: JobPlan) -> None:
+    place = list(PLACES.values())[JOB_PLANS.index(plan) % len(PLACES)]
+    for catalogued in FAULTS:
+        fault = ANY_JOB[catalogued.slug, plan.slug]
+        for way in (mail_text, mail_html):
+            check(way(scene_of(place, fault), ANY_JOB_RENDER), plan, fault.title)
+    check(sheet(scene_of(place, fault), ANY_JOB_RENDER), plan, fault.title)
+
+
+@pytest.mark.parametrize("kind", LISTS)
+def test_a_list_names_no_work_and_says_where_the_isolation_stands(kind: NoticeKind) -> None:
+    items = tuple(
+        ListingItem(f"BW-{n:06d}", "quay-cold-store", "ac-1", fault.slug, "low", "open", 1, 2)
+        for n, fault in enumerate(FAULTS)
+    )
+    mail = RENDER(replace(notice(), kind=kind, listing=Listing("North", "UTC", 9, None, items)))
+    plain = squeezed(mail.get_body(("plain",)).get_content())
+    page = mail.get_body(("html",)).get_content().partition("</head>")[2]
+    for text in (plain, squeezed(html.unescape(re.sub(r"<[^>]+>", " ", page)))):
+        for fault in FAULTS:
+            assert fault.title in text
+        for plan in JOB_PLANS:
+            assert not any(squeezed(step)[:40] in text for step in plan.steps)
+        assert "does not authorise work" in text
+        assert "begins with the isolation points" in text
+        assert "A remote stop is not isolation." in text
+        assert claims(text) == ()
