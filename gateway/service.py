@@ -22,6 +22,7 @@ from typing import Final, NamedTuple
 
 from apscheduler.schedulers.background import BackgroundScheduler
 
+from gateway.aftercare import Aftercare
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -78,6 +79,7 @@ class Pace:
     clock_s: float = 5.0
     actions_s: float = 1.0
     escalation_s: float = 10.0
+    aftercare_s: float = 10.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -150,6 +152,7 @@ class Service:
                 url,
                 routing=configuration.routing,
                 mail_domain=configuration.mail.from_address.rpartition("@")[2],
+                life=configuration.life,
             )
             undo.callback(self._records.close)
             self._records.hold(
@@ -269,6 +272,7 @@ class Service:
                     ("records", "records"),
                     ("journal", "journal_budget_mb"),
                     ("watch", "watch"),
+                    ("tickets", "life"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)
             ]
@@ -378,9 +382,13 @@ class Service:
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died
+        self._aftercare = Aftercare(
+            self._records, self._rules.ask, self._clock_ms, self.configuration.life
+        )
         self._scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
         for job, every_s in (
             (self._escalate, pace.escalation_s),
+            (self._aftercare.run, pace.aftercare_s),
             (self._look_after, pace.upkeep_s),
             (self._rules.request_snapshot, pace.snapshot_s),
             (self._observer.look, pace.status_s),

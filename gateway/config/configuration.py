@@ -10,6 +10,7 @@ from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
 from gateway.telemetry.settings import StoreSettings
+from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
 from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
@@ -39,4 +40,5 @@ class Configuration:
     rules: tuple[OwnRule, ...] = ()
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
+    life: LifeSettings = field(default_factory=LifeSettings)
     warnings: tuple[Problem, ...] = ()

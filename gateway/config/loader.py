@@ -117,6 +117,7 @@ def examine(
             journal_budget_mb=fleet_model.journal.budget_mb,
             routing=routing_of(oncall_model, good_sites),
             watch=servers.watch_settings(fleet_model.watch),
+            life=fleet_model.tickets.settings(),
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),
         found,

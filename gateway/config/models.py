@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.telemetry.settings import StoreSettings
+from gateway.tickets.life import LifeSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import EMail, Overrides, OwnRule, Text
 
@@ -22,6 +23,7 @@ __all__ = [
     "MailTable",
     "RecordsTable",
     "StoreTable",
+    "TicketsTable",
     "TlsTable",
     "WatchTable",
 ]
@@ -162,6 +164,25 @@ class WatchTable(_Model):
     calm_s: float = Field(default=WatchSettings.calm_s, ge=1, le=86_400)
 
 
+_LIFE = LifeSettings()
+
+
+class TicketsTable(_Model):
+    """How the data judge a repair, see :class:`gateway.tickets.life.LifeSettings`."""
+
+    hand_back_s: float = Field(default=_LIFE.hand_back_ms / 1000, ge=60, le=86_400)
+    verify_s: float = Field(default=_LIFE.verify_ms / 1000, ge=300, le=2_592_000)
+    reopen_within_s: float = Field(default=_LIFE.reopen_within_ms / 1000, ge=0, le=7_776_000)
+
+    def settings(self) -> LifeSettings:
+        """The same in milliseconds."""
+        return LifeSettings(
+            hand_back_ms=round(self.hand_back_s * 1000),
+            verify_ms=round(self.verify_s * 1000),
+            reopen_within_ms=round(self.reopen_within_s * 1000),
+        )
+
+
 class FleetFile(_Model):
     """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
 
@@ -172,5 +193,6 @@ class FleetFile(_Model):
     journal: JournalTable = JournalTable()
     mail: MailTable
     watch: WatchTable = WatchTable()
+    tickets: TicketsTable = TicketsTable()
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

@@ -47,6 +47,9 @@ _KIND_TITLE: Final = {
     NoticeKind.ESCALATED: "Still without an answer",
     NoticeKind.RETURNED: "Readings are back to normal",
     NoticeKind.PASSED: "It came and went",
+    NoticeKind.REOPENED: "The data disagree: the ticket is open again",
+    NoticeKind.OVERSTAYED: "Still out of service",
+    NoticeKind.NOT_PROVEN: "Hand-back: not all proven",
 }
 _OVER: Final = frozenset({NoticeKind.RETURNED, NoticeKind.PASSED})
 # How soon, where the catalogue does not say: the meaning of the severities in rules.events.
@@ -244,7 +247,7 @@ def build(
         number=clean(notice.number, 40),
         kind=notice.kind,
         kind_title=_KIND_TITLE[notice.kind],
-        outcome=_outcome(notice, zone),
+        outcome=prose(_outcome(notice, zone), 2000),
         is_over=is_over,
         severity=notice.severity,
         respond=_respond(notice, fault),
@@ -451,6 +454,9 @@ def _outcome(notice: TicketNotice, zone: tzinfo) -> str:
                 "It was over before this mail could be sent, as when a site sends its readings "
                 f"late. Nobody needs to set out because of this mail. {stays}"
             )
+        case NoticeKind.REOPENED | NoticeKind.OVERSTAYED | NoticeKind.NOT_PROVEN:
+            # The line of the history that this mail is about says it all.
+            text = notice.history[-1].note if notice.history else ""
     return text
 
 

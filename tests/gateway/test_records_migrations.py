@@ -21,6 +21,7 @@ from sqlalchemy import (
     Connection,
     Float,
     Integer,
+    LargeBinary,
     MetaData,
     Text,
     create_engine,
@@ -90,6 +91,8 @@ def value_for(column: Column[Any], number: int) -> object:
             value = {"summary": f"É {number}", "readings": [{"value": 0.1 + number}, None]}
         case Float():
             value = 0.1 + number
+        case LargeBinary():
+            value = f"{column.table.name} {number}".encode()
         case Text():
             value = f"{column.table.name} {column.name} É {number}"
         case BigInteger():
