@@ -98,7 +98,7 @@ def hand_back(
     lowest_mm: float | None = None,
     stands: bool | None = None,
 ) -> tuple[HandBackItem, ...]:
-    """What the readings since ``since_ms`` (UTC, ms since 1970) show of a unit.
+    """What the readings taken after ``since_ms`` (UTC, ms since 1970) show of a unit.
 
     ``fault`` is the ticket's; ``stands`` says whether its alarm does, for alarms that the catalogue
     does not have (own rules). ``lowest_mm`` is the lowest level that was seen since. [mm]
@@ -149,7 +149,7 @@ def _taken(look: UnitLook, name: str, since_ms: int) -> _Taken:
     column = INDEX[name]
     if not look.has(name):
         return _Taken(None, "signal not sent", sent=False)
-    if int(look.state.value_ms[look.row, column]) < since_ms:
+    if int(look.state.value_ms[look.row, column]) <= since_ms:
         return _Taken(None, "no reading since the hand-back")
     if name in (*names_in(look.state.frozen_set[look.row]),
                 *names_in(look.state.beyond_set[look.row])):  # fmt: skip
