@@ -12,6 +12,7 @@ Pages name their neighbours relatively, so that a proxy may serve them under any
 from __future__ import annotations
 
 import logging
+import re
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
@@ -42,6 +43,7 @@ log = logging.getLogger(__name__)
 _HERE: Final = Path(__file__).parent
 _LONGEST_BODY: Final = 16_384
 _LONGEST_LINK: Final = 200
+_NUMBER_AND_UNIT: Final = re.compile(r"(?<=[0-9]) (?=[%°\w])")
 _STATIC: Final[Mapping[str, str]] = {"board.css": "text/css", "mark.svg": "image/svg+xml"}
 
 SECURITY_HEADERS: Final[Mapping[str, str]] = {
@@ -172,6 +174,7 @@ class _Desk:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._templates.filters["unbroken"] = _unbroken
         self._templates.globals["fleet"] = clean(board.name, 100)
         self._templates.globals["versions"] = {
             name: sha256((_HERE / "static" / name).read_bytes()).hexdigest()[:12]
@@ -293,6 +296,11 @@ async def _form(request: Request, messages: Messages) -> dict[str, str]:
     except ValueError:
         return {}
     return {name: values[-1] for name, values in fields.items()}
+
+
+def _unbroken(text: str) -> str:
+    """The text with no line break between a number and what it counts."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", text)
 
 
 def _html(html: str, status: int, headers: Mapping[str, str]) -> Response:
