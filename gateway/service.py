@@ -242,7 +242,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
-            renderer = _renderer(configuration, self._data_dir)
+            renderer = _renderer(configuration, self._data_dir, self._records.installation)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -335,7 +335,7 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration, self._data_dir)
+        self._renderer = _renderer(configuration, self._data_dir, self._records.installation)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -437,10 +437,10 @@ class Service:
         self.on_failure(f"the thread '{name}' has died ({type(error).__name__}: {error})")
 
 
-def _renderer(configuration: Configuration, data_dir: Path) -> MailRenderer:
+def _renderer(configuration: Configuration, data_dir: Path, installation: str) -> MailRenderer:
     return MailRenderer(
         configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules,
-        link=mail_links(configuration.board, data_dir),
+        link=mail_links(configuration.board, data_dir, installation),
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from gateway.tickets.routing import Routing
 from rules.events import Action, AlarmEvent, AlarmState, Change, Severity
 
 SITE = quay_site()
-SIGNER = Signer(bytes(range(32)))
+SIGNER = Signer(bytes(range(32)), "records-1")
 
 
 class Page(HTMLParser):
