@@ -176,7 +176,5 @@ def log_to_stderr(level: LogLevel, form: LogFormat) -> Conceal:
     formatter = formatter_for(form)
     handler.setFormatter(formatter)
     logging.basicConfig(level=level.value.upper(), handlers=[handler], force=True)
-    # The scheduler's news of each job is of no use to an operator.
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
     logging.getLogger("alembic").setLevel(logging.WARNING)
     return formatter.conceal

@@ -10,6 +10,7 @@ from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
+from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.routing import Routing
 from gateway.watching.settings import WatchSettings
@@ -40,5 +41,6 @@ class Configuration:
     rules: tuple[OwnRule, ...] = ()
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
+    sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
     board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()

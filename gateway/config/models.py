@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.board.settings import BoardSettings
+from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import EMail, Overrides, OwnRule, Text
@@ -23,6 +24,7 @@ __all__ = [
     "JournalTable",
     "MailTable",
     "RecordsTable",
+    "SparkplugTable",
     "StoreTable",
     "TlsTable",
     "WatchTable",
@@ -120,6 +122,19 @@ class RecordsTable(_Model):
     password_file: FilePath | None = None
 
 
+class SparkplugTable(_Model):
+    """Edge nodes that speak Sparkplug B."""
+
+    request_rebirth: bool = Field(
+        default=SparkplugSettings.request_rebirth,
+        description="whether edge nodes may be asked to send their births again",
+    )
+    reorder_wait_s: float = Field(
+        default=SparkplugSettings.reorder_wait_s, ge=0.1, le=300,
+        description="how long a message that is out of order waits for those before it",
+    )  # fmt: skip
+
+
 class JournalTable(_Model):
     """How much disk the journal may take before an alarm says so."""
 
@@ -185,6 +200,7 @@ class FleetFile(_Model):
     store: StoreTable = StoreTable()
     records: RecordsTable | None = None
     journal: JournalTable = JournalTable()
+    sparkplug: SparkplugTable = SparkplugTable()
     mail: MailTable
     watch: WatchTable = WatchTable()
     board: BoardTable = BoardTable()
