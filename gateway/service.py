@@ -246,7 +246,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
-            renderer = _renderer(configuration, self._data_dir)
+            renderer = _renderer(configuration, self._data_dir, self._records.installation)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -345,7 +345,7 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration, self._data_dir)
+        self._renderer = _renderer(configuration, self._data_dir, self._records.installation)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -454,10 +454,10 @@ def _topics(configuration: Configuration) -> tuple[str, ...]:
     return (*TOPIC_FILTERS, *(SPARKPLUG_FILTERS if sparkplug else ()))
 
 
-def _renderer(configuration: Configuration, data_dir: Path) -> MailRenderer:
+def _renderer(configuration: Configuration, data_dir: Path, installation: str) -> MailRenderer:
     return MailRenderer(
         configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules,
-        link=mail_links(configuration.board, data_dir),
+        link=mail_links(configuration.board, data_dir, installation),
     )  # fmt: skip
 
 

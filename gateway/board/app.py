@@ -63,6 +63,13 @@ SECURITY_HEADERS: Final[Mapping[str, str]] = {
 }
 
 
+_LATE: Final = {
+    Awaited.ASKED: "It is acknowledged already. Nothing was changed by this.",
+    Awaited.ACKNOWLEDGED: "It is acknowledged already. Nothing was changed by this.",
+    Awaited.CLOSED: "It was closed meanwhile. Nothing was changed by this.",
+    Awaited.HELD: "It awaits no answer any more. Nothing was changed by this.",
+    Awaited.NOTHING: "It awaits no answer any more. Nothing was changed by this.",
+}
 # A trace would carry addresses of pages, and the environment could say where to.
 _UNTRACED: Final[TelemetryConfig] = {
     "tracing": False,
@@ -101,7 +108,12 @@ class _Told(Exception):
 def make_app(board: Board) -> FastAPI:
     """The application of one board."""
     app = FastAPI(
-        title="basinward", docs_url=None, redoc_url=None, openapi_url=None, telemetry=_UNTRACED
+        title="basinward",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        telemetry=_UNTRACED,
+        redirect_slashes=False,  # it would lead to whatever host the request names
     )
     desk = _Desk(board)
 
@@ -214,8 +226,7 @@ class _Desk:
                 # See it by a GET, so that a page that is loaded anew sends nothing again.
                 return Response(status_code=303, headers={"Location": text})
             page = self._page(link, now)
-        trouble = "Nothing was changed by this: see below how the ticket stands."
-        return self._ticket(request, 409, text, page, trouble=trouble)
+        return self._ticket(request, 409, text, page, trouble=_LATE[now.awaited])
 
     def told(self, request: Request, message: Message) -> Response:
         """A message's page."""

@@ -38,11 +38,12 @@ class MailLinks:
         return f"{self._public_url}/ack/{link}" if link else ""
 
 
-def mail_links(settings: BoardSettings, data_dir: Path) -> MailLinks | None:
+def mail_links(settings: BoardSettings, data_dir: Path, installation: str) -> MailLinks | None:
     """What makes the links of mails; None where fleet.toml does not say how the board is reached.
 
     Raises OSError where the key's file cannot be read or made.
     """
     if not settings.public_url:
         return None
-    return MailLinks(signer_of(settings, data_dir), settings.public_url, settings.link_hours)
+    signer = signer_of(settings, data_dir, installation)
+    return MailLinks(signer, settings.public_url, settings.link_hours)

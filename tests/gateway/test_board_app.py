@@ -6,10 +6,13 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
+from urllib.parse import quote
 
 import pytest
 from board_bench import SIGNER, Bench, Page
 from httpx2 import Response
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from starlette.testclient import TestClient
 from support.records import HOUR_MS, NOW_MS, RUI, raised, returned
 from ticket_scenes import FAULTS, quay_site
@@ -22,6 +25,8 @@ from gateway.tickets.notice import Recipient
 from gateway.tickets.render import MailRenderer
 from gateway.tickets.routing import Routing, TeamRoute
 from rules.events import ActionKind, AlarmEvent, AlarmState, Change, Severity
+from rules.faults.registry import FAULTS as REGISTERED
+from rules.faults.registry import SLUGS
 
 HOSTILE = '"><script>alert(1)</script>\u202e<img src=x onerror=y>'
 
@@ -135,7 +140,7 @@ def test_who_comes_second_is_told_who_came_first(bench):
     second = bench.post(page=open_page, who="0")
     assert second.status_code == 409
     text = text_of(second)
-    assert "Nothing was changed by this" in text
+    assert "It is acknowledged already. Nothing was changed by this." in text
     assert "Acknowledged by Control room" in text
     assert "09:30 WET" in text
     assert len(bench.records.pending_actions()) == 1
@@ -379,12 +384,58 @@ def test_a_body_that_is_no_form_of_ours_does_nothing(bench, body, kind, status):
 
 def test_the_first_page_and_pages_that_are_not_there_say_what_to_do(bench):
     assert "Open the link in a ticket's mail" in text_of(bench.client.get("/"))
-    for path in ("/nowhere", "/ack", "/ack/", "/ack/a/b", "/openapi.json", "/docs"):
+    for path in ("/nowhere", "/ack", "/ack/", "/ack/a/b", "/ack/a/", "/static/", "/openapi.json"):
         response = bench.client.get(path)
         assert response.status_code == 404
         assert "There is no such page" in text_of(response)
     deep = Page(bench.client.get("/a/b/c").text).all("link")[-1]["href"] or ""
     assert deep.startswith("../../static/")
+
+
+@pytest.fixture(scope="module")
+def steady(tmp_path_factory) -> Iterator[Bench]:
+    """A bench whose ticket nobody gets acknowledged."""
+    bench = Bench(tmp_path_factory.mktemp("steady"))
+    bench.board.limit = BadLinkLimit(count=10**9)
+    yield bench
+    bench.records.close()
+
+
+words = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
+
+
+@settings(max_examples=60)
+@given(link=words, fields=st.dictionaries(words | st.sampled_from(["who", "seal", "note"]), words))
+def test_nothing_that_is_sent_is_a_defect_or_an_acknowledgement(steady, link, fields):
+    address = "/ack/" + quote(link, safe="")
+    for response in (
+        steady.client.get(address),
+        steady.client.post(address, data=fields),
+        steady.client.post(steady.link, data=fields),
+    ):
+        assert response.status_code in {404, 405, 409, 415}, response.text
+    assert steady.records.pending_actions() == []
+
+
+# ---------------------------------------------------------------- every fault
+
+
+def test_every_fault_of_the_catalogue_has_its_page_with_the_safety_line(tmp_path):
+    bench = Bench(tmp_path)
+    renderer = MailRenderer([quay_site()], REGISTERED)
+    bench.board.pages = Pages([quay_site()], renderer)
+    others = [slug for slug in SLUGS if slug != "fan-fault"]
+    bench.commit(*(raised(NOW_MS - 60_000, fault=slug) for slug in others))
+    tickets = bench.records.tickets()
+    assert {t.fault for t in tickets} == set(SLUGS)
+    titles = {fault.slug: fault.title for fault in REGISTERED}
+    for ticket in tickets:
+        text = text_of(bench.get(bench.linked(1, ticket.number)))
+        assert titles[ticket.fault] in text
+        assert "changes nothing at the machine, and it does not authorise work" in text
+        assert "energy-control procedure comes first" in text
+        assert not re.search(r"\b(safe to|permitted to|authorised|cleared to)\b", text), text
+    bench.records.close()
 
 
 # ---------------------------------------------------------------- hostile words
