@@ -64,3 +64,18 @@ make_venv() {
         printf '%s' "$want" >"$stamp"
     fi
 }
+
+# make_sparkplug_venv: beside the other one, for the tests' independent Sparkplug encoder, which wants
+# an MQTT client that is too old for basinward. Says where its Python is.
+make_sparkplug_venv() {
+    local wanted="$root/deploy/sparkplug-constraints.txt" place="$root/.venv-sparkplug" want
+    want="$(sha256sum <"$wanted")"
+    if [ ! -f "$place/stamp" ] || [ "$(cat "$place/stamp")" != "$want" ]; then
+        say "Installing the independent Sparkplug encoder ..."
+        "$venv/bin/python" -m venv --clear "$place" || die "No virtual environment in $place."
+        "$place/bin/python" -m pip install --quiet --disable-pip-version-check \
+            --constraint "$wanted" pysparkplug || die "pip could not install it; see above."
+        printf '%s' "$want" >"$place/stamp"
+    fi
+    export BASINWARD_SPARKPLUG_PYTHON="$place/bin/python"
+}

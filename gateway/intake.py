@@ -29,9 +29,17 @@ from paho.mqtt.reasoncodes import ReasonCode
 from gateway.mqtt_client import ReadAheadClient
 from gateway.pulse import Pulse
 
-__all__ = ["TOPIC_FILTERS", "BrokerSettings", "Intake", "Message", "TlsSettings"]
+__all__ = [
+    "SPARKPLUG_FILTERS",
+    "TOPIC_FILTERS",
+    "BrokerSettings",
+    "Intake",
+    "Message",
+    "TlsSettings",
+]
 
 TOPIC_FILTERS: Final = ("sites/#",)
+SPARKPLUG_FILTERS: Final = ("spBv1.0/#",)
 """All of it, so that what is published under a wrong topic is told and not lost in silence."""
 
 MAX_WAITING: Final = 100_000
@@ -240,6 +248,21 @@ class Intake:
         with self._lock:
             now = self._connection
             self._client.acknowledge([m.mid for m in messages if m.qos and m.connection == now])
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Send a message with QoS 0, not retained. Without a connection it is dropped."""
+        self._client.publish(topic, payload, qos=0, retain=False)
+
+    def subscribe_also(self, topic_filters: Sequence[str]) -> None:
+        """Hear these topics too, from now on; those that are heard already are passed over."""
+        known = {topic_filter for topic_filter, _ in self._filters}
+        more = [(f, 1) for f in topic_filters if f not in known]
+        if more:
+            # A new list: the network thread may be reading the old one. Without a connection the
+            # next one subscribes to all.
+            self._filters = [*self._filters, *more]
+            if self._client.is_connected():
+                self._client.subscribe(self._filters)
 
     @property
     def waiting(self) -> int:

@@ -18,7 +18,7 @@ import numpy as np
 
 from gateway.batch import Batch, Frame, Reason, Reject, SiteStatus
 from gateway.intake import Message
-from gateway.journal import Clock, Entry, Journal, JournalUnavailable, Rejects
+from gateway.journal import Clock, Entry, Journal, JournalUnavailable, Notes, Rejects
 from gateway.outage import Outage
 from gateway.records.session import RecordsUnavailable
 from gateway.wire import Decoded
@@ -51,12 +51,28 @@ class MessageSource(Protocol):
         """These messages are safe."""
         ...
 
+    def publish(self, topic: str, payload: bytes) -> None:
+        """Send a message, once, if there is a connection."""
+        ...
+
 
 class Decodes(Protocol):
     """What understands messages; :class:`gateway.wire.Decoder` does."""
 
     def decode(self, topic: str, payload: bytes, received_ms: int) -> Decoded:
         """What the message says."""
+        ...
+
+    def overdue(self, now_ms: int) -> Decoded:
+        """What is to be said of messages that did not come in time."""
+        ...
+
+    def notes(self) -> Notes:
+        """What must be kept together with what was decoded since the last call."""
+        ...
+
+    def requests(self, now_ms: int) -> Sequence[tuple[str, bytes]]:
+        """Topics and payloads to be published because of what was decoded since the last call."""
         ...
 
 
@@ -74,9 +90,10 @@ class ActionSource(Protocol):
 
 @dataclass
 class PipelineCounts:
-    """What has passed since the start; ``rejects`` counts refused records, not reports of them.
+    """What has passed since the start.
 
-    ``samples`` are single readings, of which a frame holds several.
+    ``rejects`` counts refused records and messages missed, not the reports of them. ``samples``
+    are single readings, of which a frame holds several.
     """
 
     messages: int = 0
@@ -158,18 +175,21 @@ class Pipeline(Worker):
         for message in messages:
             gathered.add(message, _decoded(decoder, message))
             if len(gathered.frames) >= MAX_FRAMES:
-                self._make_durable(gathered)
+                self._make_durable(gathered, decoder.notes())
                 gathered = _Gathered()
+        gathered.take(decoder.overdue(self._clock_ms()))
         gathered.others += self._due_entries()
-        self._make_durable(gathered)
+        self._make_durable(gathered, decoder.notes())
+        for topic, payload in decoder.requests(self._clock_ms()):
+            self._intake.publish(topic, payload)
 
-    def _make_durable(self, gathered: _Gathered) -> None:
+    def _make_durable(self, gathered: _Gathered, notes: Notes) -> None:
         """Append, then acknowledge."""
         entries = gathered.entries()
-        if entries:
+        if entries or notes:
             offset = self.patiently(
                 self.journal_outage,
-                lambda: self._journal.append(entries, self._clock_ms()),
+                lambda: self._journal.append(entries, self._clock_ms(), notes),
                 "Nothing is acknowledged until it can be written.",
                 (JournalUnavailable,),
             )
@@ -252,8 +272,12 @@ class _Gathered:
 
     def add(self, message: Message, decoded: Decoded) -> None:
         self.messages.append(message)
+        self.take(decoded)
+
+    def take(self, decoded: Decoded) -> None:
         self.frames += decoded.frames
         self.rejects += decoded.rejects
+        self.rejects += decoded.lost
         if decoded.status is not None:
             self.statuses.append(decoded.status)
 

@@ -20,9 +20,8 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from apscheduler.schedulers.background import BackgroundScheduler
-
 from gateway.aftercare import Aftercare
+from gateway.board.mail_links import mail_links
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -32,12 +31,14 @@ from gateway.data_directory import (
     DataDirectory,
     DataDirectoryError,
 )
-from gateway.intake import Intake
+from gateway.intake import SPARKPLUG_FILTERS, TOPIC_FILTERS, Intake
 from gateway.journal import JournalError, SqliteJournal
 from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
 from gateway.mail.worker import OutboxWorker
+from gateway.periodic import Periodic
 from gateway.pipeline import Pipeline
+from gateway.receiver_clock import ReceiverClock
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records_place import note_place
@@ -56,7 +57,7 @@ from gateway.watching.notices import Messenger, Place
 from gateway.watching.notify import ServiceManager
 from gateway.watching.observer import Observer, Parts, Trouble
 from gateway.watching.watch import Watch, Watched
-from gateway.wire import Decoder, of_sites
+from gateway.wire import Decoder, EdgeNodes, edges_of, of_sites
 from rules.engine import Engine
 from rules.faults.registry import FAULTS
 from rules.plan import FleetPlan
@@ -122,10 +123,8 @@ class Service:
         self.configuration = configuration
         self._data_dir = data_dir
         self._make_engine = make_engine
-        self._clock_ms = clock_ms
         self._pace = pace
         self.on_failure = on_failure
-        self._started_ms = clock_ms()
         self._manager = manager or ServiceManager()
         self._link = _Link(
             False,
@@ -148,6 +147,8 @@ class Service:
                 data_dir / JOURNAL_FILE, configuration.journal_budget_mb * 1_000_000
             )
             undo.callback(self._journal.close)
+            self._clock_ms = ReceiverClock(clock_ms, not_before_ms=_newest_ms(self._journal))
+            self._started_ms = self._clock_ms()
             self._records = Records(
                 url,
                 routing=configuration.routing,
@@ -164,11 +165,14 @@ class Service:
             self._freshness = Freshness()
             self._snapshots = SnapshotFiles(data_dir)
             self._match_journal_and_records()
+            self._edge_nodes = EdgeNodes(self._journal.notes())
             plan, decoder = self._prepare(configuration)
             self._store = open_store(configuration.store, data_dir, self._register.units)
             undo.callback(self._store.close)
             self._client_id = configuration.broker.client_id
-            self._intake = Intake(configuration.broker, clock_ms, self._broker_told)
+            self._intake = Intake(
+                configuration.broker, self._clock_ms, self._broker_told, _topics(configuration)
+            )
             self._assemble(plan, decoder)
             self._watch_over()
             undo.pop_all()
@@ -183,7 +187,8 @@ class Service:
         self._pipeline.start()
         self._intake.start()
         self._observer.look()
-        self._scheduler.start()
+        for periodic in self._periodic:
+            periodic.start()
         self._messenger.start()
         self._manager.ready("Started.")
         self._watch.start()
@@ -207,8 +212,8 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline_s - time.monotonic())
 
-        if self._scheduler.running:
-            self._scheduler.shutdown(wait=False)
+        for periodic in self._periodic:
+            periodic.stop()
         self._pipeline.stop()
         ended = {"pipeline": self._pipeline.join(left_s())}
         self._intake.stop()  # after the pipeline's last acknowledgements
@@ -244,6 +249,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
+            renderer = _renderer(configuration, self._data_dir, self._records.installation)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -260,8 +266,9 @@ class Service:
                 msg = f"The rules cannot go on with the new configuration: {error}"
                 raise ServiceError(msg) from error
             self._pipeline.use(decoder)
+            self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
-            self._renderer = _renderer(configuration)
+            self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -318,7 +325,12 @@ class Service:
         self._records.sync_units(rows)
         self._freshness.know(rows, [s.id for s in sites])
         plan = FleetPlan.build(sites, dict(rows), configuration.settings, rules=configuration.rules)
-        return plan, Decoder(of_sites(sites, rows), configuration.store.retention_days)
+        units = of_sites(sites, rows)
+        decoder = Decoder(
+            units, configuration.store.retention_days,
+            edges=edges_of(sites, units), nodes=self._edge_nodes, sparkplug=configuration.sparkplug,
+        )  # fmt: skip
+        return plan, decoder
 
     def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
         configuration, pace = self.configuration, self._pace
@@ -337,7 +349,7 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration)
+        self._renderer = _renderer(configuration, self._data_dir, self._records.installation)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -385,18 +397,13 @@ class Service:
         self._aftercare = Aftercare(
             self._records, self._rules.ask, self._clock_ms, self.configuration.life
         )
-        self._scheduler = BackgroundScheduler(timezone="UTC", daemon=True)
-        for job, every_s in (
-            (self._escalate, pace.escalation_s),
-            (self._aftercare.run, pace.aftercare_s),
-            (self._look_after, pace.upkeep_s),
-            (self._rules.request_snapshot, pace.snapshot_s),
-            (self._observer.look, pace.status_s),
-        ):
-            self._scheduler.add_job(
-                job, "interval", seconds=every_s, max_instances=1, coalesce=True,
-                misfire_grace_time=None,
-            )  # fmt: skip
+        self._periodic = (
+            Periodic("escalation", pace.escalation_s, self._escalate),
+            Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
+            Periodic("upkeep", pace.upkeep_s, self._look_after),
+            Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
+            Periodic("status", pace.status_s, self._observer.look),
+        )
 
     def _render(self, notice: TicketNotice) -> EmailMessage:
         return self._renderer(notice)
@@ -443,10 +450,23 @@ class Service:
         self.on_failure(f"the thread '{name}' has died ({type(error).__name__}: {error})")
 
 
-def _renderer(configuration: Configuration) -> MailRenderer:
+def _newest_ms(journal: SqliteJournal) -> int:
+    """When the journal's newest entry was received, 0 if it holds none."""
+    newest = journal.read_from(journal.last_offset - 1).entries
+    return newest[-1].received_ms if newest else 0
+
+
+def _topics(configuration: Configuration) -> tuple[str, ...]:
+    """What to subscribe to. Sparkplug only where a site speaks it: the broker may not allow it."""
+    sparkplug = any(site.sparkplug is not None for site in configuration.sites)
+    return (*TOPIC_FILTERS, *(SPARKPLUG_FILTERS if sparkplug else ()))
+
+
+def _renderer(configuration: Configuration, data_dir: Path, installation: str) -> MailRenderer:
     return MailRenderer(
-        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-    )
+        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules,
+        link=mail_links(configuration.board, data_dir, installation),
+    )  # fmt: skip
 
 
 @contextmanager

@@ -28,6 +28,7 @@ __all__ = [
     "Refrigerant",
     "SignalMapping",
     "Site",
+    "SparkplugNode",
     "Unit",
     "Water",
 ]
@@ -49,6 +50,15 @@ def _identifier(value: str) -> str:
     return value
 
 
+def _topic_level(value: str) -> str:
+    if any(c in "+/#" or not c.isprintable() for c in value):
+        msg = (
+            "an id of Sparkplug is one level of an MQTT topic: printable, without '+', '/' and '#'"
+        )
+        raise ValueError(msg)
+    return value
+
+
 def _time_zone(value: str) -> str:
     if value not in available_timezones():
         msg = "not an IANA time zone name; write one such as 'Europe/Lisbon' or 'America/Denver'"
@@ -59,6 +69,7 @@ def _time_zone(value: str) -> str:
 Identifier = Annotated[str, AfterValidator(_identifier)]
 TimeZoneName = Annotated[str, AfterValidator(_time_zone)]
 Text = Annotated[str, Field(min_length=1, max_length=500)]
+TopicLevel = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_topic_level)]
 Condition = Annotated[str, Field(min_length=1, max_length=1000)]
 EMail = Annotated[str, Field(pattern=r"^[^@\s<>,;:\"]+@[^@\s<>,;:\"]+$", max_length=254)]
 
@@ -275,6 +286,9 @@ class Unit(_Model):
     condenser: Condenser
     water: Water
     isolation: Annotated[tuple[IsolationPoint, ...], Field(min_length=1)]
+    sparkplug_device: TopicLevel | None = Field(
+        default=None, description="its device id, where the site's edge node speaks Sparkplug B"
+    )
     signals: dict[str, SignalMapping] = {}
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()
@@ -288,6 +302,13 @@ class Unit(_Model):
             )
             raise ValueError(msg)
         return self
+
+
+class SparkplugNode(_Model):
+    """The edge node through which a site speaks Sparkplug B: the levels of its topics."""
+
+    group: TopicLevel
+    edge: TopicLevel
 
 
 class Site(_Model):
@@ -305,6 +326,7 @@ class Site(_Model):
     """Where the site's own lockout procedure is found, for instance 'ECP-07, plant room folder'."""
     team: Identifier
     contacts: Annotated[tuple[Contact, ...], Field(min_length=1)]
+    sparkplug: SparkplugNode | None = None
     units: Annotated[tuple[Unit, ...], Field(min_length=1, max_length=500)]
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from rules.arrays import F16, F32, F64, I8, I16, I64, U8, U16, Bool
+from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
@@ -21,6 +21,7 @@ from rules.strangers import Strangers
 __all__ = [
     "BIN_MS",
     "CLEANABLE_PARTS",
+    "LEDGER_LINES",
     "STEADY",
     "STEADY_BINS",
     "TRACE",
@@ -44,11 +45,23 @@ BIN_MS: Final = 300_000
 STEADY_BINS: Final = 72
 """Accepted steady means kept by unit and quantity: six hours of running."""
 
+HEAT_PARTS: Final = 8
+"""Quantities that are added up over the hour for heat rejection, see rules/heat.py."""
+
+HEAT_HELD: Final = 6
+"""The first of them, kept of the newest dry bins."""
+
+WET_FALLS: Final = 12
+"""Wet-bulb depressions remembered, of the newest accepted wet TDs."""
+
 SWITCHES: Final = 5
 """Steps from dry to wet remembered."""
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
+
+LEDGER_LINES: Final = 12
+"""Lines of the solids ledger kept by unit, of up to three hours of running each."""
 
 
 @dataclass(frozen=True)
@@ -183,13 +196,29 @@ class FleetState:
     steady_count: I64  # accepted means ever, by quantity; position = count mod STEADY_BINS
     trace: F16
     trace_bin: I64  # id of the newest bin in `trace`
+    # the solids ledger, see rules/water_ledger.py, and the unit's own habit, rules/water_habit.py
+    ledger: F16  # (rows, 4, LEDGER_LINES)
+    ledger_count: I32  # lines ever; position = count mod LEDGER_LINES
+    ledger_bin: I32  # bin with which the newest line was written
+    ledger_from: I32  # bin with which the open line begins, 0 for none
+    ledger_fresh: Bool  # the basin had just been filled by then
+    ledger_says: I8  # what the newest lines say, see water_habit.Says
+    habit: F32  # (rows, 4) bleed with no make-up, its growth with it, concentration: high, middle
     # heat rejection, see rules/heat.py
     heat_load_seen: Bool  # the unit sends its load: TDs are referred to rated load
     together_ms: I64  # since when all fans run below the speed of all stages; TOGETHER: found out
     speed_seen: Bool  # a fan speed command above zero was seen
     dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
     td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
-    dry_hold: F32  # (rows, 4) newest dry bin: head pressure, ambient, airflow, load
+    heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
+    # bulb, airflow, load, airflow squared, pad pressure drop, airflow squared that goes with it
+    heat_bins: U8  # how many bins, in which mode, and the first of them
+    heat_wet: Bool
+    heat_since_bin: I32
+    dry_hold: F32  # (rows, HEAT_HELD) newest dry bins, the first of those
+    wet_fall_k: F16  # (rows, WET_FALLS) depressions of the newest wet TDs, by their count
+    td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
+    td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
     dry_hold_bin: I64  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
     wet_depression_k: F32  # running mean over the accepted wet TDs, and that of the TDs
@@ -281,12 +310,26 @@ class FleetState:
             steady_count=i64(n, q),
             trace=np.full((n, t, TRACE_BINS), np.nan, dtype=np.float16),
             trace_bin=i64(n),
+            ledger=np.full((n, 4, LEDGER_LINES), np.nan, dtype=np.float16),
+            ledger_count=np.zeros(n, dtype=np.int32),
+            ledger_bin=np.zeros(n, dtype=np.int32),
+            ledger_from=np.zeros(n, dtype=np.int32),
+            ledger_fresh=np.zeros(n, dtype=np.bool_),
+            ledger_says=i8(0, n),
+            habit=np.full((n, 4), np.nan, dtype=np.float32),
             heat_load_seen=np.zeros(n, dtype=np.bool_),
             together_ms=i64(n),
             speed_seen=np.zeros(n, dtype=np.bool_),
             dry_seen_bin=i64(n),
             td_first_bin=i64(n, 2),
-            dry_hold=np.full((n, 4), np.nan, dtype=np.float32),
+            heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),
+            heat_bins=np.zeros(n, dtype=np.uint8),
+            heat_wet=np.zeros(n, dtype=np.bool_),
+            heat_since_bin=np.zeros(n, dtype=np.int32),
+            dry_hold=np.full((n, HEAT_HELD), np.nan, dtype=np.float32),
+            wet_fall_k=np.full((n, WET_FALLS), np.nan, dtype=np.float16),
+            td_gap_h=np.zeros((n, 2), dtype=np.float32),
+            td_last_bin=np.zeros((n, 2), dtype=np.int32),
             dry_hold_bin=i64(n),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),
             wet_depression_k=np.full(n, np.nan, dtype=np.float32),

@@ -75,6 +75,10 @@ def _parser() -> argparse.ArgumentParser:
     )  # fmt: skip
     publish.add_argument("--live-step", type=_positive, default=10.0, help="live sampling [s]")
     publish.add_argument("--live", type=_span, default=None, help="stop after so long live")
+    publish.add_argument(
+        "--cbor", action="append", default=[], metavar="SITE",
+        help="site that sends CBOR instead of JSON (may be repeated)",
+    )  # fmt: skip
     publish.add_argument("--pack", type=int, default=10, help="instants a backlog message")
     publish.add_argument(
         "--progress", action="store_true", help="progress as JSON lines on standard error"
@@ -142,6 +146,7 @@ def _publish(args: argparse.Namespace) -> int:
         speed=args.speed,
         pack_instants=max(1, args.pack),
         live_s=args.live,
+        cbor=frozenset(args.cbor),
     )
     address = BrokerAddress(args.host, args.port, args.username, password, args.ca_file)
     report = _report_json if args.progress else _report_text

@@ -43,7 +43,10 @@ class SignalForm:
 
 @dataclass(frozen=True)
 class UnitPlate:
-    """The nameplate of one unit; ``forms`` are its own wire names by canonical signal."""
+    """The nameplate of one unit; ``forms`` are its own wire names by canonical signal.
+
+    ``device`` is its id at the site's Sparkplug edge node, empty where it has none.
+    """
 
     site: str
     unit: str
@@ -51,6 +54,7 @@ class UnitPlate:
     gauge_head_pressure: bool
     probe: str
     forms: Mapping[str, SignalForm] = field(default_factory=dict)
+    device: str = ""
 
     @property
     def key(self) -> str:
@@ -60,11 +64,15 @@ class UnitPlate:
 
 @dataclass(frozen=True)
 class SitePlate:
-    """One site's place: what weather and clocks need."""
+    """One site's place: what weather and clocks need.
+
+    ``edge`` is (group, edge node) where the site speaks Sparkplug.
+    """
 
     site: str
     zone: ZoneInfo
     elevation_m: float
+    edge: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True)
@@ -128,7 +136,11 @@ def _forms(table: Mapping[str, Any]) -> dict[str, SignalForm]:
 def site_from(data: Mapping[str, Any], where: str) -> tuple[SitePlate, list[UnitPlate]]:
     """Site and units from the data of a site file; ``where`` names it in a ``FleetError``."""
     try:
-        site = SitePlate(data["id"], ZoneInfo(data["time_zone"]), float(data["elevation_m"]))
+        node = data.get("sparkplug")
+        site = SitePlate(
+            data["id"], ZoneInfo(data["time_zone"]), float(data["elevation_m"]),
+            (str(node["group"]), str(node["edge"])) if node else None,
+        )  # fmt: skip
         units = [
             UnitPlate(
                 site=site.site,
@@ -137,6 +149,7 @@ def site_from(data: Mapping[str, Any], where: str) -> tuple[SitePlate, list[Unit
                 gauge_head_pressure=bool(entry.get("head_pressure_is_gauge", False)),
                 probe=str(entry.get("conductivity_probe", "referred-25c")),
                 forms=_forms(entry.get("signals", {})),
+                device=str(entry.get("sparkplug_device", "")),
             )
             for entry in data["units"]
         ]

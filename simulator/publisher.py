@@ -17,12 +17,14 @@ from typing import Any
 import numpy as np
 
 from simulator.faults import Entry
+from simulator.fleet import Fleet, FleetError, SitePlate
 from simulator.history import Source
-from simulator.senml import UnitEncoder
+from simulator.senml import CborEncoder, UnitEncoder
 from simulator.sensors import Frames
 from simulator.site_client import BrokerAddress, SiteClient
+from simulator.sparkplug import DeviceEncoder, EdgeNode
 
-__all__ = ["PublishPlan", "Publisher", "packs"]
+__all__ = ["PublishPlan", "Publisher", "encoders", "packs"]
 
 Report = Callable[[str, dict[str, Any]], None]
 
@@ -37,7 +39,9 @@ class PublishPlan:
     ``backlog_s`` before now is published first at ``step_s``, ``pack_instants`` instants a message,
     then live at ``live_step_s``. ``speed`` is simulated seconds a second while catching up, 0 for
     as fast as the broker takes it. ``live_s`` ends live running after so many seconds; None goes
-    on until told to stop.
+    on until told to stop. The
+    sites in ``cbor`` send SenML CBOR; those whose files name a Sparkplug edge node send Sparkplug,
+    the others SenML JSON.
     """
 
     backlog_s: float = 0.0
@@ -46,6 +50,7 @@ class PublishPlan:
     speed: float = 0.0
     pack_instants: int = 10
     live_s: float | None = None
+    cbor: frozenset[str] = frozenset()
 
 
 def packs(frames: Frames, instants: int, n_units: int) -> list[np.ndarray[Any, np.dtype[np.intp]]]:
@@ -55,6 +60,34 @@ def packs(frames: Frames, instants: int, n_units: int) -> list[np.ndarray[Any, n
     if not len(order):
         return []
     return np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
+
+
+Encoder = UnitEncoder | CborEncoder | DeviceEncoder
+
+
+def encoders(fleet: Fleet, cbor: frozenset[str] = frozenset()) -> list[Encoder]:
+    """How each unit of the fleet speaks; :class:`simulator.fleet.FleetError` if it cannot."""
+    if unknown := cbor - {s.site for s in fleet.sites}:
+        msg = f"no site is called {', '.join(sorted(unknown))}; name sites of the fleet"
+        raise FleetError(msg)
+    site_of = {s.site: s for s in fleet.sites}
+    made: list[Encoder] = []
+    for unit in fleet.units:
+        site = site_of[unit.site]
+        if site.edge is not None and unit.device:
+            made.append(DeviceEncoder(unit, site))
+        else:
+            form = CborEncoder if unit.site in cbor else UnitEncoder
+            made.append(form(unit, site.elevation_m))
+    return made
+
+
+def _edge_node(site: SitePlate, made: Sequence[Encoder]) -> EdgeNode | None:
+    """The presence of a site that speaks Sparkplug."""
+    if site.edge is None:
+        return None
+    of_site = [e for e in made if isinstance(e, DeviceEncoder) and e.site == site.site]
+    return EdgeNode(site, of_site)
 
 
 class Publisher:
@@ -75,9 +108,11 @@ class Publisher:
         self._stop = stop
         self._report = report
         fleet = source.fleet
-        elevation = {s.site: s.elevation_m for s in fleet.sites}
-        self._encoders = [UnitEncoder(u, elevation[u.site]) for u in fleet.units]
-        self._clients = {s.site: SiteClient(s.site, address, stop) for s in fleet.sites}
+        self._encoders = encoders(fleet, plan.cbor)
+        self._clients = {
+            s.site: SiteClient(s.site, address, stop, presence=_edge_node(s, self._encoders))
+            for s in fleet.sites
+        }
         self._kept: dict[str, list[tuple[str, bytes]]] = {s.site: [] for s in fleet.sites}
         self._sent = 0
         self._total = 0

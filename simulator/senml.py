@@ -1,158 +1,33 @@
-"""SenML JSON packs (RFC 8428) of what a simulated unit measures, written by hand for speed.
+"""SenML packs (RFC 8428) of what a simulated unit measures, in JSON or CBOR.
 
-One pack holds one or several instants of one unit. Flags and masks come first, then analogue
-signals with a unit of their own; the most frequent unit comes last, as base unit. Signals that the
-site file maps to a name and unit of their own go out under that name, without a unit.
+One pack holds one or several instants of one unit. The JSON is written by hand for speed.
 """
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
+import cbor2
 import numpy as np
 from numpy.typing import NDArray
 
-from rules.signals import INDEX, SIGNALS
-from simulator import air
-from simulator.fleet import FleetError, SignalForm, UnitPlate
+from simulator.fleet import UnitPlate
+from simulator.wire_fields import UnitFields, natural_water_factor
 
-__all__ = ["UnitEncoder", "natural_water_factor"]
+__all__ = ["CborEncoder", "UnitEncoder", "natural_water_factor"]
 
 FloatArray = NDArray[np.float64]
 
-# The registered symbol of each quantity (RFC 8428, section 12.1) and its factor from the
-# catalogue's unit. Conductivity: 1 S/m is 10 000 µS/cm.
-_SENML: Final[dict[str, tuple[str, float]]] = {
-    "basin_level": ("m", 1e-3),
-    "conductivity": ("S/m", 1e-4),
-    "basin_temperature": ("Cel", 1.0),
-    "pump_current": ("A", 1.0),
-    "supply_voltage": ("V", 1.0),
-    "spray_pressure": ("Pa", 1e3),
-    "spray_flow": ("m3/s", 1.0 / 60_000.0),
-    "head_pressure": ("Pa", 1e3),
-    "ambient_temperature": ("Cel", 1.0),
-    "relative_humidity": ("%RH", 1.0),
-    "fan_speed": ("/", 0.01),
-    "fan_run": ("count", 1.0),
-    "fan_fault": ("count", 1.0),
-    "pump_command": ("", 1.0),
-    "wet_mode": ("", 1.0),
-    "makeup_flow": ("m3/s", 1.0 / 60_000.0),
-    "bleed_flow": ("m3/s", 1.0 / 60_000.0),
-    "pad_pressure_drop": ("Pa", 1.0),
-    "heat_load": ("W", 1e3),
-}
-
-# What sensors with units of their own send: value = factor * (catalogue value) + offset.
-# 1 psi = 6.894757 kPa, 1 US gal = 3.785412 L, 1 in = 25.4 mm (definitions).
-_OWN: Final[dict[str, tuple[float, float]]] = {
-    "mm": (1.0, 0.0),
-    "cm": (0.1, 0.0),
-    "in": (1.0 / 25.4, 0.0),
-    "µS/cm": (1.0, 0.0),
-    "uS/cm": (1.0, 0.0),
-    "mS/cm": (1e-3, 0.0),
-    "degC": (1.0, 0.0),
-    "Cel": (1.0, 0.0),
-    "degF": (1.8, 32.0),
-    "K": (1.0, 273.15),
-    "A": (1.0, 0.0),
-    "mA": (1000.0, 0.0),
-    "V": (1.0, 0.0),
-    "kPa": (1.0, 0.0),
-    "bar": (0.01, 0.0),
-    "psi": (1.0 / 6.894757, 0.0),
-    "l/min": (1.0, 0.0),
-    "L/min": (1.0, 0.0),
-    "gal/min": (1.0 / 3.785412, 0.0),
-    "percent": (1.0, 0.0),
-    "kW": (1.0, 0.0),
-}
-
-# Factor from conductivity at t to that at 25 °C, 0 to 35 °C in steps of 1 K: ISO 7888:1985, natural
-# waters, as reproduced in secondary texts. Beyond 35 °C it goes on with the last step.
-_NATURAL_WATER: Final = (
-    1.918, 1.857, 1.800, 1.745, 1.693, 1.643, 1.596, 1.551, 1.508, 1.467, 1.428, 1.390,
-    1.354, 1.320, 1.287, 1.256, 1.225, 1.196, 1.168, 1.141, 1.116, 1.091, 1.067, 1.044,
-    1.021, 1.000, 0.979, 0.959, 0.940, 0.921, 0.903, 0.886, 0.869, 0.853, 0.837, 0.822,
-)  # fmt: skip
-_LINEAR_PER_K: Final = 0.0191  # common default of field probes
-
-
-def natural_water_factor(temp_degc: FloatArray) -> FloatArray:
-    """Conductivity at 25 °C over that at the temperature [°C, 0 to 35; held beyond]."""
-    return np.asarray(np.interp(temp_degc, np.arange(36.0), _NATURAL_WATER))
-
-
-@dataclass(frozen=True)
-class _Field:
-    column: int
-    text: str
-    """``"n":"…"`` and, where it has one of its own, ``,"u":"…"``."""
-    unit: str
-    factor: float
-    offset: float
-    kind: str
-
 
 class UnitEncoder:
-    """Writes the packs of one unit."""
+    """Writes the packs of one unit in JSON."""
 
     def __init__(self, unit: UnitPlate, elevation_m: float) -> None:
         """``elevation_m`` of the site gives the barometric pressure that a gauge leaves out."""
+        self._wire = UnitFields(unit, elevation_m)
         self._base = f'"bn":"{unit.site}/{unit.unit}/"'
         self.topic = f"sites/{unit.site}/{unit.unit}/senml"
-        self._raw = unit.probe
-        self._gauge_offset_kpa = (
-            float(air.barometric_kpa(elevation_m)) if unit.gauge_head_pressure else 0.0
-        )
-        fields = [self._field(s.name, s.kind, unit.forms) for s in SIGNALS]
-        shared = Counter(f.unit for f in fields if f.unit and f.kind == "analogue")
-        base_unit = shared.most_common(1)[0][0] if shared else ""
-        # Records without a unit must not come under the base unit, so its group is last.
-        self._fields = sorted(fields, key=lambda f: (f.unit == base_unit, f.kind == "analogue"))
-        self._base_unit = base_unit
-
-    @staticmethod
-    def _field(name: str, kind: str, forms: Mapping[str, SignalForm]) -> _Field:
-        form = forms.get(name)
-        if form is None:
-            unit, factor = _SENML[name]
-            return _Field(INDEX[name], f'"n":"{name}"', unit, factor, 0.0, kind)
-        if form.unit is None:
-            unit, factor = _SENML[name]
-            offset = 0.0
-        else:
-            unit = ""
-            if form.unit not in _OWN:
-                msg = (
-                    f"signal {form.name}: unit '{form.unit}' cannot be simulated; use one of "
-                    f"{', '.join(_OWN)}"
-                )
-                raise FleetError(msg)
-            factor, offset = _OWN[form.unit]
-        # The reader computes signal = scale * converted + form.offset, so undo that first.
-        return _Field(
-            INDEX[name], f'"n":"{form.name}"', unit, factor / form.scale,
-            offset - factor * form.offset / form.scale, kind,
-        )  # fmt: skip
-
-    def _as_probed(self, values: FloatArray) -> FloatArray:
-        """Values as this unit's instruments show them: raw conductivity, gauge head pressure."""
-        if self._raw == "referred-25c" and self._gauge_offset_kpa == 0.0:
-            return values
-        shown = values.copy()
-        shown[:, INDEX["head_pressure"]] -= self._gauge_offset_kpa
-        temp = values[:, INDEX["basin_temperature"]]
-        if self._raw == "raw-natural-water":
-            shown[:, INDEX["conductivity"]] /= natural_water_factor(temp)
-        elif self._raw == "raw-linear":
-            shown[:, INDEX["conductivity"]] *= 1.0 + _LINEAR_PER_K * (temp - 25.0)
-        return shown
 
     def encode(self, time_ms: NDArray[np.int64], values: FloatArray) -> bytes:
         """One pack of the instants ``time_ms`` (m,) [ms since 1970] and ``values`` (m, N_SIGNALS).
@@ -160,26 +35,65 @@ class UnitEncoder:
         Values are in catalogue units, NaN where there is none. The base time is the first instant.
         Empty (``b"[]"``) if there is no value at all.
         """
-        shown = self._as_probed(values)
+        shown = self._wire.shown(values)
+        base_unit = self._wire.base_unit
         start = int(time_ms[0])
         later = [f',"t":{(int(t) - start) / 1000:g}' if t != start else "" for t in time_ms]
         head = f'{self._base},"bt":{start / 1000:.3f},'
         records: list[str] = []
         in_base_unit = False
-        for field in self._fields:
+        for field in self._wire.fields:
             column = (shown[:, field.column] * field.factor + field.offset).tolist()
-            own = f',"u":"{field.unit}"' if field.unit and field.unit != self._base_unit else ""
+            own = f',"u":"{field.unit}"' if field.unit and field.unit != base_unit else ""
             show = _SHOW[field.kind]
             for when, value in zip(later, column, strict=True):
                 if value != value:  # noqa: PLR0124  # NaN is the one value unlike itself
                     continue
                 base = ""
-                if field.unit == self._base_unit and field.unit and not in_base_unit:
-                    base = f'"bu":"{self._base_unit}",'
+                if field.unit == base_unit and field.unit and not in_base_unit:
+                    base = f'"bu":"{base_unit}",'
                     in_base_unit = True
-                records.append(f"{{{head}{base}{field.text}{own}{when},{show(value)}}}")
+                records.append(f'{{{head}{base}"n":"{field.name}"{own}{when},{show(value)}}}')
                 head = ""
         return ("[" + ",".join(records) + "]").encode()
+
+
+class CborEncoder:
+    """Writes the packs of one unit in CBOR (section 6)."""
+
+    def __init__(self, unit: UnitPlate, elevation_m: float) -> None:
+        """As for JSON."""
+        self._wire = UnitFields(unit, elevation_m)
+        self._name = f"{unit.site}/{unit.unit}/"
+        self.topic = f"sites/{unit.site}/{unit.unit}/senml-cbor"
+
+    def encode(self, time_ms: NDArray[np.int64], values: FloatArray) -> bytes:
+        """As :meth:`UnitEncoder.encode`."""
+        shown = self._wire.shown(values)
+        start = int(time_ms[0])
+        head: dict[int, Any] = {_BASE_NAME: self._name, _BASE_TIME: start / 1000}
+        records: list[dict[int, Any]] = []
+        for field in self._wire.fields:
+            column = (shown[:, field.column] * field.factor + field.offset).tolist()
+            for when, value in zip(time_ms.tolist(), column, strict=True):
+                if value != value:  # noqa: PLR0124  # NaN is the one value unlike itself
+                    continue
+                record = {**head, _NAME: field.name}
+                head = {}
+                if field.unit:
+                    record[_UNIT] = field.unit
+                if when != start:
+                    record[_TIME] = (when - start) / 1000
+                if field.kind == "flag" and value in {0.0, 1.0}:
+                    record[_BOOLEAN] = bool(value)
+                else:
+                    record[_VALUE] = value
+                records.append(record)
+        return cbor2.dumps(records)
+
+
+_BASE_NAME, _BASE_TIME, _NAME, _UNIT, _VALUE, _BOOLEAN, _TIME = -2, -3, 0, 1, 2, 4, 6
+"""The integer labels of section 6, table 4."""
 
 
 def _number(value: float) -> str:

@@ -1,18 +1,20 @@
-"""One site's connection to the broker: last will, status, bounded window of open messages."""
+"""One site's connection to the broker: last will, greeting, bounded window of open messages."""
 
 from __future__ import annotations
 
 import contextlib
 import socket
 import threading
+import time
 from dataclasses import dataclass
+from typing import NamedTuple, Protocol
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
-__all__ = ["BrokerAddress", "BrokerError", "SiteClient"]
+__all__ = ["BrokerAddress", "BrokerError", "Message", "Presence", "SiteClient", "SiteStatus"]
 
 
 class BrokerError(RuntimeError):
@@ -31,14 +33,75 @@ class BrokerAddress:
     keep_alive_s: int = 30
 
 
+class Message(NamedTuple):
+    """Something to publish."""
+
+    topic: str
+    payload: bytes
+    retain: bool
+
+
+class Presence(Protocol):
+    """What a connection says of itself. Times are the clock's. [ms since 1970]"""
+
+    def will(self, time_ms: int) -> Message:
+        """What the broker is to publish should the connection break."""
+        ...
+
+    def hello(self, time_ms: int) -> list[Message]:
+        """What is said on every connection."""
+        ...
+
+    def goodbye(self, time_ms: int) -> Message:
+        """What is said before leaving in order."""
+        ...
+
+    def stamp(self, payload: bytes) -> bytes:
+        """A payload as it is to be sent now."""
+        ...
+
+
+@dataclass(frozen=True)
+class SiteStatus:
+    """The retained ``online`` or ``offline`` of a site that speaks SenML."""
+
+    site: str
+
+    def will(self, time_ms: int) -> Message:  # noqa: ARG002  # as the protocol says
+        """``offline``."""
+        return Message(f"sites/{self.site}/status", b"offline", retain=True)
+
+    def hello(self, time_ms: int) -> list[Message]:  # noqa: ARG002  # as the protocol says
+        """``online``."""
+        return [Message(f"sites/{self.site}/status", b"online", retain=True)]
+
+    def goodbye(self, time_ms: int) -> Message:
+        """``offline``."""
+        return self.will(time_ms)
+
+    def stamp(self, payload: bytes) -> bytes:
+        """As it is."""
+        return payload
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
 class SiteClient:
     """Publishes for one site at QoS 1. Not for use from several threads at once."""
 
     def __init__(
-        self, site: str, address: BrokerAddress, stop: threading.Event, window: int = 200
+        self,
+        site: str,
+        address: BrokerAddress,
+        stop: threading.Event,
+        window: int = 200,
+        presence: Presence | None = None,
     ) -> None:
         """``window`` messages may be unacknowledged at once."""
         self.site = site
+        self._presence = presence or SiteStatus(site)
         self.connected = False
         self._address = address
         self._stop = stop
@@ -48,13 +111,8 @@ class SiteClient:
         self._waiting = 0
         self._client: mqtt.Client | None = None
 
-    @property
-    def status_topic(self) -> str:
-        """Topic of the retained ``online`` or ``offline``."""
-        return f"sites/{self.site}/status"
-
     def connect(self, timeout_s: float = 15.0) -> None:
-        """Connect and publish ``online``; raises :class:`BrokerError` if that fails in time."""
+        """Connect and say hello; raises :class:`BrokerError` if that fails in time."""
         answered = threading.Event()
         refusals: list[str] = []
 
@@ -65,22 +123,27 @@ class SiteClient:
             if reason.is_failure:
                 refusals.append(str(reason))
             else:
-                # On every connection, so that the status is right again after a lost one.
-                client.publish(self.status_topic, b"online", qos=1, retain=True)
+                # On every connection, so that all is right again after a lost one.
+                hello = self._presence.hello(_now_ms())
+                with self._idle:
+                    self._waiting += len(hello)
+                for message in hello:
+                    client.publish(message.topic, message.payload, qos=1, retain=message.retain)
             answered.set()
 
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=f"site-{self.site}")
         client.on_connect = on_connect
         client.on_publish = self._on_publish
         client.max_inflight_messages_set(self._size + 1)
-        client.will_set(self.status_topic, b"offline", qos=1, retain=True)
+        will = self._presence.will(_now_ms())
+        client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
         if self._address.username:
             name = self._address.username.replace("{site}", self.site)
             client.username_pw_set(name, self._address.password or None)
         if self._address.ca_file:
             client.tls_set(ca_certs=self._address.ca_file)
         self._window = threading.Semaphore(self._size)
-        self._waiting = 1  # the status message
+        self._waiting = 0
         where = f"broker {self._address.host}:{self._address.port}"
         try:
             client.connect(self._address.host, self._address.port, self._address.keep_alive_s)
@@ -117,7 +180,7 @@ class SiteClient:
                 return False
         with self._idle:
             self._waiting += 1
-        client.publish(topic, payload, qos=1)
+        client.publish(topic, self._presence.stamp(payload), qos=1)
         return True
 
     def flush(self, timeout_s: float = 10.0) -> bool:
@@ -141,7 +204,7 @@ class SiteClient:
                 line.shutdown(socket.SHUT_RDWR)
 
     def close(self) -> None:
-        """Say ``offline`` and leave in order."""
+        """Say goodbye and leave in order."""
         client, self._client = self._client, None
         if client is None:
             return
@@ -149,7 +212,8 @@ class SiteClient:
         self.flush(5.0)
         with self._idle:
             self._waiting += 1
-        client.publish(self.status_topic, b"offline", qos=1, retain=True)
+        goodbye = self._presence.goodbye(_now_ms())
+        client.publish(goodbye.topic, goodbye.payload, qos=1, retain=goodbye.retain)
         self.flush(2.0)
         client.disconnect()
         client.loop_stop()

@@ -22,10 +22,12 @@ __all__ = [
     "Catalogue",
     "check_isolation",
     "check_settings",
+    "check_sparkplug_devices",
     "check_teams",
     "check_unit_ids",
     "check_wire_units",
     "check_written_secrets",
+    "duplicate_edge_nodes",
     "duplicate_sites",
     "file_name_differs",
     "setting_problems",
@@ -225,6 +227,50 @@ def duplicate_sites(documents: Sequence[Document]) -> Iterator[Problem]:
                 todo="Give each site an id of its own; it is part of the MQTT topic.",
             )  # fmt: skip
         first.setdefault(site_id, document)
+
+
+def check_sparkplug_devices(document: Document) -> Iterator[Problem]:
+    """Devices that no edge node speaks for, or that two units claim."""
+    data = document.data or {}
+    first: dict[str, int] = {}
+    for index, unit in _tables(data.get("units")):
+        device = unit.get("sparkplug_device")
+        if not isinstance(device, str):
+            continue
+        device = device.strip()
+        path = ("units", index, "sparkplug_device")
+        if "sparkplug" not in data:
+            yield problem_at(
+                document, path, "the site has no edge node that could speak for the device.",
+                todo="Add a [sparkplug] table with group and edge before the units, or take it "
+                "out.",
+            )  # fmt: skip
+        elif device in first:
+            yield problem_at(
+                document, path, f"the device is already that of units[{first[device]}].",
+                todo="Give each unit a device of its own; it is part of the MQTT topic.",
+            )  # fmt: skip
+        first.setdefault(device, index)
+
+
+def duplicate_edge_nodes(documents: Sequence[Document]) -> Iterator[Problem]:
+    """Sparkplug edge nodes that two sites claim."""
+    first: dict[tuple[str, str], Document] = {}
+    for document in documents:
+        table = (document.data or {}).get("sparkplug")
+        if not isinstance(table, Mapping):
+            continue
+        group, edge = table.get("group"), table.get("edge")
+        if not isinstance(group, str) or not isinstance(edge, str):
+            continue
+        key = (group.strip(), edge.strip())
+        if key in first:
+            yield problem_at(
+                document, ("sparkplug", "edge"),
+                f"the edge node is already that of {first[key].name}.",
+                todo="Give each site an edge node of its own: the topic decides which site it is.",
+            )  # fmt: skip
+        first.setdefault(key, document)
 
 
 def file_name_differs(document: Document, stem: str) -> Iterator[Problem]:

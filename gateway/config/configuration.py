@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gateway.board.settings import BoardSettings
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
+from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
@@ -41,4 +43,6 @@ class Configuration:
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
     life: LifeSettings = field(default_factory=LifeSettings)
+    sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
+    board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()

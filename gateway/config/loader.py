@@ -24,6 +24,7 @@ from gateway.config.own_rules import check_own_rules
 from gateway.config.report import ConfigurationFaults, Level, Problem, has_errors, ordered
 from gateway.config.secrets import find_written_secrets
 from gateway.config.sentences import translate
+from gateway.sparkplug_settings import SparkplugSettings
 from rules.equipment import Overrides, OwnRule, Site
 from rules.signals import SIGNALS
 
@@ -89,10 +90,12 @@ def examine(
         site.add(checks.check_settings(document, catalogue))
         site.add(check_own_rules(document))
         site.add(checks.check_wire_units(document, wire_units))
+        site.add(checks.check_sparkplug_devices(document))
         site.add(checks.file_name_differs(document, path.stem))
         if isinstance(teams, Mapping):
             site.add(checks.check_teams(document, teams))
     problems += checks.duplicate_sites([s.document for s in sites])
+    problems += checks.duplicate_edge_nodes([s.document for s in sites])
     for checked in (fleet, oncall, *sites):
         problems += checked.all_problems()
 
@@ -110,6 +113,7 @@ def examine(
             sites=good_sites,
             settings=fleet_model.settings,
             rules=fleet_model.rules,
+            sparkplug=SparkplugSettings(**fleet_model.sparkplug.model_dump()),
             broker=built.broker,
             store=built.store,
             mail=built.mail,
@@ -118,6 +122,7 @@ def examine(
             routing=routing_of(oncall_model, good_sites),
             watch=servers.watch_settings(fleet_model.watch),
             life=fleet_model.tickets.settings(),
+            board=built.board,
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),
         found,
@@ -159,6 +164,7 @@ def examine_plant(
     models = [site.validate(Site) for site in sites]
     for site, path in zip(sites, paths, strict=True):
         site.add(checks.check_unit_ids(site.document))
+        site.add(checks.check_sparkplug_devices(site.document))
         site.add(checks.check_isolation(site.document))
         site.add(checks.check_settings(site.document, catalogue))
         site.add(check_own_rules(site.document))
@@ -259,7 +265,8 @@ class _Checked:
             secret = {path for path, _ in self._secrets}
             told = [e for e in error.errors(include_url=False) if e["loc"] not in secret]
             left = [e for e in told if _told_better(e)]
-            self.add(translate([e for e in told if e not in left], model, self.document))
+            here = [e for e in told if not _told_better(e)]
+            self.add(translate(here, model, self.document))
             self._left_to_checks += translate(left, model, self.document)
             return None
 

@@ -10,18 +10,22 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from gateway.board.settings import BoardSettings
+from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import EMail, Overrides, OwnRule, Text
 
 __all__ = [
+    "BoardTable",
     "BrokerTable",
     "FleetFile",
     "FleetTable",
     "JournalTable",
     "MailTable",
     "RecordsTable",
+    "SparkplugTable",
     "StoreTable",
     "TicketsTable",
     "TlsTable",
@@ -120,6 +124,19 @@ class RecordsTable(_Model):
     password_file: FilePath | None = None
 
 
+class SparkplugTable(_Model):
+    """Edge nodes that speak Sparkplug B."""
+
+    request_rebirth: bool = Field(
+        default=SparkplugSettings.request_rebirth,
+        description="whether edge nodes may be asked to send their births again",
+    )
+    reorder_wait_s: float = Field(
+        default=SparkplugSettings.reorder_wait_s, ge=0.1, le=300,
+        description="how long a message that is out of order waits for those before it",
+    )  # fmt: skip
+
+
 class JournalTable(_Model):
     """How much disk the journal may take before an alarm says so."""
 
@@ -183,6 +200,19 @@ class TicketsTable(_Model):
         )
 
 
+class BoardTable(_Model):
+    """The web pages: where they are served, how people reach them, how long mails' links hold."""
+
+    address: HostName = BoardSettings.address
+    port: Port = BoardSettings.port
+    public_url: (
+        Annotated[str, Field(pattern=r"^https?://[^\s/@?#]+(/[^\s?#]*)?$", max_length=100)] | None
+    ) = None
+    link_hours: int = Field(default=BoardSettings.link_hours, ge=1, le=720)
+    secret_env: VariableName | None = None
+    secret_file: FilePath | None = None
+
+
 class FleetFile(_Model):
     """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
 
@@ -191,8 +221,10 @@ class FleetFile(_Model):
     store: StoreTable = StoreTable()
     records: RecordsTable | None = None
     journal: JournalTable = JournalTable()
+    sparkplug: SparkplugTable = SparkplugTable()
     mail: MailTable
     watch: WatchTable = WatchTable()
     tickets: TicketsTable = TicketsTable()
+    board: BoardTable = BoardTable()
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

@@ -9,9 +9,29 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
 
-__all__ = ["ConfigurationFaults", "Level", "Problem", "by_file", "has_errors", "ordered"]
+__all__ = [
+    "ConfigurationFaults",
+    "Level",
+    "Problem",
+    "by_file",
+    "has_errors",
+    "ordered",
+    "printable",
+]
+
+
+_LIMITS: Final = {"key": 300, "what": 700, "given": 200, "allowed": 1500, "todo": 700}
+"""Characters of each part of a problem that are shown."""
+
+
+def printable(text: str, limit: int) -> str:
+    """At most ``limit`` characters on one line; controls are written as escapes."""
+    cut = text[: limit - 1] + "…" if len(text) > limit else text
+    if cut.isprintable():
+        return cut
+    return "".join(c if c.isprintable() else ascii(c)[1:-1] for c in cut)
 
 
 class Level(StrEnum):
@@ -41,6 +61,11 @@ class Problem:
     line: int | None = None
     level: Level = Level.ERROR
     excerpt: str = ""
+
+    def __post_init__(self) -> None:
+        """Whatever was quoted from a file, the text is short and a terminal can take it."""
+        for name, limit in _LIMITS.items():
+            object.__setattr__(self, name, printable(getattr(self, name), limit))
 
     def __str__(self) -> str:
         """The problem on one line."""

@@ -18,7 +18,7 @@ from pydantic_core import ErrorDetails
 
 from gateway.config.files import Document
 from gateway.config.positions import Path
-from gateway.config.report import Problem
+from gateway.config.report import Problem, printable
 from gateway.config.secrets import HIDDEN, is_secret_key
 from gateway.config.shape import (
     bounds_of,
@@ -90,7 +90,7 @@ def show(value: Any, key: str | int = "") -> str:
     elif isinstance(value, float):
         text = f"{value:g}"
     elif isinstance(value, str):
-        text = f"'{value}'" if len(value) <= _SHOWN else f"'{value[:_SHOWN]}…'"
+        text = f"'{printable(value, _SHOWN)}'"
     elif isinstance(value, list):
         text = f"an array of {len(value)}" if value else "an empty array"
     elif isinstance(value, Mapping):
@@ -111,9 +111,10 @@ def dotted(path: Path, data: Any = None) -> str:
             text += f"[{part}]"
             label = here.get("id", here.get("label")) if isinstance(here, Mapping) else None
             if isinstance(label, str):
-                text += f" ({label[:40]})"
+                text += f" ({printable(label, 40)})"
         else:
-            text += f".{part}" if text else part
+            shown = printable(part, _SHOWN)
+            text += f".{shown}" if text else shown
     return text
 
 
@@ -281,7 +282,7 @@ def _unknown(finding: _Finding) -> Problem:
         if elsewhere:
             todo = f"It belongs under {' or '.join(elsewhere)}; move it there."
     return problem_at(
-        document, path, f"the key '{path[-1]}' is not known here.",
+        document, path, f"the key '{printable(str(path[-1]), _SHOWN)}' is not known here.",
         allowed=", ".join(known), todo=todo,
     )  # fmt: skip
 

@@ -33,6 +33,7 @@ __all__ = ["DemoError", "Progress", "Stage", "Tally", "near", "raised_by_fault"]
 log = logging.getLogger(__name__)
 _EVER_MS: Final = 1 << 60
 _ALL: Final = 1_000_000
+_SPEAKS_CBOR: Final = "orchard-packhouse"
 _PART_STOPS_WITHIN_S: Final = 20.0
 
 
@@ -119,7 +120,8 @@ class Stage:
         stack.callback(self._stop_simulator)
         self._simulator = subprocess.Popen(  # noqa: S603  # our own module, our own arguments
             [sys.executable, "-m", "simulator", "publish", "--fleet", str(fleet_dir),
-             "--port", str(broker.port), "--pack", "24", "--progress", *self._simulate],
+             "--port", str(broker.port), "--pack", "24", "--progress",
+             "--cbor", _SPEAKS_CBOR, *self._simulate],
             stderr=subprocess.PIPE, text=True, start_new_session=True,
         )  # fmt: skip
         threading.Thread(target=self._follow, name="simulator progress", daemon=True).start()

@@ -12,6 +12,7 @@ from gateway.journal.entries import (
     JournalFull,
     JournalState,
     JournalUnavailable,
+    Notes,
     Rejects,
     Stored,
 )
@@ -29,6 +30,7 @@ __all__ = [
     "JournalFull",
     "JournalState",
     "JournalUnavailable",
+    "Notes",
     "Rejects",
     "SqliteJournal",
     "Stored",

@@ -128,7 +128,7 @@ def _batch(body: bytes) -> Batch:
         raise ValueError(msg)
     unknown = [name for name in names if name not in INDEX]
     if unknown:
-        msg = f"signals that this version does not know: {', '.join(unknown)}"
+        msg = f"signals that this version does not know: {unknown!a:.200}"
         raise ValueError(msg)
     unit_row = np.frombuffer(body, "<i4", n, at).astype(np.int32)
     time_ms = np.cumsum(np.frombuffer(body, "<i8", n, at + 4 * n), dtype=np.int64)

@@ -7,7 +7,7 @@ embedded log is :mod:`gateway.journal.sqlite`, and another log can stand in its 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple, Protocol, TypeAlias
@@ -27,6 +27,7 @@ __all__ = [
     "JournalFull",
     "JournalState",
     "JournalUnavailable",
+    "Notes",
     "Rejects",
     "Stored",
 ]
@@ -126,6 +127,10 @@ class JournalState:
     set_aside: int
 
 
+Notes: TypeAlias = Mapping[str, bytes | None]
+"""What to keep under which name; None to keep nothing there any more."""
+
+
 class Journal(Protocol):
     """A durable, ordered log with one writer and several readers, each at its own pace.
 
@@ -158,12 +163,19 @@ class Journal(Protocol):
         """The offset of the newest durable entry; 0 before the first."""
         ...
 
-    def append(self, entries: Sequence[Entry], received_ms: int) -> int:
+    def append(self, entries: Sequence[Entry], received_ms: int, notes: Notes | None = None) -> int:
         """Make the entries durable, all or none, in order; the last one's offset.
+
+        ``notes`` are kept with them, in the same step: what must be remembered to understand what
+        comes later.
 
         Raises :class:`JournalFull` when there is no room. After any error nothing was written, and
         the caller must not acknowledge what the entries came from.
         """
+        ...
+
+    def notes(self) -> dict[str, bytes]:
+        """The notes that are kept, by name. No reader sees them, and trimming leaves them."""
         ...
 
     def read_from(self, offset: int, *, limit_weight: int = ..., limit_entries: int = ...) -> Chunk:

@@ -27,6 +27,7 @@ from gateway.journal.entries import (
     JournalFull,
     JournalState,
     JournalUnavailable,
+    Notes,
     Stored,
 )
 from rules.events import Action
@@ -35,12 +36,13 @@ __all__ = ["SqliteJournal"]
 
 log = logging.getLogger(__name__)
 
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 NEAR_FRAC: Final = 0.8
 JOURNAL_ITSELF: Final = ""
 """The 'reader' under whose name damaged entries are set aside."""
 
-_SCHEMA: Final = """
+_UPGRADES: Final = (
+    """
 CREATE TABLE entries (
     offset INTEGER PRIMARY KEY AUTOINCREMENT,
     received_ms INTEGER NOT NULL, kind INTEGER NOT NULL, weight INTEGER NOT NULL,
@@ -53,7 +55,11 @@ CREATE TABLE set_aside (
 CREATE TABLE actions (id INTEGER PRIMARY KEY, offset INTEGER NOT NULL);
 CREATE TABLE units (
     unit_row INTEGER PRIMARY KEY, site TEXT NOT NULL, unit TEXT NOT NULL, UNIQUE (site, unit));
-"""
+""",
+    "CREATE TABLE notes (name TEXT PRIMARY KEY, value BLOB NOT NULL) WITHOUT ROWID;",
+)
+"""What leads from each form of the file to the next; the first makes it."""
+
 _TRIM_STEP_ENTRIES: Final = 50  # one transaction; the writer gets its turn in between
 _VACUUM_STEP_PAGES: Final = 1000
 _TIMEOUT_S: Final = 5.0
@@ -106,8 +112,8 @@ class SqliteJournal:
         """The offset of the newest durable entry; 0 before the first."""
         return self._last
 
-    def append(self, entries: Sequence[Entry], received_ms: int) -> int:
-        """Make the entries durable, all or none, in order; the last one's offset."""
+    def append(self, entries: Sequence[Entry], received_ms: int, notes: Notes | None = None) -> int:
+        """Make entries and notes durable, all or none, in order; the last one's offset."""
         encoded = [encode(entry) for entry in entries]
         last = self._last
         with self._writing:
@@ -122,11 +128,21 @@ class SqliteJournal:
                     last = cursor.lastrowid or last
                     if isinstance(entry, Action):
                         db.execute("INSERT OR IGNORE INTO actions VALUES (?, ?)", (entry.id, last))
+                for name, value in (notes or {}).items():
+                    if value is None:
+                        db.execute("DELETE FROM notes WHERE name = ?", (name,))
+                    else:
+                        db.execute("REPLACE INTO notes VALUES (?, ?)", (name, value))
             self._refused = False
             with self._news:
                 self._last = last
                 self._news.notify_all()
         return last
+
+    def notes(self) -> dict[str, bytes]:
+        """The notes that are kept, by name."""
+        with self._querying() as db:
+            return dict(db.execute("SELECT name, value FROM notes").fetchall())
 
     def read_from(
         self, offset: int, *, limit_weight: int = 200_000, limit_entries: int = 10_000
@@ -338,8 +354,8 @@ class SqliteJournal:
         db.execute("PRAGMA journal_mode=WAL").fetchone()
         db.execute("PRAGMA synchronous=FULL")
         db.execute(f"PRAGMA journal_size_limit={64 * 1024**2}").fetchone()
-        if version == 0:
-            db.executescript(f"BEGIN;{_SCHEMA}PRAGMA user_version={SCHEMA_VERSION};COMMIT;")
+        for form in range(version, SCHEMA_VERSION):
+            db.executescript(f"BEGIN;{_UPGRADES[form]}PRAGMA user_version={form + 1};COMMIT;")
 
     def _stored_last(self) -> int:
         row = self._writer.execute(

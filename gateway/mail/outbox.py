@@ -136,9 +136,11 @@ class Outbox:
         if not self._recovered:
             recovered = self._store.recover(now_ms)
             self._recovered = True
-        if self._server_failures and now_ms < self._server_retry_ms:
+        pause_ms = self._server_retry_ms - now_ms
+        # A longer pause than there is means that the clock was set back: then it is over.
+        if self._server_failures and 0 < pause_ms <= self._server_backoff.longest_ms:
             return PumpResult(recovered=recovered, next_ms=self._server_retry_ms)
-        due = self._store.due(now_ms, self._batch)
+        due = self._store.due(now_ms, self._batch, self._backoff.longest_ms)
         try:
             result = self._send_all(due, clock, stop) if due else PumpResult()
         except BaseException:

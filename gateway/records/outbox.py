@@ -107,13 +107,20 @@ class OutboxStore:
                 connection.execute(update(Outbox).where(Outbox.id == row.id).values(**values))
         return len(rows)
 
-    def due(self, now_ms: int, limit: int) -> list[int]:
-        """Ids of the mails that are due: higher priority first, then in the order written."""
+    def due(self, now_ms: int, limit: int, longest_pause_ms: int = 2**60) -> list[int]:
+        """Ids of the mails that are due: higher priority first, then in the order written.
+
+        A pending mail whose time lies further ahead than ``longest_pause_ms`` is due too: it was
+        written when the clock was ahead, and must not wait until that time comes.
+        """
+        never = (Outbox.state == OutboxState.PENDING.value) & (
+            Outbox.next_attempt_ms > now_ms + longest_pause_ms
+        )
         rank = case({"high": 0, "medium": 1}, value=Tickets.priority, else_=2)
         query = (
             select(Outbox.id)
             .join(Tickets, Tickets.id == Outbox.ticket_id)
-            .where(Outbox.state.in_(_WAITING), Outbox.next_attempt_ms <= now_ms)
+            .where(Outbox.state.in_(_WAITING), (Outbox.next_attempt_ms <= now_ms) | never)
             .order_by(rank, Outbox.id)
             .limit(limit)
         )

@@ -14,7 +14,8 @@ from sqlalchemy import Connection, select
 from sqlalchemy.engine import URL
 
 from gateway.batch import Reject
-from gateway.records import actions, commit, queries, ticketing
+from gateway.records import acknowledging, actions, commit, queries, ticketing
+from gateway.records.acknowledging import TicketNow
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore, outbox_counts, outbox_rows
 from gateway.records.quarantine import Quarantine, QuarantineLimits
@@ -226,6 +227,14 @@ class Records(TicketLife):
                 parts=parts,
             )
 
+    def acknowledge_ticket(self, number: str, *, by: str, note: str, now_ms: int) -> TicketNow:
+        """Ask for the acknowledgement of a ticket that waits for one, once.
+
+        Gives the ticket as it stood before: where its ``awaited`` is not yes, nothing was written.
+        """
+        with self._database.write() as connection:
+            return acknowledging.acknowledge(connection, number, by=by, note=note, now_ms=now_ms)
+
     def pending_actions(self) -> list[Action]:
         """Requests that are not in the journal yet, oldest first."""
         with self._database.read() as connection:
@@ -287,6 +296,11 @@ class Records(TicketLife):
             found = queries.findings(connection, ticket.id)
             attached = queries.attachments(connection, ticket.id)
         return TicketDetail(ticket, entries, tuple(reversed(mails)), found, attached)
+
+    def ticket_now(self, number: str) -> TicketNow | None:
+        """A ticket with its alarm's state and what is asked for, or None."""
+        with self._database.read() as connection:
+            return acknowledging.ticket_now(connection, number)
 
     def quarantine(
         self, *, site: str = "", first_day: str = "", limit: int = 500

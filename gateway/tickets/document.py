@@ -37,6 +37,8 @@ __all__ = [
     "Ticket",
     "build",
     "clean",
+    "lasting",
+    "site_time",
 ]
 
 _KIND_TITLE: Final = {
@@ -398,6 +400,12 @@ def _duration(seconds: float) -> str:
     if days < 3:
         return f"{days} d {rest_h} h" if rest_h else f"{days} d"
     return f"{round(minutes / 1440)} days"
+
+
+site_time: Final = _when
+"""A time [ms since 1970, UTC] as a ticket writes it: by the site's clock, with the zone's name."""
+lasting: Final = _duration
+"""A length of time [s] as a ticket writes it."""
 
 
 def _since(notice: TicketNotice, zone: tzinfo) -> str:

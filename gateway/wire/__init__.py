@@ -5,6 +5,16 @@ Pure: no socket, no clock, no log. The formats and rules are described in the wi
 
 from gateway.wire.decoded import Decoded
 from gateway.wire.decoder import Decoder
-from gateway.wire.unit_wire import UnitWire, from_equipment, of_sites
+from gateway.wire.edge_nodes import EdgeNodes
+from gateway.wire.unit_wire import EdgePlace, UnitWire, edges_of, from_equipment, of_sites
 
-__all__ = ["Decoded", "Decoder", "UnitWire", "from_equipment", "of_sites"]
+__all__ = [
+    "Decoded",
+    "Decoder",
+    "EdgeNodes",
+    "EdgePlace",
+    "UnitWire",
+    "edges_of",
+    "from_equipment",
+    "of_sites",
+]

@@ -32,6 +32,20 @@ ADVICE: Final[Mapping[Reason, str]] = {
         "Send one array of SenML records (RFC 8428): under senml as JSON (section 5, UTF-8, "
         "without byte-order mark), under senml-cbor as CBOR (section 6, definite lengths)."
     ),
+    Reason.NOT_SPARKPLUG: (
+        "Send the protobuf payload of Sparkplug B 3.0 (chapter 6.4) under spBv1.0/<group>/<type>/"
+        "<edge node>[/<device>]."
+    ),
+    Reason.NO_BIRTH: (
+        "Make the edge node send its births again (restart it, or write true to its 'Node "
+        "Control/Rebirth'); with request_rebirth = true under [sparkplug] in fleet.toml the "
+        "gateway asks for them itself."
+    ),
+    Reason.MISSING: (
+        "Look at the connection between edge node and broker, and whether the gateway was away: "
+        "Sparkplug sends data with QoS 0, which no broker keeps. The readings are lost unless the "
+        "edge node sends them as historical."
+    ),
     Reason.VERSION: (
         "Set the publisher to SenML version 10 (RFC 8428) and give bver once, in the first record "
         "of the pack, or not at all."

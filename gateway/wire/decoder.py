@@ -2,7 +2,8 @@
 
 Every message ends as samples, as quarantine entries with a reason a person can act on, or both, and
 the counts add up (see :class:`gateway.wire.decoded.Decoded`). Identity is the topic. What the topic
-says is decided here; the payload is read by :mod:`gateway.wire.senml_packs`.
+says is decided here; payloads are read by :mod:`gateway.wire.senml_packs` and
+:mod:`gateway.wire.sparkplug`.
 """
 
 from __future__ import annotations
@@ -10,12 +11,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from gateway.batch import Reason, SiteStatus
+from gateway.sparkplug_settings import SparkplugSettings
 from gateway.wire.advice import printable
 from gateway.wire.decoded import MAX_PAYLOAD_BYTES, Decoded, of_unit, refused, too_large
+from gateway.wire.edge_nodes import EdgeNodes
 from gateway.wire.readings import DEFAULT_RETENTION_DAYS, Window
 from gateway.wire.senml_packs import FORMATS, PackReader, UnitState
+from gateway.wire.sparkplug import NAMESPACE, SparkplugReader
 from gateway.wire.targets import Targets
-from gateway.wire.unit_wire import UnitWire
+from gateway.wire.unit_wire import EdgePlace, UnitWire
 from rules.equipment import ID_PATTERN
 
 __all__ = ["Decoder"]
@@ -25,17 +29,28 @@ class Decoder:
     """Decodes the messages of the known ``units``, given by (site, unit).
 
     ``retention_days`` is how far back samples are kept: what is older is refused, and counted.
+    ``edges`` are the Sparkplug edge nodes that site files name, by (group, edge node), and
+    ``nodes`` what is remembered of them, which outlives a decoder.
     """
 
     def __init__(
         self,
         units: Mapping[tuple[str, str], UnitWire],
         retention_days: float = DEFAULT_RETENTION_DAYS,
+        *,
+        edges: Mapping[tuple[str, str], EdgePlace] | None = None,
+        nodes: EdgeNodes | None = None,
+        sparkplug: SparkplugSettings | None = None,
     ) -> None:
         """Remembers what the units send as it comes, so keep one decoder for the process."""
         self._targets = Targets(units)
         self._sites = frozenset(site for site, _ in units)
-        self._packs = PackReader(self._targets, Window(retention_days))
+        window = Window(retention_days)
+        self._packs = PackReader(self._targets, window)
+        self._nodes = EdgeNodes() if nodes is None else nodes
+        self._sparkplug = SparkplugReader(
+            edges or {}, self._nodes, self._targets, window, sparkplug or SparkplugSettings()
+        )
         self._by_topic = {
             f"sites/{site}/{unit}/{suffix}": UnitState(wire, form)
             for (site, unit), wire in units.items()
@@ -47,9 +62,28 @@ class Decoder:
         try:
             return self._decode(topic, payload, received_ms)
         except Exception as error:  # noqa: BLE001 - one message must not stop all sites: it would be redelivered for ever
-            what = f"The decoder failed on this message ({type(error).__name__}: {error})."
-            text = f"{what} Report it with the excerpt: this is a defect of basinward."
-            return refused(topic, payload, received_ms, Reason.RECORD, printable(text, 500))
+            text = printable(_defect(error), 500)
+            return refused(topic, payload, received_ms, Reason.RECORD, text)
+
+    def overdue(self, now_ms: int) -> Decoded:
+        """What is to be said of messages that did not come, though others after them did."""
+        try:
+            return self._sparkplug.overdue(now_ms)
+        except Exception as error:  # noqa: BLE001 - it would be met again at every look
+            self._nodes.stop_waiting()
+            text = f"{_defect(error)} Messages of Sparkplug that waited for others are lost."
+            return refused("spBv1.0/#", b"", now_ms, Reason.RECORD, printable(text, 500))
+
+    def notes(self) -> dict[str, bytes | None]:
+        """What must be kept with what was decoded since the last call, by name; None: drop it.
+
+        Given to :class:`gateway.wire.edge_nodes.EdgeNodes` at the next start.
+        """
+        return self._nodes.notes()
+
+    def requests(self, now_ms: int) -> list[tuple[str, bytes]]:
+        """Topics and payloads to be published (QoS 0, not retained) because of what was decoded."""
+        return self._sparkplug.requests(now_ms)
 
     def _decode(self, topic: str, payload: bytes, received_ms: int) -> Decoded:
         state = self._by_topic.get(topic)
@@ -63,6 +97,8 @@ class Decoder:
 
     def _other(self, topic: str, payload: bytes, received_ms: int) -> Decoded:
         parts = topic.split("/")
+        if parts[0] == NAMESPACE:
+            return self._sparkplug.read(topic, payload, received_ms)
         if parts[0] == "sites" and all(ID_PATTERN.fullmatch(p) for p in parts[1:-1]):
             if len(parts) == 3 and parts[2] == "status":
                 return self._status(topic, parts[1], payload, received_ms)
@@ -87,3 +123,10 @@ class Decoder:
             what = "A site's status is 'online' or 'offline', without quotes."
             return refused(topic, payload, received_ms, Reason.RECORD, what, site=site)
         return Decoded(status=SiteStatus(received_ms, site, payload == b"online"))
+
+
+def _defect(error: Exception) -> str:
+    return (
+        f"The decoder failed on this message ({type(error).__name__}: {error}). Report it with the "
+        "excerpt: this is a defect of basinward."
+    )

@@ -34,6 +34,9 @@ VERSION: Final = 10
 RELATIVE_BELOW_S: Final = float(2**28)
 """A resolved time below this is relative to the time of receipt (section 4.5.3)."""
 
+MAX_NAME: Final = 1_000
+"""Characters of a resolved name that are read: a base name counts anew with every record."""
+
 NAME: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9\-:./_]*")
 """What a resolved name may look like (section 4.5.1)."""
 
@@ -229,7 +232,11 @@ class _Resolver:
         return self._base.get(label)
 
     def _record(self, index: int, item: dict[str, Any]) -> Record:
-        name = (self._based("bn") or "") + (_field(item, "n") or "")
+        base, own = self._based("bn") or "", _field(item, "n") or ""
+        if len(base) + len(own) > MAX_NAME:
+            what = f"The name has {len(base) + len(own)} characters; the limit is {MAX_NAME}."
+            raise _BadRecord(Reason.RECORD, what)
+        name = base + own
         if not name:
             raise _BadRecord(Reason.RECORD, "The record has no name, and there is no base name.")
         if not NAME.fullmatch(name):

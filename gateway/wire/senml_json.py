@@ -23,7 +23,9 @@ MAX_DEPTH: Final = 32
 MAX_DIGITS: Final = 400
 """Digits of an integer that are read; the largest double has 309."""
 
-_BRACKETS: Final = re.compile(r'"[^"\\]*(?:\\.[^"\\]*)*"|[\[\]{}]', re.DOTALL)
+# Possessive, and a string may end with the text: else each quote of a text with an open string
+# would be tried to the end, which for a payload of the greatest size takes minutes.
+_BRACKETS: Final = re.compile(r'"[^"\\]*+(?:\\.[^"\\]*+)*+"?|[\[\]{}]', re.DOTALL)
 
 
 def read_json(payload: bytes, received_s: float) -> Pack | Fault:
@@ -45,7 +47,7 @@ def parse_json(payload: bytes) -> list[object] | Fault:
 
 
 def _number(text: str) -> float | Unusable:
-    if len(text) > MAX_DIGITS:
+    if len(text) > MAX_DIGITS and text.lstrip("-").isdigit():
         return Unusable(text)
     value = float(text)
     return value if math.isfinite(value) else Unusable(text)

@@ -99,6 +99,9 @@ def _plain_cbor(payload: bytes) -> list[_Record]:
     except (KeyError, TypeError, AttributeError):
         msg = "not an array of maps with the ordinary labels"
         raise ValueError(msg) from None
+    if any(None in item.values() for item in items):
+        msg = "a null, which stands for no field"
+        raise ValueError(msg)
     return msgspec.convert(items, list[_Record])
 
 
@@ -253,7 +256,7 @@ class PackReader:
         self, wire: UnitWire, name: str, unit: str | None, *, boolean: bool
     ) -> Target | None:
         """Where a name not seen before goes; None if it goes nowhere."""
-        if not senml.NAME.fullmatch(name):
+        if len(name) > senml.MAX_NAME or not senml.NAME.fullmatch(name):
             return None
         target = self._targets.find(wire, name, unit)
         if isinstance(target, Refusal) or (boolean and not is_flag(target)):

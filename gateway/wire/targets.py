@@ -21,6 +21,8 @@ from rules.signals import INDEX, SIGNALS, Signal
 __all__ = ["Refusal", "Target", "Targets"]
 
 _SEPARATOR: Final = re.compile(r"[:/]")
+_PER_CENT: Final = {"%": "percent"}
+"""Outside SenML the sign means 0 to 100."""
 
 
 class Target(NamedTuple):
@@ -62,10 +64,18 @@ class Targets:
         self._sites = frozenset(site for site, _ in self._units)
         self._known: dict[Target, Target] = {}
 
-    def find(self, wire: UnitWire, name: str, unit: str | None) -> Target | Refusal:
-        """Where a reading of ``wire`` named ``name``, in ``unit``, goes."""
+    def find(
+        self, wire: UnitWire, name: str, unit: str | None, *, folders: bool = False
+    ) -> Target | Refusal:
+        """Where a reading of ``wire`` named ``name``, in ``unit``, goes.
+
+        ``folders`` says that a path before the signal is no place but an arrangement of names, as
+        in Sparkplug, and that ``unit`` is a text for people: what the site file declares goes
+        before it, and ``%`` is per cent.
+        """
         parts = _SEPARATOR.split(name)
-        if other := self._contradiction(wire, name, name[: len(name) - len(parts[-1])]):
+        prefix = name[: len(name) - len(parts[-1])]
+        if other := self._contradiction(wire, name, prefix, folders=folders):
             return Refusal(
                 Reason.IDENTITY,
                 name,
@@ -82,6 +92,8 @@ class Targets:
                 "name.",
             )
         signal = SIGNALS[column]
+        if folders:
+            unit = mapping.unit if mapping and mapping.unit else _PER_CENT.get(unit or "", unit)
         found = self._conversion(signal, mapping, unit)
         if isinstance(found, Refusal):
             return found
@@ -91,7 +103,7 @@ class Targets:
         target = Target(column, scale, offset, signal.low, signal.high, signal.kind != "analogue")
         return self._known.setdefault(target, target)  # thousands of units share a few dozen
 
-    def _contradiction(self, wire: UnitWire, name: str, prefix: str) -> str:
+    def _contradiction(self, wire: UnitWire, name: str, prefix: str, *, folders: bool) -> str:
         """What else than ``wire`` the part of ``name`` before the signal speaks of; empty if none.
 
         Ids are lower-case, so capitals make no other id of one.
@@ -111,7 +123,7 @@ class Targets:
         if parts and parts[-1] != wire.unit and (wire.site, parts[-1]) in self._units:
             return f"{wire.site}/{parts[-1]}"
         # What the site file maps by its whole name was said of this unit.
-        if here in pairs or name in wire.mappings:
+        if folders or here in pairs or name in wire.mappings:
             return ""
         path = _foreign_path(wire, prefix)
         return f"{path} (a path before the signal is read as site/unit)" if path else ""

@@ -17,7 +17,7 @@ from rules.equipment import SignalMapping, Site, Unit
 from rules.physics import conductivity
 from rules.physics.moist_air import standard_pressure_kpa_abs
 
-__all__ = ["ReferConductivity", "UnitWire", "from_equipment", "of_sites"]
+__all__ = ["EdgePlace", "ReferConductivity", "UnitWire", "edges_of", "from_equipment", "of_sites"]
 
 ReferConductivity = Callable[[float, float], float]
 """(conductivity as the probe gives it [µS/cm], water temperature [°C]) -> µS/cm at 25 °C."""
@@ -38,6 +38,15 @@ class UnitWire:
     mappings: Mapping[str, SignalMapping] = field(default_factory=dict)
     head_pressure_offset_kpa: float = 0.0
     refer_conductivity: ReferConductivity | None = None
+
+
+@dataclass(frozen=True)
+class EdgePlace:
+    """The site that speaks through a Sparkplug edge node, and its units by device and by id."""
+
+    site: str
+    devices: Mapping[str, UnitWire]
+    units: Mapping[str, UnitWire]
 
 
 def _one_by_one(
@@ -81,4 +90,19 @@ def of_sites(
         (site.id, unit.id): from_equipment(site, unit, rows[site.id, unit.id])
         for site in sites
         for unit in site.units
+    }
+
+
+def edges_of(
+    sites: Iterable[Site], units: Mapping[tuple[str, str], UnitWire]
+) -> dict[tuple[str, str], EdgePlace]:
+    """Every edge node of ``sites`` by (group, edge node); ``units`` as :func:`of_sites` gives."""
+    return {
+        (site.sparkplug.group, site.sparkplug.edge): EdgePlace(
+            site.id,
+            {u.sparkplug_device: units[site.id, u.id] for u in site.units if u.sparkplug_device},
+            {u.id: units[site.id, u.id] for u in site.units},
+        )
+        for site in sites
+        if site.sparkplug is not None
     }

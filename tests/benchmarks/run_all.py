@@ -16,6 +16,7 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
+import bench_decode  # noqa: E402
 import bench_intake  # noqa: E402
 import bench_rules  # noqa: E402
 import bench_store  # noqa: E402
@@ -38,6 +39,18 @@ def intake() -> list[Line]:
             f"{ours.rate:,.0f} messages/s, {ours.cpu_us:.0f} µs CPU each",
             f"{ours.rate / theirs.rate:.2f} of a bare client's {theirs.rate:,.0f}/s",
         )
+    ]
+
+
+def decode() -> list[Line]:
+    """One message of 15 readings in each form, against the library that reads its bytes."""
+    return [
+        (
+            f"decode {form}, {size} bytes",
+            f"{ours:.1f} µs CPU",
+            f"{ours / bare:.1f} times the bare library's {bare:.1f} µs",
+        )
+        for form, size, ours, bare in bench_decode.measured()
     ]
 
 
@@ -95,7 +108,7 @@ def main() -> None:
         f"{os.cpu_count()} cores, {platform.machine()}, Python {platform.python_version()}, "
         f"numpy {np.__version__}\n"
     )
-    for part in (intake, rules, store):
+    for part in (decode, intake, rules, store):
         for what, figure, against in part():
             sys.stdout.write(f"{what:<42} {figure:>38}   {against}\n")
         sys.stdout.flush()

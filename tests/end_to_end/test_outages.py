@@ -7,14 +7,12 @@ one thing is away the others go on, and each outage has one line in the log at e
 from __future__ import annotations
 
 import socket
-import sqlite3
 import time
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from support.broker import Mosquitto
-from support.data_files import changes, open_records, stored
+from support.data_files import changes, locked, open_records, stored
 from support.gateway_command import RunningGateway, StartGateway
 from support.influx import VictoriaServer
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway
@@ -49,18 +47,6 @@ class Course:
         self._next_s += samples * STEP_S
         self.site_gateway.send(*UNIT, times_s, values)
         self.sent += [(int(t * 1000), float(values["pump_current"])) for t in times_s]
-
-
-@contextmanager
-def locked(path: Path) -> Iterator[None]:
-    """Another program holds the file's write lock for the length of the block."""
-    other = sqlite3.connect(path, isolation_level=None, timeout=30)
-    try:
-        other.execute("BEGIN EXCLUSIVE")
-        yield
-        other.execute("ROLLBACK")
-    finally:
-        other.close()
 
 
 def turn_away(port: int, times: int) -> None:

@@ -315,6 +315,18 @@ def test_the_command_says_what_it_did_and_where_the_passwords_are(run):
     assert "New passwords" not in run.command()
 
 
+def test_the_gateway_may_ask_for_births_where_the_configuration_says_so(run):
+    site = run.fleet / "sites" / "quay-cold-store.toml"
+    site.write_text(site.read_text() + '\n[sparkplug]\ngroup = "north"\nedge = "quay edge"\n')
+    run.command()
+    assert "spBv1.0/north/DDATA/quay edge/+" in (run.out / "access-list").read_text()
+    assert "topic write spBv1.0/north/NCMD" not in (run.out / "access-list").read_text()
+    with (run.fleet / "fleet.toml").open("a") as file:
+        file.write("\n[sparkplug]\nrequest_rebirth = true\n")
+    run.command()
+    assert "topic write spBv1.0/north/NCMD/quay edge" in (run.out / "access-list").read_text()
+
+
 def test_units_get_accounts_until_they_are_taken_away(run):
     assert "1 new: quay-cold-store.ac-1" in run.command() + run.command(
         "--each-unit", "quay-cold-store"

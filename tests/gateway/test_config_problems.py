@@ -391,3 +391,53 @@ def test_a_server_named_for_the_embedded_store_is_a_warning(tmp_path):
     (warning,) = _load(write(tmp_path, fleet=fleet)).warnings
     assert "store.url" in str(warning)
     assert "has no effect with kind = 'embedded'" in warning.what
+
+
+EDGE = '\n[sparkplug]\ngroup = "north"\nedge = "quay edge"\n'
+
+
+def _with_device(site: str, device: str = "plc 1") -> str:
+    return replaced(site, "commissioned = 2019-05-02", f'sparkplug_device = "{device}"')
+
+
+def test_a_site_may_speak_sparkplug(tmp_path):
+    loaded = _load(write(tmp_path, site=_with_device(SITE) + EDGE))
+    (site,) = loaded.sites
+    assert site.sparkplug is not None
+    assert (site.sparkplug.group, site.sparkplug.edge) == ("north", "quay edge")
+    assert site.units[0].sparkplug_device == "plc 1"
+    assert (loaded.sparkplug.request_rebirth, loaded.sparkplug.reorder_wait_s) == (False, 5.0)
+
+
+@pytest.mark.parametrize(
+    ("site", "match"),
+    [
+        (_with_device(SITE), r"sparkplug_device: the site has no edge node .* Add a \[sparkplug\]"),
+        (_with_device(SITE, "a/b") + EDGE, r"sparkplug_device: .*one level of an MQTT topic"),
+        (SITE + replaced(EDGE, "quay edge", "#"), r"sparkplug\.edge: .*one level of an MQTT topic"),
+        (SITE + replaced(EDGE, 'group = "north"\n', ""), r"the key 'group' is missing"),
+        (SITE + EDGE + "node = 1\n", r"the key 'node' is not known here"),
+    ],
+)
+def test_what_cannot_be_of_sparkplug_is_told(tmp_path, site, match):
+    with pytest.raises(ConfigurationFaults, match=match):
+        _load(write(tmp_path, site=site))
+
+
+def test_a_device_of_two_units_is_told(tmp_path):
+    unit = _with_device(SITE)[SITE.index("[[units]]") :]
+    site = _with_device(SITE) + replaced(unit, 'id = "ac-1"', 'id = "ac-77"') + EDGE
+    with pytest.raises(
+        ConfigurationFaults, match=r"units\[1\] \(ac-77\)\.sparkplug_device: .*units\[0\]"
+    ):
+        _load(write(tmp_path, site=site))
+
+
+def test_an_edge_node_of_two_sites_is_told(tmp_path):
+    directory = write(tmp_path, site=SITE + EDGE)
+    second = replaced(SITE, 'id = "quay-cold-store"', 'id = "second"') + EDGE
+    (directory / "sites" / "second.toml").write_text(second)
+    with pytest.raises(
+        ConfigurationFaults, match=r"second\.toml.*sparkplug\.edge: .*quay-cold-store\.toml"
+    ):
+        _load(directory)

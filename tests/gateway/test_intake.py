@@ -579,3 +579,38 @@ def test_payloads_are_handed_on_as_they_came(broker, started):
     publisher.publish(json.dumps({"a": "µ"}), "", topic="sites/x/y/z/other")
     publisher.close()
     assert [m.payload for m in take(intake, 2)] == [b'{"a": "\\u00b5"}', b""]
+
+
+def test_other_topics_may_be_heard_later_and_are_heard_after_a_new_connection_too(broker, started):
+    intake, states = started(broker.port)
+    states.next()
+    publisher = Publisher(broker.port)
+    publisher.publish("unheard", topic="spBv1.0/north/NDATA/edge")
+    intake.subscribe_also(["sites/#", "spBv1.0/#"])
+    assert states.next()[0]
+    publisher.publish("heard", topic="spBv1.0/north/NDATA/edge")
+    publisher.close()
+    assert bodies(take(intake, 1)) == ["heard"]
+    broker.restart()
+    while not states.next()[0]:
+        pass
+    publisher = Publisher(broker.port)
+    publisher.publish("again", topic="spBv1.0/north/NDATA/edge")
+    publisher.close()
+    heard: list[str] = []
+    while heard[-1:] != ["again"]:
+        heard += bodies(take(intake, 1))
+    assert set(heard) <= {"heard", "again"}, "what was not acknowledged comes again"
+
+
+def test_what_is_published_reaches_others_once_and_is_not_retained(broker, started):
+    intake, states = started(broker.port)
+    states.next()
+    intake.publish("sites/quay/ac-1/question", b"again?")
+    (message,) = take(intake, 1)
+    assert (message.payload, message.qos, message.retained) == (b"again?", 0, False)
+
+
+def test_what_is_published_without_a_connection_is_dropped(started):
+    intake, _states = started(free_port())
+    intake.publish("sites/quay/ac-1/question", b"again?")

@@ -121,7 +121,10 @@ def sealed(version: int, kind: int, body: bytes) -> bytes:
         (sealed(VERSION, 99, b""), "kind 99"),
         (sealed(VERSION, 3, b"\xc1"), "clock entry whose contents do not fit"),
         (sealed(VERSION, 1, b"\x01"), "samples entry whose contents do not fit"),
-        (sealed(VERSION, 1, b"\x01\0\0\0\x01\0\x04\0mass" + bytes(20)), "does not know: mass"),
+        (
+            sealed(VERSION, 1, b"\x01\0\0\0\x01\0\x04\0mass" + bytes(20)),
+            "does not know: \\['mass'\\]",
+        ),
         (sealed(VERSION, 1, b"\xff\xff\xff\xff\x01\0\0\0" + bytes(20)), "4294967295 frames"),
     ],
 )

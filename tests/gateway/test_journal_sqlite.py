@@ -416,6 +416,38 @@ def test_a_journal_of_a_newer_version_is_refused_untouched(path: Path) -> None:
         SqliteJournal(path)
 
 
+def test_notes_are_kept_with_entries_all_or_none(journal: SqliteJournal, path: Path) -> None:
+    assert journal.append([samples(1)], MS, {"a": b"1", "b": b"2"}) == 1
+    assert journal.append([], MS, {"a": b"3", "b": None, "c": None}) == 1, "notes are no entries"
+    assert journal.notes() == {"a": b"3"}
+    with pytest.raises(JournalUnavailable):
+        journal.append([samples(2)], MS, {"a": b"4", "d": object()})  # type: ignore[dict-item]
+    assert journal.last_offset == 1
+    journal.trim(1)
+    journal.close()
+    again = SqliteJournal(path)
+    assert again.notes() == {"a": b"3"}
+    again.close()
+
+
+def test_a_journal_of_the_first_form_is_brought_forward(path: Path) -> None:
+    """Its entries, readers and units stay."""
+    old = SqliteJournal(path)
+    old.append([samples(1), samples(2)], MS)
+    old.advance("store", 1)
+    old.close()
+    with sqlite3.connect(path) as db:
+        db.execute("DROP TABLE notes")
+        db.execute("PRAGMA user_version=1")
+    db.close()
+    journal = SqliteJournal(path)
+    journal.append([], MS, {"a": b"1"})
+    assert journal.notes() == {"a": b"1"}
+    assert len(journal.read_from(0).entries) == 2
+    assert journal.reader_offset("store") == 1
+    journal.close()
+
+
 def test_a_missing_directory_is_told(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="See that the directory exists"):
         SqliteJournal(tmp_path / "absent" / "journal.sqlite")

@@ -355,3 +355,27 @@ def test_the_tickets_document_goes_out_as_it_was_rendered(
     assert "The spray pressure is 31 %" in " ".join(text.get_content().split())
     assert b"\n" not in server.received[0].content.replace(b"\r\n", b"")
     assert max(map(len, server.received[0].content.split(b"\r\n"))) <= 998  # RFC 5322, 2.1.1
+
+
+def test_a_clock_that_was_ahead_holds_up_no_mail_until_it_comes(
+    records: Records, server: MailCatcher
+) -> None:
+    """Written with a time still to come, or put off until one; a held notice keeps its time."""
+    ahead_ms = NOW_MS + 26 * HOUR_MS
+    records.commit(1, step(raised(NOW_MS)), [], ahead_ms)
+    server.behaviour.rcpt[RUI.email] = "451 4.3.0 try again later"
+    outbox = outbox_for(records, server)
+    assert outbox.pump(ahead_ms).deferred == 1
+    server.behaviour.rcpt.clear()
+    assert outbox.pump(NOW_MS).accepted == 1
+
+
+def test_a_server_that_was_down_while_the_clock_was_ahead_is_tried_at_once(
+    records: Records, server: MailCatcher
+) -> None:
+    raise_one(records)
+    outbox = outbox_for(records, server)
+    server.stop()
+    assert outbox.pump(NOW_MS + 26 * HOUR_MS).server_down
+    server.start()
+    assert outbox.pump(NOW_MS).accepted == 1

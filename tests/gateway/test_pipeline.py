@@ -16,7 +16,7 @@ from hypothesis import HealthCheck, given, settings
 from gateway import pipeline as module
 from gateway.batch import Batch, Frame, Reason, Reject, SiteStatus
 from gateway.intake import Message
-from gateway.journal import Clock, Entry, JournalFull, Rejects, SqliteJournal
+from gateway.journal import Clock, Entry, JournalFull, Notes, Rejects, SqliteJournal
 from gateway.outage import Outage
 from gateway.pipeline import Pipeline
 from gateway.records.session import RecordsUnavailable
@@ -37,6 +37,21 @@ class WordDecoder:
 
     def __init__(self, scale: float = 1.0) -> None:
         self.scale = scale
+        self.late = Decoded()
+        self.noted: dict[str, bytes | None] = {}
+        self.asked: list[tuple[str, bytes]] = []
+
+    def overdue(self, now_ms: int) -> Decoded:
+        late, self.late = self.late, Decoded()
+        return late
+
+    def notes(self) -> Notes:
+        noted, self.noted = self.noted, {}
+        return noted
+
+    def requests(self, now_ms: int) -> list[tuple[str, bytes]]:
+        asked, self.asked = self.asked, []
+        return asked
 
     def decode(self, topic: str, payload: bytes, received_ms: int) -> Decoded:
         words = payload.decode().split()
@@ -64,6 +79,10 @@ class Postbox:
     waits_s: list[float] = field(default_factory=list)
     journal: SqliteJournal | None = None
     offsets_at_ack: list[int] = field(default_factory=list)
+    published: list[tuple[str, bytes]] = field(default_factory=list)
+
+    def publish(self, topic: str, payload: bytes) -> None:
+        self.published.append((topic, payload))
 
     def drain(self, max_wait_s: float, max_messages: int) -> list[Message]:
         self.waits_s.append(max_wait_s)
@@ -110,12 +129,12 @@ class FailingJournal(SqliteJournal):
 
     refusals = 0
 
-    def append(self, entries: Sequence[Entry], received_ms: int) -> int:
+    def append(self, entries: Sequence[Entry], received_ms: int, notes: Notes | None = None) -> int:
         if self.refusals:
             self.refusals -= 1
             msg = "The journal is full."
             raise JournalFull(msg)
-        return super().append(entries, received_ms)
+        return super().append(entries, received_ms, notes)
 
 
 @dataclass
@@ -191,6 +210,32 @@ def test_one_drain_becomes_one_entry_of_each_kind_and_is_then_acknowledged(rig: 
     assert rig.post.offsets_at_ack == [5] * 5, "durable before the first acknowledgement"
     counts = rig.pipeline.counts
     assert (counts.messages, counts.frames, counts.rejects) == (5, 3, 3)
+
+
+def test_what_the_decoder_must_remember_is_durable_before_the_acknowledgement(rig: Rig) -> None:
+    decoder = WordDecoder()
+    rig.pipeline.use(decoder)
+    decoder.noted, decoder.asked = {"births": b"1"}, [("ask/edge", b"again")]
+    rig.journal.refusals = 1
+    rig.step(message(1))
+    assert rig.journal.notes() == {"births": b"1"}
+    assert rig.post.acknowledged == [1]
+    assert rig.post.published == [("ask/edge", b"again")]
+    decoder.noted = {"births": b"2"}
+    rig.step(message(2, payload=b""))
+    assert rig.journal.notes() == {"births": b"2"}, "with a message that says nothing else too"
+
+
+def test_messages_that_did_not_come_are_told_without_any_message(rig: Rig) -> None:
+    decoder = WordDecoder()
+    rig.pipeline.use(decoder)
+    lost = Reject(T0, "edge", Reason.MISSING, "2 did not come.", count=2)
+    decoder.late = Decoded((Frame(3, T0, {0: 7.0}),), lost=(lost,))
+    rig.step()
+    samples, rejects = rig.without_clock()
+    assert levels([samples]) == [(3, 7.0)]
+    assert rejects == Rejects((lost,))
+    assert rig.pipeline.counts.rejects == 2
 
 
 def test_a_message_that_says_nothing_is_acknowledged_too(rig: Rig) -> None:

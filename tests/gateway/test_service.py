@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -15,7 +16,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 from support.broker import Mosquitto, free_port
 from support.gateway_fleet import SITES, configuration, site
 from support.ledger_engine import POISON_MM, LedgerEngine
+from support.sparkplug_edge import Metric, payload
 
+from gateway.board.key import KEY_FILE
+from gateway.board.settings import BoardSettings
 from gateway.config import Configuration
 from gateway.data_directory import DataDirectory, DataDirectoryError
 from gateway.records.records import Records
@@ -24,6 +28,7 @@ from gateway.service import Pace, Service, ServiceError, wall_clock_ms
 from gateway.snapshot import SnapshotFiles
 from gateway.status import read_status
 from gateway.telemetry import EmbeddedStore, StoreSettings
+from rules.equipment import SparkplugNode
 from rules.events import ActionKind
 from rules.plan import FleetPlan
 
@@ -226,6 +231,29 @@ def test_units_that_are_added_are_watched_after_a_reload_without_a_gap(
         assert service.status().units == 5
 
 
+def test_a_site_that_turns_to_sparkplug_is_heard_after_a_reload(
+    settings: Configuration, broker: Mosquitto, tmp_path: Path
+) -> None:
+    quay = SITES[0].model_copy(update={"sparkplug": SparkplugNode(group="north", edge="quay-edge")})
+    client = mqtt.Client(CallbackAPIVersion.VERSION2)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    told = Metric(150.0, "ac-1/basin_level", timestamp=wall_clock_ms(), told=True, unit="mm")
+    body = payload([told], timestamp=wall_clock_ms())
+
+    def heard() -> bool:
+        client.publish("spBv1.0/north/NDATA/quay-edge", body, qos=1).wait_for_publish(30)
+        return service.status().frames > 0
+
+    with running(settings, tmp_path / "data") as service:
+        assert not heard()
+        service.reload(replace(settings, sites=(quay, SITES[1])))
+        until(heard)
+        assert service.status().rejects == 0
+    client.disconnect()
+    client.loop_stop()
+
+
 def test_a_reload_that_the_rules_cannot_take_changes_nothing(
     settings: Configuration, tmp_path: Path, publish: Callable[..., None]
 ) -> None:
@@ -239,6 +267,29 @@ def test_a_reload_that_the_rules_cannot_take_changes_nothing(
             service.reload(settings)
         publish("quay/ac-1", 60, 150.0)
         until(lambda: notes(service.records))
+
+
+def test_links_are_taken_on_at_a_reload_unless_their_key_cannot_be_used(
+    settings: Configuration, tmp_path: Path
+) -> None:
+    """A mail without its link would be sent, and nobody would know why."""
+    linked = replace(settings, board=BoardSettings(public_url="https://board.example"))
+    key = tmp_path / "data" / KEY_FILE
+    with running(settings, tmp_path / "data") as service:
+        key.write_text("short")
+        key.chmod(0o600)
+        with pytest.raises(ServiceError, match=r"it is no key: 5 bytes.*Delete it"):
+            service.reload(linked)
+        assert service.configuration == settings
+        key.unlink()
+        service.reload(linked)
+        assert service.configuration == linked
+        assert key.stat().st_mode & 0o777 == 0o600
+    key.chmod(0o644)
+    with pytest.raises(ServiceError, match="others than its owner may use it"):
+        Service(linked, tmp_path / "data", make_engine=ledger)
+    key.chmod(0o600)
+    Service(linked, tmp_path / "data", make_engine=ledger).stop()
 
 
 def test_a_lost_journal_does_not_make_the_rules_deaf(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import sys
 
 from gateway.cli import main
+from gateway.mail.outbox import Backoff
 from gateway.service import Pace, Service
 
 BRISK = Pace(
@@ -20,4 +21,5 @@ if __name__ == "__main__":
     defaults = Service.__init__.__kwdefaults__
     assert defaults is not None
     defaults["pace"] = BRISK
+    Backoff.__init__.__defaults__ = (1_000, 30 * 60_000)  # a mail that failed is tried soon
     sys.exit(main())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,7 +12,7 @@ from gateway.records import Records
 from gateway.telemetry import EmbeddedStore
 from rules.events import Change
 
-__all__ = ["changes", "open_records", "stored"]
+__all__ = ["changes", "locked", "open_records", "stored"]
 
 
 @contextmanager
@@ -41,3 +42,15 @@ def stored(data: Path, site: str, unit: str, signal: str) -> list[tuple[int, flo
         return list(zip(series.time_ms.tolist(), series.values[:, 0].tolist(), strict=True))
     finally:
         store.close()
+
+
+@contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Another program holds the file's write lock for the length of the block."""
+    other = sqlite3.connect(path, isolation_level=None, timeout=30)
+    try:
+        other.execute("BEGIN EXCLUSIVE")
+        yield
+        other.execute("ROLLBACK")
+    finally:
+        other.close()

@@ -75,6 +75,13 @@ class Server:
             process.kill()
             process.wait()
 
+    def kill(self) -> None:
+        """SIGKILL: nothing more is written."""
+        process, self._process = self._process, None
+        if process is not None:
+            process.kill()
+            process.wait()
+
     def log(self) -> str:
         """What the server has printed."""
         path = self.directory / "log"

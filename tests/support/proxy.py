@@ -25,7 +25,8 @@ class Network:
       as a firewall that has forgotten them: neither side is told.
     - :meth:`half_open` ends every connection towards the server only; the other side is not told.
     - :meth:`mend` ends all that; what was stalled goes on, what was half open is reset.
-    - ``cut_after`` bytes towards the server the next connection is reset, once.
+    - after ``cut_after`` more bytes from the server the connection that carries them is reset,
+      once: in the midst of a message or of an answer.
     """
 
     def __init__(self, target_port: int) -> None:
@@ -112,10 +113,10 @@ class Network:
             server.settimeout(None)
             with self._lock:
                 self._pairs.append((client, server))
-            self._start(self._carry, client, server, True)
-            self._start(self._carry, server, client, False)
+            self._start(self._carry, client, server, False)
+            self._start(self._carry, server, client, True)
 
-    def _carry(self, source: socket.socket, sink: socket.socket, to_server: bool) -> None:
+    def _carry(self, source: socket.socket, sink: socket.socket, from_server: bool) -> None:
         while True:
             try:
                 data = source.recv(_CHUNK)
@@ -123,7 +124,7 @@ class Network:
                 data = b""
             with self._lock:
                 self._lock.wait_for(lambda: not self._stalled or self._closing)
-                cut = to_server and self.cut_after is not None
+                cut = from_server and self.cut_after is not None
                 if cut and self.cut_after is not None:
                     data = data[: self.cut_after]
                     self.cut_after -= len(data)

@@ -13,7 +13,7 @@ with warnings.catch_warnings():
     warnings.simplefilter("ignore")  # the library's own, not ours
     from kpn_senml import SenmlPack, SenmlRecord
 
-__all__ = ["HEALTHY", "PUMP_STANDS", "SiteGateway", "pack"]
+__all__ = ["HEALTHY", "PUMP_STANDS", "SiteGateway", "pack", "pack_of"]
 
 UNITS_ON_THE_WIRE: Final = {
     "basin_level": "mm", "pump_current": "A", "pump_command": "", "wet_mode": "",
@@ -29,8 +29,10 @@ PUMP_STANDS: Final = {**HEALTHY, "pump_current": 0.0, "spray_pressure": 0.0}
 """The pump is commanded and draws no current; no pressure either, so it does not run."""
 
 
-def pack(site: str, unit: str, times_s: Sequence[float], values: Mapping[str, float | bool]) -> str:
-    """A pack with the same values at each time. [s since 1970]"""
+def pack_of(
+    site: str, unit: str, times_s: Sequence[float], values: Mapping[str, float | bool]
+) -> SenmlPack:
+    """A pack with the same values at each time, not encoded yet. [s since 1970]"""
     out = SenmlPack(f"{site}/{unit}/")
     out.base_time = times_s[0]
     for time_s in times_s:
@@ -39,7 +41,12 @@ def pack(site: str, unit: str, times_s: Sequence[float], values: Mapping[str, fl
             record = SenmlRecord(name, unit=unit_symbol, value=value)
             record.time = time_s
             out.add(record)
-    text: str = out.to_json()
+    return out
+
+
+def pack(site: str, unit: str, times_s: Sequence[float], values: Mapping[str, float | bool]) -> str:
+    """The same as JSON."""
+    text: str = pack_of(site, unit, times_s, values).to_json()
     return text
 
 

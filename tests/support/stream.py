@@ -6,7 +6,6 @@ The stream is the ledger against which store, alarms and mail are held afterward
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -33,20 +32,20 @@ def readings(
     seed: int,
     end_ms: int,
     instants: int = 240,
-    units: Sequence[tuple[str, str]] = UNITS,
+    step_ms: int = STEP_MS,
 ) -> list[Message]:
-    """One message a unit and minute, in order of time, the last at ``end_ms``.
+    """One message a unit and ``step_ms``, in order of time, the last at ``end_ms``.
 
     Fans fail and recover, pumps stop, water thickens, each at random: dozens of alarms a unit.
     """
     rng = np.random.default_rng(seed)
-    fault_bits = dict.fromkeys(units, 0)
-    conductivity = dict.fromkeys(units, 900.0)
-    pump_runs = dict.fromkeys(units, True)
+    fault_bits = dict.fromkeys(UNITS, 0)
+    conductivity = dict.fromkeys(UNITS, 900.0)
+    pump_runs = dict.fromkeys(UNITS, True)
     messages = []
     for instant in range(instants):
-        time_s = (end_ms - (instants - 1 - instant) * STEP_MS) / 1000
-        for key in units:
+        time_s = (end_ms - (instants - 1 - instant) * step_ms) / 1000
+        for key in UNITS:
             if rng.random() < 0.06:
                 fault_bits[key] ^= 1 << int(rng.integers(0, 6))
             if rng.random() < 0.03:
