@@ -16,7 +16,7 @@ from functools import partial
 from typing import Any, Final, Protocol, TypeVar
 
 from gateway.display_units import format_quantity
-from gateway.records.ticket_data import Awaited, Course, HandBackSeen, Outcome
+from gateway.records.ticket_data import Course, HandBackSeen, Outcome, UnderCare
 from gateway.records.ticket_life import TicketLife
 from gateway.records.trouble import RecordsError
 from gateway.rules_step import RulesEngine
@@ -90,7 +90,7 @@ class Aftercare:
         now_ms = self._clock_ms()
         # The clock may be set back.
         watch = not 0 <= now_ms - self._watched_ms < _WATCH_EVERY_MS
-        waiting = self._records.awaited()
+        waiting = self._records.under_care()
         due = [t for t in waiting if t.hand_back_from_ms is not None or (t.watched and watch)]
         if watch:
             self._watched_ms = now_ms
@@ -102,12 +102,12 @@ class Aftercare:
             if watch:
                 self._courses([(t, s) for t, s in pairs if t.watched], now_ms)
 
-    def _hand_backs(self, pairs: Sequence[tuple[Awaited, _Seen]], now_ms: int) -> None:
+    def _hand_backs(self, pairs: Sequence[tuple[UnderCare, _Seen]], now_ms: int) -> None:
         seen = [self._hand_back(ticket, look, now_ms) for ticket, look in pairs]
         if seen:
             self._records.note_hand_backs(seen, now_ms)
 
-    def _hand_back(self, ticket: Awaited, seen: _Seen, now_ms: int) -> HandBackSeen:
+    def _hand_back(self, ticket: UnderCare, seen: _Seen, now_ms: int) -> HandBackSeen:
         items = seen.items or ()
         proven = is_proven(items)
         passed_ms = now_ms - (ticket.hand_back_from_ms or now_ms)
@@ -123,7 +123,7 @@ class Aftercare:
         }
         return HandBackSeen(ticket, data, settled, proven, _hand_back_note(items, proven))
 
-    def _courses(self, pairs: Sequence[tuple[Awaited, _Seen]], now_ms: int) -> None:
+    def _courses(self, pairs: Sequence[tuple[UnderCare, _Seen]], now_ms: int) -> None:
         courses = [self._course(ticket, look, now_ms) for ticket, look in pairs]
         # A ticket about which nothing new is known is not written.
         news = [
@@ -135,7 +135,7 @@ class Aftercare:
         if news:
             self._records.note_courses(news, now_ms)
 
-    def _course(self, ticket: Awaited, seen: _Seen, now_ms: int) -> Course:
+    def _course(self, ticket: UnderCare, seen: _Seen, now_ms: int) -> Course:
         normal_ms, to_ms = ticket.normal_ms, ticket.normal_to_ms
         if seen.normal is False:
             normal_ms, to_ms = 0, None
@@ -161,12 +161,12 @@ class Aftercare:
         return Course(ticket, normal_ms, to_ms, Outcome.UNDECIDED, note)
 
 
-def _looks(engine: RulesEngine, tickets: Sequence[Awaited]) -> list[_Seen]:
+def _looks(engine: RulesEngine, tickets: Sequence[UnderCare]) -> list[_Seen]:
     """Done in the rules' own thread, between two of their steps."""
     return [_seen(engine.look(ticket.unit_row), ticket) for ticket in tickets]
 
 
-def _seen(look: UnitLook | None, ticket: Awaited) -> _Seen:
+def _seen(look: UnitLook | None, ticket: UnderCare) -> _Seen:
     if look is None:
         return _Seen(None, None, None, 0, 0.0)
     items = None

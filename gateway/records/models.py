@@ -204,6 +204,8 @@ class TicketRecord(Base):
         ),
         Index(None, "state", "updated_ms"),
         Index(None, "unit_row", "opened_ms"),
+        # The few that the data still have something to say about, among all there ever were.
+        Index(None, "watch_ended_ms"),
     )
 
 

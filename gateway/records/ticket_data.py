@@ -29,15 +29,15 @@ from gateway.tickets.routing import Routing
 from rules.events import AlarmState, Severity
 
 __all__ = [
-    "Awaited",
     "Course",
     "HandBackSeen",
     "Mailing",
     "Outcome",
-    "awaited",
+    "UnderCare",
     "note_courses",
     "note_hand_backs",
     "remind",
+    "under_care",
 ]
 
 _TICKETS: Final = cast("Table", Tickets.__table__)
@@ -46,7 +46,7 @@ _MINUTE_MS: Final = 60_000
 
 
 @dataclass(frozen=True)
-class Awaited:
+class UnderCare:
     """A ticket about which the data have something to say.
 
     ``hand_back_from_ms`` is None where no hand-back is to be checked; ``watched`` tells that it is
@@ -71,7 +71,7 @@ class Awaited:
 class HandBackSeen:
     """What a look showed; ``settled`` ends the check, ``proven`` says how, ``note`` in words."""
 
-    ticket: Awaited
+    ticket: UnderCare
     data: Mapping[str, Any]
     settled: bool
     proven: bool
@@ -91,33 +91,34 @@ class Outcome(StrEnum):
 class Course:
     """How much normal data there is since the close-out, up to when, and what that means."""
 
-    ticket: Awaited
+    ticket: UnderCare
     normal_ms: int
     normal_to_ms: int | None
     outcome: Outcome
     note: str = ""
 
 
-def awaited(connection: Connection) -> list[Awaited]:
+def under_care(connection: Connection) -> list[UnderCare]:
     """The tickets whose hand-back is to be checked, or that are closed and not verified."""
     query = (
         select(_TICKETS, Alarms.state.label("alarm"))
         .outerjoin(Alarms, and_(Alarms.unit_row == Tickets.unit_row, Alarms.fault == Tickets.fault))
         .where(
+            Tickets.watch_ended_ms.is_(None),
             or_(
                 and_(Tickets.hand_back_from_ms.is_not(None), Tickets.hand_back_ended_ms.is_(None)),
-                and_(Tickets.state == TicketPhase.CLOSED.value, Tickets.watch_ended_ms.is_(None)),
-            )
+                Tickets.state == TicketPhase.CLOSED.value,
+            ),
         )
         .order_by(Tickets.id)
     )
     return [_awaited(row) for row in connection.execute(query)]
 
 
-def _awaited(row: Any) -> Awaited:
+def _awaited(row: Any) -> UnderCare:
     pending = row.hand_back_ended_ms is None
     lowest = (row.hand_back or {}).get("lowest_mm")
-    return Awaited(
+    return UnderCare(
         id=row.id,
         number=row.number,
         unit_row=row.unit_row,

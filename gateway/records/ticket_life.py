@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 from gateway.records import queries, ticket_data, ticket_work
 from gateway.records.rows import AttachmentRow
 from gateway.records.session import Database, RecordsError
-from gateway.records.ticket_data import Awaited, Course, HandBackSeen, Mailing
+from gateway.records.ticket_data import Course, HandBackSeen, Mailing, UnderCare
 from gateway.tickets.attachments import AttachmentRefused, attachment
 from gateway.tickets.closeout import PartFinding
 
@@ -114,10 +114,10 @@ class TicketLife:
 
     # --- the data ---------------------------------------------------------------------------
 
-    def awaited(self) -> list[Awaited]:
+    def under_care(self) -> list[UnderCare]:
         """The tickets about which the data have something to say."""
         with self._database.read() as connection:
-            return ticket_data.awaited(connection)
+            return ticket_data.under_care(connection)
 
     def remind(self, now_ms: int) -> int:
         """Tell of units that are out of service longer than was said; the number of mails."""

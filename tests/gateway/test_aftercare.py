@@ -269,7 +269,7 @@ def test_too_little_data_is_said_once_and_left_at_that(gateway: Gateway) -> None
     assert last.ticket.state is TicketPhase.CLOSED
     (note,) = [e.note for e in last.entries if e.kind is TicketEventKind.NOT_VERIFIED]
     assert "there are no more than 0.5 h of data that could show it; 2 h are asked for" in note
-    assert gateway.records.awaited() == []
+    assert gateway.records.under_care() == []
 
 
 def test_answers_are_told_in_words() -> None:

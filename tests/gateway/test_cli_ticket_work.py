@@ -100,7 +100,7 @@ def test_the_hand_back_is_shown_and_its_exit_code_tells(run):
     assert "has not looked yet" in out
     records = _records(run)
     for items, proven in ((ITEMS, False), (ITEMS[:1], True)):
-        (waits,) = records.awaited()
+        (waits,) = records.under_care()
         data = {"items": [i.to_json() for i in items], "proven": proven}
         now = ticket_ask.now_ms()
         records.note_hand_backs([HandBackSeen(waits, data, True, proven, "Checked.")], now)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
 from gateway.tickets.life import (
@@ -88,6 +91,18 @@ def test_every_phase_is_reached_and_none_but_data_leads_out_of_the_ended_ones() 
     assert {WHOSE[act] for (phase, act) in MOVES if phase in ENDED} == {Mover.DATA}
     assert set(TicketPhase) == STANDING | ENDED
     assert not STANDING & ENDED
+
+
+def test_the_readme_shows_the_same_table() -> None:
+    text = (Path(__file__).parents[2] / "README.md").read_text()
+    table = text.split("### A ticket's life")[1].split("\n\n")[1]
+    rows = [[c.strip() for c in line.split("|")[1:-1]] for line in table.splitlines()[2:]]
+    assert [name for name, *_ in rows] == [phase.value for phase in TicketPhase]
+    for name, _, follows in rows:
+        plain = re.sub(r"`[^`]*`", "", follows)
+        said = {p for p in TicketPhase if re.search(rf"\b{p.value}\b", plain)}
+        after = {b for (a, _), b in MOVES.items() if a.value == name and b is not a}
+        assert said == after, name
 
 
 def test_a_ticket_that_was_assigned_goes_back_to_whom_it_was_assigned() -> None:

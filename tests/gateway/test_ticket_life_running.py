@@ -94,7 +94,7 @@ class Running:
 
     def looked_at(self) -> bool:
         """Whether the closed ticket has been looked at since about the last sample."""
-        waiting = self.service.records.awaited()
+        waiting = self.service.records.under_care()
         return all((t.normal_to_ms or 0) > self.now_ms - 2 * MINUTE_MS for t in waiting)
 
     def detail(self) -> TicketDetail:

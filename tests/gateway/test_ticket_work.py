@@ -196,7 +196,7 @@ def test_a_unit_stays_out_of_service_until_the_last_ticket_of_it_is_left(records
     checks = [detail(records, number).ticket.hand_back for number in (ONE, two)]
     assert [c.from_ms for c in checks if c] == [NOW_MS + 2] * 2, "both are checked from then on"
     records.arrive(two, by="Ben", now_ms=NOW_MS + 3)
-    assert records.awaited() == [], "nothing is proven while somebody is at work again"
+    assert records.under_care() == [], "nothing is proven while somebody is at work again"
 
 
 def test_closing_from_on_site_hands_the_unit_back(records: Records) -> None:
@@ -209,7 +209,7 @@ def test_closing_from_on_site_hands_the_unit_back(records: Records) -> None:
     assert [kind for kind, _, _ in asked(records)][-2:] == [
         ActionKind.IN_SERVICE, ActionKind.CLEANED,
     ]  # fmt: skip
-    (waits,) = records.awaited()
+    (waits,) = records.under_care()
     assert (waits.number, waits.hand_back_from_ms, waits.watched) == (ONE, NOW_MS + 1, True)
 
 
@@ -328,7 +328,7 @@ def test_the_same_alarm_after_the_close_out_reopens_the_ticket_and_tells_those_t
     mail = whole.mails[-1]
     assert mail.kind is NoticeKind.REOPENED
     assert [d.recipient for d in mail.deliveries] == [RUI, WATCH]
-    assert records.awaited() == []
+    assert records.under_care() == []
 
 
 def test_after_that_time_a_new_ticket_is_opened(records: Records) -> None:

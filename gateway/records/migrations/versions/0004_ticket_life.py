@@ -51,6 +51,7 @@ def upgrade() -> None:
     # What was closed before is not judged now.
     op.execute("UPDATE tickets SET watch_ended_ms = updated_ms WHERE state = 'closed'")
     _one_open("state NOT IN ('closed', 'verified')")
+    op.create_index(op.f("ix_tickets_watch_ended_ms"), "tickets", ["watch_ended_ms"])
     op.create_table(
         "ticket_findings",
         sa.Column("ticket_id", sa.Integer(), nullable=False),
@@ -107,6 +108,7 @@ def downgrade() -> None:
         "WHERE kind IN ('reopened', 'still out of service', 'hand-back not proven')"
     )
     _one_open("state != 'closed'")
+    op.drop_index(op.f("ix_tickets_watch_ended_ms"), table_name="tickets")
     with op.batch_alter_table("tickets") as tickets:
         for name in ("normal_ms", *_JSONS, *_TEXTS, *_TIMES):
             tickets.drop_column(name)
