@@ -20,6 +20,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from gateway.aftercare import Aftercare
 from gateway.board.mail_links import mail_links
 from gateway.config import Configuration
 from gateway.data_directory import (
@@ -81,6 +82,7 @@ class Pace:
     actions_s: float = 1.0
     escalation_s: float = 10.0
     lists_s: float = 10.0
+    aftercare_s: float = 10.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -153,6 +155,7 @@ class Service:
                 url,
                 routing=configuration.routing,
                 mail_domain=configuration.mail.from_address.rpartition("@")[2],
+                life=configuration.life,
             )
             undo.callback(self._records.close)
             self._records.hold(
@@ -278,6 +281,7 @@ class Service:
                     ("records", "records"),
                     ("journal", "journal_budget_mb"),
                     ("watch", "watch"),
+                    ("tickets", "life"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)
             ]
@@ -393,9 +397,13 @@ class Service:
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died
+        self._aftercare = Aftercare(
+            self._records, self._rules.ask, self._clock_ms, self.configuration.life
+        )
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
+            Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),
@@ -405,7 +413,7 @@ class Service:
         return MailRenderer(
             configuration.sites, FAULTS, configuration.from_name,
             rules=configuration.rules, figures=self._figures,
-            link=mail_links(configuration.board, self._data_dir),
+            link=mail_links(configuration.board, self._data_dir, self._records.installation),
         )  # fmt: skip
 
     def _render(self, notice: TicketNotice) -> EmailMessage:

@@ -12,6 +12,7 @@ Pages name their neighbours relatively, so that a proxy may serve them under any
 from __future__ import annotations
 
 import logging
+import re
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
@@ -42,6 +43,7 @@ log = logging.getLogger(__name__)
 _HERE: Final = Path(__file__).parent
 _LONGEST_BODY: Final = 16_384
 _LONGEST_LINK: Final = 200
+_NUMBER_AND_UNIT: Final = re.compile(r"(?<=[0-9]) (?=[%°\w])")
 _STATIC: Final[Mapping[str, str]] = {"board.css": "text/css", "mark.svg": "image/svg+xml"}
 
 SECURITY_HEADERS: Final[Mapping[str, str]] = {
@@ -61,6 +63,13 @@ SECURITY_HEADERS: Final[Mapping[str, str]] = {
 }
 
 
+_LATE: Final = {
+    Awaited.ASKED: "It is acknowledged already. Nothing was changed by this.",
+    Awaited.ACKNOWLEDGED: "It is acknowledged already. Nothing was changed by this.",
+    Awaited.CLOSED: "It was closed meanwhile. Nothing was changed by this.",
+    Awaited.HELD: "It awaits no answer any more. Nothing was changed by this.",
+    Awaited.NOTHING: "It awaits no answer any more. Nothing was changed by this.",
+}
 # A trace would carry addresses of pages, and the environment could say where to.
 _UNTRACED: Final[TelemetryConfig] = {
     "tracing": False,
@@ -99,7 +108,12 @@ class _Told(Exception):
 def make_app(board: Board) -> FastAPI:
     """The application of one board."""
     app = FastAPI(
-        title="basinward", docs_url=None, redoc_url=None, openapi_url=None, telemetry=_UNTRACED
+        title="basinward",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        telemetry=_UNTRACED,
+        redirect_slashes=False,  # it would lead to whatever host the request names
     )
     desk = _Desk(board)
 
@@ -172,6 +186,7 @@ class _Desk:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._templates.filters["unbroken"] = _unbroken
         self._templates.globals["fleet"] = clean(board.name, 100)
         self._templates.globals["versions"] = {
             name: sha256((_HERE / "static" / name).read_bytes()).hexdigest()[:12]
@@ -211,8 +226,7 @@ class _Desk:
                 # See it by a GET, so that a page that is loaded anew sends nothing again.
                 return Response(status_code=303, headers={"Location": text})
             page = self._page(link, now)
-        trouble = "Nothing was changed by this: see below how the ticket stands."
-        return self._ticket(request, 409, text, page, trouble=trouble)
+        return self._ticket(request, 409, text, page, trouble=_LATE[now.awaited])
 
     def told(self, request: Request, message: Message) -> Response:
         """A message's page."""
@@ -293,6 +307,11 @@ async def _form(request: Request, messages: Messages) -> dict[str, str]:
     except ValueError:
         return {}
     return {name: values[-1] for name, values in fields.items()}
+
+
+def _unbroken(text: str) -> str:
+    """The text with no line break between a number and what it counts."""
+    return _NUMBER_AND_UNIT.sub("\u00a0", text)
 
 
 def _html(html: str, status: int, headers: Mapping[str, str]) -> Response:

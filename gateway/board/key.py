@@ -23,12 +23,14 @@ KEY_FILE: Final = "board-key"
 """Not in backups: a link holds for days, and a restored gateway makes another key."""
 
 
-def signer_of(settings: BoardSettings, data_dir: Path) -> Signer:
+def signer_of(settings: BoardSettings, data_dir: Path, installation: str) -> Signer:
     """The signer by the settings' secret, or by the key of the data directory.
+
+    ``installation`` is the id of the records that the links are to tickets of.
 
     Raises OSError where the key's file cannot be read or made.
     """
-    return Signer(settings.secret.encode() or _key_in(data_dir))
+    return Signer(settings.secret.encode() or _key_in(data_dir), installation)
 
 
 def _key_in(data_dir: Path) -> bytes:

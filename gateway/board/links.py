@@ -5,10 +5,10 @@ Pure: the key and the time are arguments. A link's last part looks like
     BW-000123-4-h8s2k-p5v2...
 
 that is ticket, number of the ticket event that the mail tells of, end (minutes since 1970 UTC in
-base 36) and seal. The seal is HMAC-SHA256 (RFC 2104, FIPS 198-1) over these and the act, cut to its
-leftmost 128 bits: half the hash is the least that RFC 2104, section 5, recommends. It is written in
-lower-case base 32 (RFC 4648, section 6), for there is no letter in it that a mail program would
-take for the end of a link, none that it would break at, and none that needs quoting.
+base 36) and seal. The seal is HMAC-SHA256 (RFC 2104, FIPS 198-1) over these, the act and the id of
+the records, cut to its leftmost 128 bits: half the hash is the least that RFC 2104, section 5,
+recommends. It is written in lower-case base 32 (RFC 4648, section 6): no letter of it would be
+taken by a mail program for the end of a link, or broken at, or need quoting.
 
 The ticket event names the mail, and through the records its recipients. So the link names a closed
 circle of people and not one of them; who of them it is, the page asks. One mail goes to several
@@ -78,14 +78,19 @@ class Link:
 
 
 class Signer:
-    """Signs and reads links with one key of at least :data:`SHORTEST_KEY` bytes."""
+    """Signs and reads the links of one set of records, whose id is ``installation``.
 
-    def __init__(self, key: bytes) -> None:
-        """Use this key; ValueError where it is too short to protect anything."""
+    The id is sealed too: restored records get another one, and may give a number of a lost ticket
+    to another; a link to the lost one must not open that.
+    """
+
+    def __init__(self, key: bytes, installation: str) -> None:
+        """Use a key of :data:`SHORTEST_KEY` bytes or more; ValueError where it is shorter."""
         if len(key) < SHORTEST_KEY:
             msg = f"the key has {len(key)} bytes; at least {SHORTEST_KEY} are needed"
             raise ValueError(msg)
         self._key = key
+        self._installation = installation
 
     def sign(self, act: Act, ticket: str, event_seq: int, made_ms: int, hours: int) -> str:
         """The link's last part, good from now until ``hours`` after ``made_ms``.
@@ -126,8 +131,9 @@ class Signer:
         return f"{link.ticket}-{link.event_seq}-{end}-{seal}"
 
     def _seal(self, *parts: str) -> str:
+        sealed = ("basinward link 1", self._installation, *parts)
         # Parts are told apart by a byte that UTF-8 does not have.
-        message = b"\xff".join(part.encode() for part in ("basinward link 1", *parts))
+        message = b"\xff".join(part.encode() for part in sealed)
         digest = hmac.new(self._key, message, hashlib.sha256).digest()
         return b32encode(digest[:_SEAL_BYTES]).decode().rstrip("=").lower()
 

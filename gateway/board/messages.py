@@ -10,11 +10,15 @@ __all__ = ["Message", "Messages"]
 
 @dataclass(frozen=True)
 class Message:
-    """A page with a status of HTTP, a title, and what to read under it."""
+    """A page with a status of HTTP, a title, and what to read under it.
+
+    ``command`` does at a shell what the page cannot; ``retry_s`` is when to come again, 0 for none.
+    """
 
     status: int
     title: str
     lines: tuple[str, ...]
+    command: str = ""
     retry_s: int = 0
 
 
@@ -26,8 +30,7 @@ class Messages:
         self._otherwise = (
             "To acknowledge the ticket all the same, tell your monitoring desk"
             + (f" ({reply_to})" if reply_to else "")
-            + ". Whoever has a shell at the gateway can do it with: basinward tickets ack NUMBER "
-            '--by "NAME".'
+            + "."
         )
 
     def bad_link(self) -> Message:
@@ -40,6 +43,7 @@ class Messages:
                 "if your mail program has cut it, copy all of it, up to its last letter.",
                 self._otherwise,
             ),
+            _command(),
         )
 
     def too_many(self, retry_s: int) -> Message:
@@ -52,6 +56,7 @@ class Messages:
                 "opens: try it again from the mail.",
                 self._otherwise,
             ),
+            _command(),
             retry_s,
         )
 
@@ -65,8 +70,9 @@ class Messages:
                 f"It was for ticket {ticket} and held until {ended:%Y-%m-%d %H:%M} UTC. Nothing "
                 "was changed. If there is a newer mail about this ticket, use the link in that "
                 "one.",
-                self._otherwise.replace("NUMBER", ticket),
+                self._otherwise,
             ),
+            _command(ticket),
         )
 
     def unknown_ticket(self, ticket: str) -> Message:
@@ -77,8 +83,9 @@ class Messages:
             (
                 "The link is good, so these may be other records than those that the mail came "
                 "from, as after a restored backup. Tell whoever looks after the gateway.",
-                self._otherwise.replace("NUMBER", ticket),
+                self._otherwise,
             ),
+            _command(ticket),
         )
 
     def records_away(self) -> Message:
@@ -91,6 +98,7 @@ class Messages:
                 "expires.",
                 self._otherwise,
             ),
+            _command(),
             60,
         )
 
@@ -104,6 +112,7 @@ class Messages:
                 "board says what happened.",
                 self._otherwise,
             ),
+            _command(),
         )
 
     def too_long(self) -> Message:
@@ -139,3 +148,7 @@ class Messages:
                 "work.",
             ),
         )
+
+
+def _command(ticket: str = "NUMBER") -> str:
+    return f'basinward tickets ack {ticket} --by "NAME"'

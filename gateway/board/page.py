@@ -66,7 +66,8 @@ class TicketPage:
 
     ``standing`` is None where an answer is awaited. ``seen`` stands for what a reader must have
     seen before he answers: if it differs when he does, the page is shown again. ``priority`` is
-    'HIGH', 'MEDIUM' or 'LOW'; ``normal_since`` is '' while the trouble stands.
+    'HIGH', 'MEDIUM' or 'LOW'; ``normal_since`` is '' while the trouble stands. ``facts`` are what
+    one needs to answer, ``more`` what can be read after it.
     """
 
     number: str
@@ -75,9 +76,9 @@ class TicketPage:
     normal_since: str
     title: str
     place: str
-    location: str
     summary: str
     facts: tuple[Fact, ...]
+    more: tuple[Fact, ...]
     people: tuple[Person, ...]
     standing: Standing | None
     seen: str
@@ -102,18 +103,20 @@ class Pages:
         ticket = self._renderer.ticket(_notice(now, mail))
         end_ms = now_ms if row.returned_ms is None else row.returned_ms
         facts = [
-            Fact("Ticket", f"{ticket.number}, opened {site_time(row.opened_ms, zone)}"),
             Fact(
                 "Since",
                 f"{site_time(row.onset_ms, zone)} "
                 f"({lasting(max(end_ms - row.onset_ms, 0) / 1000)})",
             ),
         ]
-        if ticket.causes:
-            facts.append(Fact("Likely", f"{ticket.causes[0].title} ({ticket.causes[0].agreement})"))
         if ticket.time_left and row.returned_ms is None:
             facts.append(Fact("Time left", ticket.time_left))
-        facts.append(Fact("Where", "; ".join(t for t in (ticket.location, ticket.address) if t)))
+        if ticket.causes:
+            facts.append(Fact("Likely", f"{ticket.causes[0].title} ({ticket.causes[0].agreement})"))
+        more = (
+            Fact("Ticket", f"{ticket.number}, opened {site_time(row.opened_ms, zone)}"),
+            Fact("Where", "; ".join(t for t in (ticket.location, ticket.address) if t)),
+        )
         is_over = row.returned_ms is not None
         return TicketPage(
             number=ticket.number,
@@ -122,9 +125,9 @@ class Pages:
             normal_since="" if row.returned_ms is None else site_time(row.returned_ms, zone),
             title=ticket.title,
             place=ticket.place,
-            location=ticket.location,
             summary=ticket.summary,
             facts=tuple(facts),
+            more=more,
             people=_people(mail),
             standing=_standing(now, zone),
             seen=f"{row.priority} {'over' if is_over else 'stands'}",

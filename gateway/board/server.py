@@ -10,9 +10,7 @@ from collections.abc import Callable
 import uvicorn
 from fastapi import FastAPI
 
-__all__ = ["listen", "serve"]
-
-log = logging.getLogger(__name__)
+__all__ = ["configured", "listen", "serve"]
 
 _MOST_CONNECTIONS = 200
 _LOCAL_PROXIES = ["127.0.0.1", "::1"]
@@ -24,12 +22,9 @@ def listen(address: str, port: int) -> socket.socket:
     return socket.create_server((address, port), family=family, backlog=128)
 
 
-def serve(app: FastAPI, listening: socket.socket, ready: Callable[[], None]) -> None:
-    """Answer requests until SIGTERM or SIGINT; what has begun is finished first.
-
-    ``ready`` is called before the first request is answered.
-    """
-    config = uvicorn.Config(
+def configured(app: FastAPI) -> uvicorn.Config:
+    """How the server serves: what it logs, whom it believes, how much it takes."""
+    return uvicorn.Config(
         app,
         http="h11",
         loop="asyncio",
@@ -47,9 +42,16 @@ def serve(app: FastAPI, listening: socket.socket, ready: Callable[[], None]) -> 
         timeout_graceful_shutdown=10,
         h11_max_incomplete_event_size=16_384,
     )
+
+
+def serve(app: FastAPI, listening: socket.socket, ready: Callable[[], None]) -> None:
+    """Answer requests until SIGTERM or SIGINT; what has begun is finished first.
+
+    ``ready`` is called before the first request is answered.
+    """
     # The server raises the signal that ended it once more when it is done; that is no news.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: None)
-    ready()
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
-    uvicorn.Server(config).run(sockets=[listening])
+    ready()
+    uvicorn.Server(configured(app)).run(sockets=[listening])

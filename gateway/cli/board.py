@@ -69,13 +69,13 @@ def board(
         )
     with listening:
         try:
-            signer = signer_of(settings, data)
-        except OSError as error:
-            fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
-        try:
             store = Records(records_url(data, records, must_exist=True))
         except RecordsError as error:
             fail(str(error))
+        try:
+            signer = signer_of(settings, data, store.installation)
+        except OSError as error:
+            fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
         renderer = MailRenderer(
             configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
         )

@@ -12,6 +12,7 @@ from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
+from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
 from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
@@ -41,6 +42,7 @@ class Configuration:
     rules: tuple[OwnRule, ...] = ()
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
+    life: LifeSettings = field(default_factory=LifeSettings)
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
     board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()

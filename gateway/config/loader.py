@@ -121,6 +121,7 @@ def examine(
             journal_budget_mb=fleet_model.journal.budget_mb,
             routing=routing_of(oncall_model, good_sites),
             watch=servers.watch_settings(fleet_model.watch),
+            life=fleet_model.tickets.settings(),
             board=built.board,
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),

@@ -51,7 +51,10 @@ def find_written_secrets(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str
         elif isinstance(value, list):
             waiting.extend(((*path, index), child) for index, child in enumerate(value))
         elif path and is_secret_key(path[-1]):
-            stem = "token" if "token" in str(path[-1]).lower() else "password"
+            key = str(path[-1]).lower()
+            stem = "token" if "token" in key else "password"
+            if path[0] == "board":
+                stem = "secret"
             yield (
                 path,
                 (

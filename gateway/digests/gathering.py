@@ -23,6 +23,9 @@ OUTAGE_FAULTS: Final = frozenset({"site-cut-off", "unit-stale"})
 OVER: Final = frozenset({NoticeKind.RETURNED, NoticeKind.PASSED})
 """Notices that something is over; they are counted apart from those that something stands."""
 
+_URGENT: Final = frozenset({NoticeKind.REOPENED, NoticeKind.OVERSTAYED, NoticeKind.NOT_PROVEN})
+"""Told while somebody may still be at the machine, so never held back."""
+
 
 class Purpose(StrEnum):
     """What a gathered notice waits for."""
@@ -60,6 +63,8 @@ def gathered(
         sites.setdefault((routing.team_of_site.get(site_id, ""), over), set()).add(site_id)
 
     def is_gathered(draft: Draft) -> bool:
+        if draft.kind in _URGENT:
+            return False
         if routing.has_digest(draft.site_id, draft.priority):
             return True
         team = routing.team(draft.site_id)

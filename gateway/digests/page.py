@@ -192,6 +192,8 @@ def _row(
         about.append(clean(item.summary, 240))
     if item.closed_ms is not None:
         about.append(f"Closed by {clean(item.by, 80)}: {clean(item.finding, 240)}")
+    elif item.phase not in {"open", "acknowledged"}:
+        about.append(item.phase.capitalize())
     elif item.by:
         about.append(f"Acknowledged by {clean(item.by, 80)}")
     return ListRow(item.number, item.priority.upper(), place, title, tuple(about))

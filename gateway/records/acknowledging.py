@@ -17,7 +17,7 @@ from gateway.records.models import ActionRecord, AlarmRecord
 from gateway.records.outbox import outbox_rows
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
-from gateway.tickets.desk import TicketPhase
+from gateway.tickets.life import ENDED, TicketPhase
 from rules.alarms import HELD, Happening, next_state
 from rules.events import ActionKind, AlarmState
 
@@ -59,7 +59,7 @@ class TicketNow:
     def awaited(self) -> Awaited:
         """Whether it waits for an acknowledgement."""
         phase = self.detail.ticket.state
-        if phase is TicketPhase.CLOSED:
+        if phase in ENDED:
             return Awaited.CLOSED
         if phase is TicketPhase.ACKNOWLEDGED:
             return Awaited.ACKNOWLEDGED

@@ -26,7 +26,7 @@ from gateway.records.models import UnitRecord as Units
 from gateway.records.postmark import Postmark
 from gateway.records.rows import DeliveryState, OutboxState, evidence_of
 from gateway.records.upsert import insert_into
-from gateway.tickets.desk import TicketPhase
+from gateway.tickets.life import ENDED
 from gateway.tickets.notice import NoticeKind, Recipient
 from gateway.tickets.routing import Routing, TeamRoute
 
@@ -237,7 +237,8 @@ def _summary(
             .join(Units, Units.row == Tickets.unit_row)
             .where(
                 Units.site.in_(some),
-                (Tickets.state != TicketPhase.CLOSED.value) | (Tickets.closed_ms > (since_ms or 0)),
+                Tickets.state.not_in([phase.value for phase in ENDED])
+                | (Tickets.closed_ms > (since_ms or 0)),
             )
         )
         ids += connection.scalars(query)

@@ -32,9 +32,12 @@ from gateway.records.rows import (
     TicketRow,
 )
 from gateway.records.session import Database, RecordsError
+from gateway.records.ticket_data import Mailing
+from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
 from gateway.records.upsert import insert_into
-from gateway.tickets.desk import DeskSettings, TicketPhase
+from gateway.tickets.desk import DeskSettings
+from gateway.tickets.life import LifeSettings, TicketPhase
 from gateway.tickets.routing import Routing
 from rules.events import Action, ActionKind, AlarmState, Severity, StepResult
 
@@ -43,10 +46,11 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records:
+class Records(TicketLife):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
+    ``life`` says for how long the data can disagree with a close-out.
     ``mail_domain`` ends the Message-IDs; give the domain that mail is sent from.
     ``on_mail`` is called, outside any transaction, after a commit that put mail in the outbox.
     """
@@ -57,6 +61,7 @@ class Records:
         *,
         routing: Routing | None = None,
         desk: DeskSettings | None = None,
+        life: LifeSettings | None = None,
         limits: QuarantineLimits | None = None,
         mail_domain: str = "basinward.invalid",  # RFC 2606: nobody's, so never wrong
         busy_timeout_ms: int = 5_000,
@@ -65,6 +70,7 @@ class Records:
         self._database = Database(url, busy_timeout_ms)
         self._routing = routing or Routing()
         self._desk = desk or DeskSettings()
+        self._life = life or LifeSettings()
         self._quarantine = Quarantine(limits or QuarantineLimits())
         self._sites: dict[int, str] = {}
         self.on_mail: Callable[[], None] | None = None
@@ -250,19 +256,6 @@ class Records:
             with self._database.write() as connection:
                 actions.mark_journalled(connection, ids, offset)
 
-    def close_ticket(self, number: str, *, by: str, finding: str, now_ms: int) -> None:
-        """A person closes a ticket and says what was found; both are required."""
-        if not by.strip() or not finding.strip():
-            msg = f"Ticket {number} is closed by a person who says what was found. Give both."
-            raise RecordsError(msg)
-        with self._database.write() as connection:
-            ticketing.close_ticket(connection, number, by.strip(), finding.strip(), now_ms)
-
-    def add_note(self, number: str, *, by: str, note: str, now_ms: int) -> None:
-        """A person adds a note to a ticket."""
-        with self._database.write() as connection:
-            ticketing.add_note(connection, number, by.strip(), note.strip(), now_ms)
-
     # --- reading ----------------------------------------------------------------------------
 
     def standing_alarms(self, site: str = "", unit: str = "") -> list[StandingAlarm]:
@@ -303,14 +296,16 @@ class Records:
             )
 
     def ticket(self, number: str) -> TicketDetail | None:
-        """A ticket with its history and mails, or None."""
+        """A ticket with its history, mails, findings and attachments, or None."""
         with self._database.read() as connection:
             ticket = queries.ticket_by_number(connection, number)
             if ticket is None:
                 return None
             entries = queries.ticket_entries(connection, ticket.id)
             mails = outbox_rows(connection, ticket_id=ticket.id)
-        return TicketDetail(ticket, entries, tuple(reversed(mails)))
+            found = queries.findings(connection, ticket.id)
+            attached = queries.attachments(connection, ticket.id)
+        return TicketDetail(ticket, entries, tuple(reversed(mails)), found, attached)
 
     def ticket_now(self, number: str) -> TicketNow | None:
         """A ticket with its alarm's state and what is asked for, or None."""
@@ -367,9 +362,14 @@ class Records:
                 routing=self._routing,
                 settings=self._desk,
                 postmark=self._postmark,
+                reopen_within_ms=self._life.reopen_within_ms,
             )
         commit.write_baselines(connection, result.baselines, now_ms)
         return mails
+
+    def _mailing(self, connection: Connection, now_ms: int) -> Mailing:
+        self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
+        return Mailing(self._sites, self._routing, self._desk, self._postmark, now_ms)
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}

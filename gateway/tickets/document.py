@@ -49,6 +49,9 @@ _KIND_TITLE: Final = {
     NoticeKind.ESCALATED: "Still without an answer",
     NoticeKind.RETURNED: "Readings are back to normal",
     NoticeKind.PASSED: "It came and went",
+    NoticeKind.REOPENED: "Open again",
+    NoticeKind.OVERSTAYED: "Still out of service",
+    NoticeKind.NOT_PROVEN: "Hand-back: not all proven",
 }
 _OVER: Final = frozenset({NoticeKind.RETURNED, NoticeKind.PASSED})
 # How soon, where the catalogue does not say: the meaning of the severities in rules.events.
@@ -246,7 +249,7 @@ def build(
         number=clean(notice.number, 40),
         kind=notice.kind,
         kind_title=_KIND_TITLE.get(notice.kind, "About this ticket"),
-        outcome=_outcome(notice, zone),
+        outcome=prose(_outcome(notice, zone), 2000),
         is_over=is_over,
         severity=notice.severity,
         respond=_respond(notice, fault),
@@ -459,6 +462,9 @@ def _outcome(notice: TicketNotice, zone: tzinfo) -> str:
                 "It was over before this mail could be sent, as when a site sends its readings "
                 f"late. Nobody needs to set out because of this mail. {stays}"
             )
+        case NoticeKind.REOPENED | NoticeKind.OVERSTAYED | NoticeKind.NOT_PROVEN:
+            # The line of the history that this mail is about says it all.
+            text = notice.history[-1].note if notice.history else ""
     return text
 
 

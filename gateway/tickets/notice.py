@@ -46,7 +46,17 @@ class TicketEventKind(StrEnum):
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
     ESCALATED = "escalated"
+    ASSIGNED = "assigned"
+    ARRIVED = "on site"
+    LEFT = "left the site"
+    OVERSTAYED = "still out of service"
+    WORK_DONE = "work done"
+    HANDED_BACK = "hand-back checked"
+    ATTACHED = "attached"
     CLOSED = "closed"
+    VERIFIED = "verified by the data"
+    NOT_VERIFIED = "not verified"
+    REOPENED = "reopened"
     NOTE = "note"
 
 
@@ -75,6 +85,12 @@ class NoticeKind(StrEnum):
     """Sums up what is open when the monitoring centre's shift changes."""
     OUTAGE = "outage"
     """Lists what has gone silent, or has come back, at many sites at once."""
+    REOPENED = "reopened"
+    """Somebody said that the work was done, and the data disagree: the alarm stands again."""
+    OVERSTAYED = "still out of service"
+    """Somebody is on site for longer than he said, and the unit's alarms are still suppressed."""
+    NOT_PROVEN = "hand-back not proven"
+    """The work is done, and the readings do not show in time that the machine does its work."""
 
 
 @dataclass(frozen=True)

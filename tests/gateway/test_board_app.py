@@ -5,109 +5,30 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from html.parser import HTMLParser
 from typing import Any
+from urllib.parse import quote
 
 import pytest
+from board_bench import SIGNER, Bench, Page
 from httpx2 import Response
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from starlette.testclient import TestClient
-from support.records import HOUR_MS, NOW_MS, RUI, open_records, raised, returned, step
+from support.records import HOUR_MS, NOW_MS, RUI, raised, returned
 from ticket_scenes import FAULTS, quay_site
 
-from gateway.board.app import SECURITY_HEADERS, Board, make_app
+from gateway.board.app import SECURITY_HEADERS, make_app
 from gateway.board.limits import BadLinkLimit
-from gateway.board.links import Act, Signer
 from gateway.board.page import LONGEST_NOTE, Pages
-from gateway.records.records import Records
 from gateway.records.session import RecordsUnavailable
 from gateway.tickets.notice import Recipient
 from gateway.tickets.render import MailRenderer
 from gateway.tickets.routing import Routing, TeamRoute
-from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Severity
+from rules.events import ActionKind, AlarmEvent, AlarmState, Change, Severity
+from rules.faults.registry import FAULTS as REGISTERED
+from rules.faults.registry import SLUGS
 
-SITE = quay_site()
-SIGNER = Signer(bytes(range(32)))
 HOSTILE = '"><script>alert(1)</script>\u202e<img src=x onerror=y>'
-
-
-class Page(HTMLParser):
-    """What a browser would see of a page."""
-
-    def __init__(self, source: str) -> None:
-        super().__init__()
-        self.tags: list[tuple[str, dict[str, str | None]]] = []
-        self.words: list[str] = []
-        self.feed(source)
-        self.close()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append((tag, dict(attrs)))
-
-    def handle_data(self, data: str) -> None:
-        self.words.append(data)
-
-    @property
-    def text(self) -> str:
-        return " ".join(" ".join(self.words).split())
-
-    def fields(self) -> dict[str, str]:
-        """Hidden fields, as a browser sends them."""
-        found = [a for t, a in self.tags if t == "input" and a.get("type") == "hidden"]
-        return {a["name"] or "": a["value"] or "" for a in found}
-
-    def all(self, tag: str) -> list[dict[str, str | None]]:
-        return [attributes for t, attributes in self.tags if t == tag]
-
-
-class Bench:
-    """One ticket in real records, its mail's link, and the application."""
-
-    def __init__(self, where: Any, routing: Routing | None = None) -> None:
-        options = {"routing": routing} if routing else {}
-        self.records: Records = open_records(where, **options)
-        self.now_ms = NOW_MS
-        self._offset = 0
-        self.commit(raised(NOW_MS - 60_000, Severity.HIGH))
-        self.number = self.records.tickets()[0].number
-        self.link = self.linked(1)
-        self.board = Board(
-            self.records, SIGNER,
-            Pages([SITE], MailRenderer([SITE], FAULTS)), "North fleet",
-            reply_to="dispatch@north.example", clock_ms=lambda: self.now_ms,
-        )  # fmt: skip
-        self.client = TestClient(
-            make_app(self.board), base_url="https://board.example", follow_redirects=False,
-            raise_server_exceptions=False,
-        )  # fmt: skip
-
-    def commit(self, *events: AlarmEvent, applied: list[Action] | None = None) -> None:
-        """A step of the rules, at the present time."""
-        self._offset += 1
-        self.records.commit(
-            self._offset, step(*events), (), self.now_ms, [a.id for a in applied or []]
-        )
-
-    def linked(self, event_seq: int, number: str = "") -> str:
-        link = SIGNER.sign(Act.ACKNOWLEDGE, number or self.number, event_seq, NOW_MS, 72)
-        return f"/ack/{link}"
-
-    def apply(self) -> None:
-        """Do what the rules do with an acknowledgement that was asked for."""
-        (action,) = self.records.pending_actions()
-        event = AlarmEvent(
-            action.unit_row, action.fault, action.time_ms, Change.ACKNOWLEDGED,
-            AlarmState.ACKNOWLEDGED, Severity.HIGH, NOW_MS - 120_000, by=action.by,
-            note=action.note,
-        )  # fmt: skip
-        self.commit(event, applied=[action])
-
-    def get(self, link: str = "") -> Response:
-        return self.client.get(link or self.link)
-
-    def post(self, link: str = "", page: Page | None = None, **fields: str) -> Response:
-        """What a browser sends from the page, with these fields filled in."""
-        page = page or Page(self.get(link).text)
-        return self.client.post(link or self.link, data={**page.fields(), **fields})
 
 
 @pytest.fixture
@@ -219,7 +140,7 @@ def test_who_comes_second_is_told_who_came_first(bench):
     second = bench.post(page=open_page, who="0")
     assert second.status_code == 409
     text = text_of(second)
-    assert "Nothing was changed by this" in text
+    assert "It is acknowledged already. Nothing was changed by this." in text
     assert "Acknowledged by Control room" in text
     assert "09:30 WET" in text
     assert len(bench.records.pending_actions()) == 1
@@ -315,21 +236,22 @@ def test_one_who_was_told_alone_need_not_say_who_he_is(tmp_path):
     bench.records.close()
 
 
-def test_two_of_one_name_are_told_apart_in_the_record(tmp_path):
-    people = (Recipient("Ana", "ana@north.example"), Recipient("Ana", "ana.r@north.example"),
-              Recipient("", "desk@north.example"))  # fmt: skip
+@pytest.mark.parametrize(
+    ("who", "by"), [("1", "Ana <ana.r@north.example>"), ("2", "desk@north.example")]
+)
+def test_two_of_one_name_are_told_apart_in_the_record(tmp_path, who, by):
+    people = (
+        Recipient("Ana", "ana@north.example"),
+        Recipient("Ana", "ana.r@north.example"),
+        Recipient("", "desk@north.example"),
+    )
     bench = Bench(
         tmp_path, Routing({"north": TeamRoute(on_call=people)}, {"quay-cold-store": "north"})
     )
     page = Page(bench.get().text)
     assert [a.get("value") for a in page.all("input") if a.get("type") == "radio"] == list("012")
-    for who, by in (("1", "Ana <ana.r@north.example>"), ("2", "desk@north.example")):
-        assert bench.post(who=who).status_code == 303
-        assert bench.records.pending_actions()[0].by == by
-        bench.records.mark_journalled([bench.records.pending_actions()[0].id], 1)
-        bench.records._database.engine.dispose()
-        with bench.records._database.write() as connection:
-            connection.exec_driver_sql("DELETE FROM actions")
+    assert bench.post(page=page, who=who).status_code == 303
+    assert [action.by for action in bench.records.pending_actions()] == [by]
     bench.records.close()
 
 
@@ -462,12 +384,58 @@ def test_a_body_that_is_no_form_of_ours_does_nothing(bench, body, kind, status):
 
 def test_the_first_page_and_pages_that_are_not_there_say_what_to_do(bench):
     assert "Open the link in a ticket's mail" in text_of(bench.client.get("/"))
-    for path in ("/nowhere", "/ack", "/ack/", "/ack/a/b", "/openapi.json", "/docs"):
+    for path in ("/nowhere", "/ack", "/ack/", "/ack/a/b", "/ack/a/", "/static/", "/openapi.json"):
         response = bench.client.get(path)
         assert response.status_code == 404
         assert "There is no such page" in text_of(response)
     deep = Page(bench.client.get("/a/b/c").text).all("link")[-1]["href"] or ""
     assert deep.startswith("../../static/")
+
+
+@pytest.fixture(scope="module")
+def steady(tmp_path_factory) -> Iterator[Bench]:
+    """A bench whose ticket nobody gets acknowledged."""
+    bench = Bench(tmp_path_factory.mktemp("steady"))
+    bench.board.limit = BadLinkLimit(count=10**9)
+    yield bench
+    bench.records.close()
+
+
+words = st.text(st.characters(exclude_categories=["Cs"]), max_size=30)
+
+
+@settings(max_examples=60)
+@given(link=words, fields=st.dictionaries(words | st.sampled_from(["who", "seal", "note"]), words))
+def test_nothing_that_is_sent_is_a_defect_or_an_acknowledgement(steady, link, fields):
+    address = "/ack/" + quote(link, safe="")
+    for response in (
+        steady.client.get(address),
+        steady.client.post(address, data=fields),
+        steady.client.post(steady.link, data=fields),
+    ):
+        assert response.status_code in {404, 405, 409, 415}, response.text
+    assert steady.records.pending_actions() == []
+
+
+# ---------------------------------------------------------------- every fault
+
+
+def test_every_fault_of_the_catalogue_has_its_page_with_the_safety_line(tmp_path):
+    bench = Bench(tmp_path)
+    renderer = MailRenderer([quay_site()], REGISTERED)
+    bench.board.pages = Pages([quay_site()], renderer)
+    others = [slug for slug in SLUGS if slug != "fan-fault"]
+    bench.commit(*(raised(NOW_MS - 60_000, fault=slug) for slug in others))
+    tickets = bench.records.tickets()
+    assert {t.fault for t in tickets} == set(SLUGS)
+    titles = {fault.slug: fault.title for fault in REGISTERED}
+    for ticket in tickets:
+        text = text_of(bench.get(bench.linked(1, ticket.number)))
+        assert titles[ticket.fault] in text
+        assert "changes nothing at the machine, and it does not authorise work" in text
+        assert "energy-control procedure comes first" in text
+        assert not re.search(r"\b(safe to|permitted to|authorised|cleared to)\b", text), text
+    bench.records.close()
 
 
 # ---------------------------------------------------------------- hostile words
