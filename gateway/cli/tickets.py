@@ -14,6 +14,7 @@ import typer
 from gateway.cli.asking import ByOption, JsonOption, nearer, opened
 from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 from gateway.cli.ticket_ask import NumberArgument, now_ms, ticket_of
+from gateway.cli.ticket_sheet import sheet
 from gateway.cli.ticket_show import row_json, told, work_json
 from gateway.cli.ticket_work import add_work_to
 
@@ -228,3 +229,4 @@ def ack(
 
 
 add_work_to(app)
+app.command()(sheet)

@@ -1,0 +1,90 @@
+"""``basinward tickets sheet``: a ticket's job sheet to print, as it comes with the first mail."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from gateway.cli.asking import nearer, opened
+from gateway.cli.options import FleetOption, OwnDataOption, OwnRecordsOption
+from gateway.cli.ticket_ask import NumberArgument, ticket_of
+
+if TYPE_CHECKING:
+    from gateway.records.rows import TicketDetail
+    from gateway.tickets.notice import TicketNotice
+
+__all__ = ["sheet"]
+
+
+def sheet(
+    context: typer.Context,
+    number: NumberArgument,
+    *,
+    fleet: FleetOption = Path("fleet"),
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Where to write it. Default: here, by number."),
+    ] = None,
+    data: OwnDataOption = None,
+    records: OwnRecordsOption = None,
+) -> None:
+    """Write a ticket's job sheet as PDF: isolation points to sign off, steps, blanks for readings.
+
+    Example:
+
+      basinward tickets sheet 123 --fleet fleet
+    """
+    from gateway.cli.output import errors, fail, print_problems  # noqa: PLC0415 - lazy
+    from gateway.config import ConfigurationFaults, load  # noqa: PLC0415 - lazy
+    from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
+    from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
+
+    try:
+        configuration = load(fleet, os.environ)
+    except ConfigurationFaults as faults:
+        print_problems(faults.problems, errors())
+        fail("The configuration has faults; see above. basinward check shows them again.")
+    with opened(nearer(context, data, records)) as store:
+        detail = ticket_of(store, number)
+    render = MailRenderer(configuration.sites, FAULTS, rules=configuration.rules)
+    path = out or Path(f"{detail.ticket.number}.pdf")
+    try:
+        path.write_bytes(render.sheet(_notice(detail)))
+    except OSError as error:
+        fail(f"The job sheet cannot be written: {error}. Name another file with --out.")
+    typer.echo(f"The job sheet of {detail.ticket.number} is in {path}.")
+
+
+def _notice(detail: TicketDetail) -> TicketNotice:
+    """The ticket as it is now, for a sheet and not for a mail."""
+    from gateway.tickets.notice import NoticeKind, TicketNotice  # noqa: PLC0415 - lazy
+    from rules.events import Evidence  # noqa: PLC0415 - lazy
+
+    ticket = detail.ticket
+    found = [e.evidence for e in detail.entries if e.evidence is not None]
+    return TicketNotice(
+        number=ticket.number,
+        kind=NoticeKind.OPENED,
+        site_id=ticket.site,
+        unit_id=ticket.unit,
+        fault=ticket.fault,
+        priority=ticket.priority,
+        time_ms=ticket.updated_ms,
+        onset_ms=ticket.onset_ms,
+        opened_ms=ticket.opened_ms,
+        returned_ms=ticket.returned_ms,
+        evidence=found[-1] if found else Evidence("The alarm came without evidence.", 0.0),
+        history=tuple(detail.entries),
+        to=(),
+        cc=(),
+        from_address="",
+        reply_to="",
+        message_id="",
+        in_reply_to="",
+        references=(),
+        date_ms=ticket.updated_ms,
+        event_seq=detail.entries[-1].seq if detail.entries else 0,
+    )
