@@ -31,6 +31,7 @@ from gateway.data_directory import (
 )
 from gateway.intake import SPARKPLUG_FILTERS, TOPIC_FILTERS, Intake
 from gateway.journal import JournalError, SqliteJournal
+from gateway.mail.allowance import Allowance
 from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
 from gateway.mail.worker import OutboxWorker
@@ -348,6 +349,7 @@ class Service:
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
             self._render,
+            allowance=Allowance(self._records.allowance_store, configuration.mail.hourly_limit),
             on_server=self._mail_server_told,
             on_refused=lambda why: log.error("%s", why),
         )

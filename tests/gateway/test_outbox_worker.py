@@ -37,7 +37,7 @@ def server() -> Iterator[MailCatcher]:
 
 def interrupt(records: Records, phase: OutboxState) -> None:
     """Leave the only mail as a crash would: claimed, or claimed and being handed over."""
-    (outbox_id,) = records.outbox_store.due(NOW_MS, 1)
+    ((outbox_id, *_),) = records.outbox_store.due(NOW_MS, 1)
     assert records.outbox_store.claim(outbox_id, NOW_MS) is not None
     if phase is OutboxState.HANDING_OVER:
         records.outbox_store.handing_over(outbox_id)
