@@ -20,6 +20,7 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from gateway.channels.short_text import short_text_mail
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -349,6 +350,7 @@ class Service:
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
             self._render,
+            text=self._short_text,
             allowance=Allowance(self._records.allowance_store, configuration.mail.hourly_limit),
             on_server=self._mail_server_told,
             on_refused=lambda why: log.error("%s", why),
@@ -399,6 +401,9 @@ class Service:
 
     def _render(self, notice: TicketNotice) -> EmailMessage:
         return self._renderer(notice)
+
+    def _short_text(self, notice: TicketNotice) -> EmailMessage:
+        return short_text_mail(self._renderer.ticket(notice), notice)
 
     def _stop_outbox(self, timeout_s: float) -> bool:
         try:

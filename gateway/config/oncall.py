@@ -37,6 +37,15 @@ class Person(_Model):
 
     name: Text
     email: EMail
+    text_address: EMail | None = Field(
+        default=None, description="an address that turns a mail into a text on a telephone"
+    )
+    text_priorities: Annotated[tuple[Priority, ...], Field(min_length=1, max_length=3)] = ("high",)
+
+    @property
+    def recipient(self) -> Recipient:
+        """This person, as the desk knows him."""
+        return Recipient(self.name, self.email, self.text_address or "", self.text_priorities)
 
 
 class RotationTable(_Model):
@@ -182,7 +191,7 @@ def _listed(names: Collection[str]) -> str:
 
 def routing_of(oncall: OnCallFile, sites: Iterable[Site]) -> Routing:
     """Whom to tell, by team and moment."""
-    people = {key: Recipient(p.name, p.email) for key, p in oncall.people.items()}
+    people = {key: person.recipient for key, person in oncall.people.items()}
     routes = {team_id: _route(team, people) for team_id, team in oncall.teams.items()}
     return Routing(routes, {site.id: site.team for site in sites})
 
@@ -225,5 +234,5 @@ def _moment(local: datetime, zone: ZoneInfo) -> int:
 def _recipients(people: Iterable[Person]) -> tuple[Recipient, ...]:
     unique: dict[str, Recipient] = {}
     for person in people:
-        unique.setdefault(person.email.lower(), Recipient(person.name, person.email))
+        unique.setdefault(person.email.lower(), person.recipient)
     return tuple(unique.values())
