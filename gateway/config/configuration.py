@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gateway.channels.webhook import WebhookSettings
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
@@ -41,4 +43,5 @@ class Configuration:
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
+    webhooks: Mapping[str, WebhookSettings] = field(default_factory=dict)
     warnings: tuple[Problem, ...] = ()

@@ -51,7 +51,8 @@ def find_written_secrets(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str
         elif isinstance(value, list):
             waiting.extend(((*path, index), child) for index, child in enumerate(value))
         elif path and is_secret_key(path[-1]):
-            stem = "token" if "token" in str(path[-1]).lower() else "password"
+            key = str(path[-1]).lower()
+            stem = next((s for s in ("token", "secret") if s in key), "password")
             yield (
                 path,
                 (

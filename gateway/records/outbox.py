@@ -232,6 +232,23 @@ class OutboxStore:
                 .values(last_reply=why[:_REPLY_LIMIT])
             )
 
+    def postpone(self, address: str, now_ms: int, until_ms: int, why: str) -> None:
+        """Let everything wait that is due for an address; beside each is written why."""
+        to = select(Recipients.outbox_id).where(
+            Recipients.email == address, Recipients.state == DeliveryState.PENDING.value
+        )
+        with self._database.write() as connection:
+            connection.execute(
+                update(Outbox)
+                .where(
+                    self._ours,
+                    Outbox.state == OutboxState.PENDING.value,
+                    Outbox.next_attempt_ms <= now_ms,
+                    Outbox.id.in_(to),
+                )
+                .values(next_attempt_ms=until_ms, last_reply=why[:_REPLY_LIMIT])
+            )
+
     def settle(self, parcel: Parcel, settlement: Settlement, now_ms: int) -> OutboxState:
         """Write down what became of the attempt; the mail's state after it."""
         with self._database.write() as connection:

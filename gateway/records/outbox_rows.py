@@ -30,22 +30,31 @@ _UNDER_WAY: Final = (OutboxState.SENDING.value, OutboxState.HANDING_OVER.value)
 
 
 def outbox_counts(connection: Connection) -> OutboxCounts:
-    """How many messages are in which state, and since when the oldest waits.
+    """How many mails and texts are in which state, and since when the oldest waits.
 
     What waits for the hour's allowance only, or for one of several recipients, tells nothing of the
     server, and does not count as waiting since.
     """
-    by_state = connection.execute(select(Outbox.state, func.count()).group_by(Outbox.state))
+    by_mail = Outbox.channel != Channel.WEBHOOK.value
+    by_state = connection.execute(
+        select(Outbox.state, func.count()).where(by_mail).group_by(Outbox.state)
+    )
     waiting = (OutboxState.PENDING.value, *_UNDER_WAY)
     served = select(Recipients.outbox_id).where(
         Recipients.outbox_id == Outbox.id, Recipients.state == DeliveryState.ACCEPTED.value
     )
     oldest = select(func.min(Outbox.created_ms)).where(
+        by_mail,
         Outbox.state.in_(waiting),
         ~Outbox.last_reply.startswith(WAITS_FOR_ALLOWANCE),
         ~served.exists(),
     )
-    refused = select(func.count()).where(Recipients.state == DeliveryState.REFUSED.value)
+    refused = (
+        select(func.count())
+        .select_from(Recipients)
+        .join(Outbox, Outbox.id == Recipients.outbox_id)
+        .where(by_mail, Recipients.state == DeliveryState.REFUSED.value)
+    )
     return OutboxCounts(
         by_state={OutboxState(state): count for state, count in by_state},
         oldest_waiting_ms=connection.scalar(oldest),
