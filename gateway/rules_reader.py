@@ -159,6 +159,19 @@ class RulesReader(Worker):
         self._request(replace)
         return done
 
+    def ask(self, what: Callable[[RulesEngine], _T]) -> Future[_T]:
+        """What ``what`` makes of the engine, between two steps; it must change nothing."""
+        done: Future[_T] = Future()
+
+        def answer() -> None:
+            try:
+                done.set_result(what(self._engine))
+            except Exception as error:  # noqa: BLE001 -- handed to whoever asked
+                done.set_exception(error)
+
+        self._request(answer)
+        return done
+
     def _request(self, what: Callable[[], None]) -> None:
         self._requests.put(what)
         self._journal.wake()

@@ -24,6 +24,7 @@ from rules.events import (
     RefusalKind,
     StepResult,
 )
+from rules.look import UnitLook
 
 __all__ = ["RulesEngine", "RulesFailedError", "Step", "drive", "refusals_of"]
 
@@ -63,6 +64,10 @@ class RulesEngine(Protocol):
 
     def act(self, action: Action) -> StepResult:
         """Apply a person's action."""
+        ...
+
+    def look(self, row: int) -> UnitLook | None:
+        """A look at the unit of a row as it is now; None if it is not judged."""
         ...
 
     def snapshot(self) -> bytes:

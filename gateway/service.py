@@ -20,6 +20,8 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from gateway.aftercare import Aftercare
+from gateway.board.mail_links import mail_links
 from gateway.channels.calls import WebhookOutbox
 from gateway.channels.cloud_event import cloud_event
 from gateway.channels.short_text import short_text_mail
@@ -82,6 +84,7 @@ class Pace:
     clock_s: float = 5.0
     actions_s: float = 1.0
     escalation_s: float = 10.0
+    aftercare_s: float = 10.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -154,6 +157,7 @@ class Service:
                 url,
                 routing=configuration.routing,
                 mail_domain=configuration.mail.from_address.rpartition("@")[2],
+                life=configuration.life,
             )
             undo.callback(self._records.close)
             self._records.hold(
@@ -251,6 +255,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
+            renderer = _renderer(configuration, self._data_dir, self._records.installation)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -269,7 +274,7 @@ class Service:
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
-            self._renderer = _renderer(configuration)
+            self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -280,6 +285,7 @@ class Service:
                     ("records", "records"),
                     ("journal", "journal_budget_mb"),
                     ("watch", "watch"),
+                    ("tickets", "life"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)
             ]
@@ -349,7 +355,7 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._renderer = _renderer(configuration)
+        self._renderer = _renderer(configuration, self._data_dir, self._records.installation)
         outbox = Outbox(
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
@@ -407,8 +413,12 @@ class Service:
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died
+        self._aftercare = Aftercare(
+            self._records, self._rules.ask, self._clock_ms, self.configuration.life
+        )
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
+            Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),
@@ -488,10 +498,11 @@ def _topics(configuration: Configuration) -> tuple[str, ...]:
     return (*TOPIC_FILTERS, *(SPARKPLUG_FILTERS if sparkplug else ()))
 
 
-def _renderer(configuration: Configuration) -> MailRenderer:
+def _renderer(configuration: Configuration, data_dir: Path, installation: str) -> MailRenderer:
     return MailRenderer(
-        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-    )
+        configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules,
+        link=mail_links(configuration.board, data_dir, installation),
+    )  # fmt: skip
 
 
 @contextmanager

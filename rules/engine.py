@@ -37,6 +37,7 @@ from rules.events import (
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.frames import observe, rounds
 from rules.judging import Judge
+from rules.look import UnitLook
 from rules.own_rules.columns import OwnAlarms, joined, split
 from rules.plan import FleetPlan
 from rules.refused import as_columns, beyond_zero_error, checked, note_refused
@@ -284,6 +285,13 @@ class Engine:
         if self._own is not None:
             events += self._own.act(action)
         return StepResult(tuple(events))
+
+    def look(self, row: int) -> UnitLook | None:
+        """A look at a unit as it is now, by the newest frame and the clock; None if unknown."""
+        if not (0 <= row < self.plan.n_rows and self.plan.active[row]):
+            return None
+        now_ms = max(self._clock_ms, int(self.state.frame_ms[row]))
+        return UnitLook(self.plan, self.state, row, now_ms)
 
     # ------------------------------------------------------------------ memory
 

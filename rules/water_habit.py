@@ -25,18 +25,20 @@ from rules.arrays import F64, I8, I64, Bool
 from rules.physics.robust import median as _median
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, LEDGER_LINES, FleetState
-from rules.water_ledger import LONGEST_BINS, Lines, newest_lines
+from rules.water_ledger import LEAST_MEANS, LONGEST_BINS, Lines, newest_lines
 
 if TYPE_CHECKING:
     from rules.bins import BinView
     from rules.look import UnitLook
 
 __all__ = [
+    "ALARM_OF",
     "FRESH_HARDER",
     "Says",
     "Verdict",
     "forget_habit",
     "keep_habits",
+    "metered_bleed_l_min",
     "verdict",
     "verdict_of_look",
 ]
@@ -99,6 +101,14 @@ class Says(IntEnum):
     """The make-up is harder, and the bleed as usual."""
     LOWER = 5
     """Everything reads lower by the same share: the probe, or softer make-up."""
+
+
+ALARM_OF: Final = {
+    Says.MORE: "bleed-stuck-open",
+    Says.LESS: "bleed-blocked",
+    Says.HARDER: "makeup-quality-changed",
+    Says.LOWER: "conductivity-probe",
+}
 
 
 @dataclass(frozen=True)
@@ -224,6 +234,28 @@ class _Fits:
     """Sum of squares up to which an explanation fits."""
 
 
+def metered_bleed_l_min(view: BinView) -> F64:
+    """Bleed by its meter, mean over up to three hours; NaN where there is none, (k,). [L/min]"""
+    window = view.trace("bleed_flow", LONGEST_BINS)
+    window = np.where(view.trace("evaporation", LONGEST_BINS) == 0.0, np.nan, window)
+    there = ~np.isnan(window)
+    n = there.sum(axis=1)
+    mean = np.where(there, window, 0.0).sum(axis=1) / np.maximum(n, 1)
+    return np.where(n >= LEAST_MEANS, mean, np.nan)
+
+
+def _standing(state: FleetState, rows: I64) -> I8:
+    """What was said before, where its alarm stands: it stays so until the opposite is proven."""
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
+
+    before = state.ledger_says[rows]
+    says = np.full(len(rows), Says.NOTHING, dtype=np.int8)
+    for what, slug in ALARM_OF.items():
+        stands = is_active(state.alarm_state[rows, FAULT_INDEX[slug]])
+        says[(before == what) & stands] = what
+    return says
+
+
 def _last_fill(state: FleetState, rows: I64, lines: Lines) -> F64:
     """C / C_m of a basin just filled: in these lines, else the last one if it was unusual.
 
@@ -281,15 +313,15 @@ def _verdict(plan: FleetPlan, state: FleetState, rows: I64, n: int) -> tuple[Ver
     # Lines in which a good bleed does much must all say it; those of cool hours need not.
     telling = TELLING_FRAC * f.usual > 2.0
     odd = (chi >= ODD_CHI2 * n) & ((along > 2.0).sum(axis=1) >= LEAST_TELLING)
+    # Nearly all must say that more leaves: a bleed that never stops shows at all hours.
+    odd &= (sense < 0.0) | ((along > 2.0).sum(axis=1) >= n - n // LINES)
     odd &= ((along > 1.0) | ~telling).all(axis=1) & ~(along < -1.0).any(axis=1)
     odd &= ~fine
     up, down = odd & (sense > 0.0), odd & (sense < 0.0)
 
     more, lower, unsure = _leaves_more(plan, state, rows, lines, f)
     less, harder = _leaves_less(plan, state, rows, lines, f)
-    # What was proven stays so until the opposite is.
-    before = state.ledger_says[rows]
-    says = np.where(before == Says.FINE, np.int8(Says.NOTHING), before)
+    says = _standing(state, rows)
     says[down & harder] = Says.HARDER
     says[down & less] = Says.LESS
     says[up & lower] = Says.LOWER
@@ -358,8 +390,7 @@ def _by_concentration(plan: FleetPlan, state: FleetState, rows: I64, lines: Line
     below = (share <= np.reshape(low, (-1, 1))).sum(axis=1) >= LINES - 1
     above = (share >= np.reshape(high, (-1, 1))).all(axis=1)
     fresh = _median(lines.fresh[of])
-    before = state.ledger_says[rows]
-    says = np.where(before == Says.FINE, np.int8(Says.NOTHING), before)
+    says = _standing(state, rows)
     says[(np.abs(share[:, -2:] - 1.0) <= 0.5 * TIGHT_FRAC).all(axis=1)] = Says.FINE
     # Water that was just let in takes hours to concentrate.
     settled = np.isnan(lines.fresh[of]).all(axis=1)

@@ -179,6 +179,30 @@ def test_nothing_but_commands_imports_commands_and_the_demonstration():
         assert own == [], name_of(path)
 
 
+# What the gateway's own process takes from the board: the signing of the mails' links.
+LINKS_OF_MAILS = {
+    "gateway/board/key.py", "gateway/board/links.py", "gateway/board/mail_links.py",
+    "gateway/board/settings.py",
+}  # fmt: skip
+WEB = {"fastapi", "starlette", "uvicorn"}
+
+
+def test_the_gateway_takes_nothing_of_the_web_but_the_signing_of_links():
+    """Pages run in a process of their own: a defect there must not reach the rules."""
+    for path in modules("gateway"):
+        name = name_of(path)
+        if name.startswith("gateway/board/") or name == "gateway/cli/board.py":
+            continue
+        taken = {m.replace(".", "/") + ".py" for m in imports(path) if inside(m, "gateway.board")}
+        there = {m for m in taken if (ROOT / m).exists()}
+        assert there <= LINKS_OF_MAILS, name
+    for name in LINKS_OF_MAILS:
+        path = ROOT / name
+        assert not roots(path) & WEB, name
+        own = {m.replace(".", "/") + ".py" for m in imports(path) if inside(m, "gateway.board")}
+        assert {m for m in own if (ROOT / m).exists()} <= LINKS_OF_MAILS, name
+
+
 def test_each_protocol_has_one_place():
     """One package opens each of broker, mail server and database client."""
     homes = {
@@ -191,6 +215,9 @@ def test_each_protocol_has_one_place():
         "aiosmtpd": {"gateway/demo/"},
         "prometheus_client": {"gateway/watching/metrics.py"},
         "pyarrow": {"gateway/evaluation/arrow.py", "simulator/labelled/files.py"},
+        "fastapi": {"gateway/board/"},
+        "starlette": {"gateway/board/"},
+        "uvicorn": {"gateway/board/server.py"},
     }
     for path in all_modules():
         for library in roots(path) & homes.keys():
@@ -201,7 +228,7 @@ def test_what_is_imported_is_declared():
     """Every library that a package imports is named in pyproject.toml, not met by chance."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     extras = project["optional-dependencies"]
-    wanted = [*project["dependencies"], *extras["demo"], *extras["evaluate"]]
+    wanted = [*project["dependencies"], *extras["board"], *extras["demo"], *extras["evaluate"]]
     declared = {_normal(re.split(r"[<>=!~\[ ;]", text, maxsplit=1)[0]) for text in wanted}
     # Parts of pydantic that its users meet; pydantic pins them to what it needs.
     declared |= {"pydantic-core", "annotated-types"}

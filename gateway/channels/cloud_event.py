@@ -13,15 +13,18 @@ from typing import Any, Final
 from urllib.parse import quote
 
 from gateway.tickets.document import Ticket
-from gateway.tickets.notice import TicketNotice
+from gateway.tickets.notice import NoticeKind, TicketNotice
 from rules.safety import IsolationBlock
 
-__all__ = ["CONTENT_TYPE", "TYPE_PREFIX", "cloud_event"]
+__all__ = ["CONTENT_TYPE", "EVENT_NAMES", "TYPE_PREFIX", "cloud_event"]
 
 CONTENT_TYPE: Final = "application/cloudevents+json; charset=utf-8"
 TYPE_PREFIX: Final = "example.basinward.ticket."
 """Before the kind of notice. A name in reverse order under a domain that RFC 2606 gives nobody, so
 that it is the same at every installation and nobody else's."""
+
+EVENT_NAMES: Final = {kind: kind.value.replace(" ", "-") for kind in NoticeKind}
+"""What follows the prefix, and what oncall.toml calls each kind."""
 
 _DATA_VERSION: Final = 1
 _LATEST_MS: Final = 253_402_300_799_000  # end of the year 9999, the last that a date can hold
@@ -36,7 +39,7 @@ def cloud_event(ticket: Ticket, notice: TicketNotice, installation: str) -> byte
         "specversion": "1.0",
         "id": f"{ticket.number}.{notice.event_seq}",
         "source": f"/basinward/{quote(installation, safe='')}/sites/{quote(notice.site_id, '')}",
-        "type": f"{TYPE_PREFIX}{notice.kind.value}",
+        "type": f"{TYPE_PREFIX}{EVENT_NAMES[notice.kind]}",
         "subject": ticket.number,
         "time": _time(notice.time_ms),
         "datacontenttype": "application/json",

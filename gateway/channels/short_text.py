@@ -27,6 +27,9 @@ _WORD: Final = {
     NoticeKind.ESCALATED: "NO ANSWER YET",
     NoticeKind.RETURNED: "READINGS NORMAL",
     NoticeKind.PASSED: "CAME AND WENT",
+    NoticeKind.REOPENED: "REOPENED",
+    NoticeKind.OVERSTAYED: "STILL OUT OF SERVICE",
+    NoticeKind.NOT_PROVEN: "HAND-BACK NOT PROVEN",
 }
 _GAP: Final = ".."
 _LEAST: Final = 12

@@ -17,8 +17,6 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import urlsplit
 
-from gateway.tickets.notice import NoticeKind
-
 __all__ = ["CallAnswer", "CallFailed", "CallUnknown", "WebhookSettings", "call"]
 
 _READ_BYTES: Final = 2_000
@@ -37,7 +35,6 @@ class WebhookSettings:
     name: str
     url: str = field(repr=False)
     secret: str = field(repr=False)
-    events: frozenset[NoticeKind] = frozenset(NoticeKind)
     ca_file: Path | None = None
     timeout_s: float = 20.0
 

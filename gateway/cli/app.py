@@ -12,6 +12,7 @@ from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
 from gateway.cli.arrived import arrived
 from gateway.cli.backup import backup, restore
+from gateway.cli.board import board
 from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
 from gateway.cli.evaluate import evaluate
@@ -42,6 +43,7 @@ app.command()(run)
 if importlib.util.find_spec("gateway.cli.demo") is not None:
     # An installation may leave the demo out.
     app.command()(importlib.import_module("gateway.cli.demo").demo)
+app.command()(board)
 app.command()(check)
 app.command()(broker_access)
 app.command()(arrived)

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from gateway.service import Service
     from gateway.watching.notify import ServiceManager
 
-__all__ = ["run"]
+__all__ = ["LogLevel", "log_to_stderr", "run", "secrets_of"]
 
 Conceal = Callable[[Iterable[str | None]], None]
 """Keeps these words out of the log."""
@@ -86,9 +86,9 @@ def run(
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: told.put((_Told.STOP, "")))
     signal.signal(signal.SIGHUP, lambda *_: told.put((_Told.RELOAD, "")))
-    conceal = _log_to_stderr(log_level, log_format)
+    conceal = log_to_stderr(log_level, log_format)
     configuration = configuration_or_end(fleet, os.environ)
-    conceal(_secrets(configuration))
+    conceal(secrets_of(configuration))
     try:
         service = Service(
             configuration,
@@ -140,7 +140,7 @@ def _reload(service: Service, fleet: Path, conceal: Conceal, manager: ServiceMan
     manager.reloading()
     try:
         configuration = load(fleet, os.environ)
-        conceal(_secrets(configuration))
+        conceal(secrets_of(configuration))
         service.reload(configuration)
     except (ConfigurationFaults, ServiceError) as error:
         log.error("The new configuration is not used; the present one stays in use. %s", error)
@@ -151,7 +151,8 @@ def _reload(service: Service, fleet: Path, conceal: Conceal, manager: ServiceMan
         log.warning("%s", warning)
 
 
-def _secrets(configuration: Configuration) -> tuple[str | None, ...]:
+def secrets_of(configuration: Configuration) -> tuple[str | None, ...]:
+    """What no log may show."""
     from urllib.parse import quote  # noqa: PLC0415 - lazy
 
     records = configuration.records.password
@@ -159,12 +160,14 @@ def _secrets(configuration: Configuration) -> tuple[str | None, ...]:
         configuration.broker.password,
         configuration.mail.password,
         configuration.store.token,
+        configuration.board.secret,
         records,
         quote(records, safe=""),  # as it stands in the database's URL
     )
 
 
-def _log_to_stderr(level: LogLevel, form: LogFormat) -> Conceal:
+def log_to_stderr(level: LogLevel, form: LogFormat) -> Conceal:
+    """Write the log to standard error from now on; what it gives keeps words out of it."""
     import logging  # noqa: PLC0415 - lazy
 
     from gateway.watching.logs import formatter_for  # noqa: PLC0415 - lazy

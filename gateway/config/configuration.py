@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from gateway.board.settings import BoardSettings
 from gateway.channels.webhook import WebhookSettings
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
@@ -13,6 +14,7 @@ from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
+from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
 from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
@@ -42,6 +44,8 @@ class Configuration:
     rules: tuple[OwnRule, ...] = ()
     records: RecordsPlace = field(default_factory=RecordsPlace)
     watch: WatchSettings = field(default_factory=WatchSettings)
+    life: LifeSettings = field(default_factory=LifeSettings)
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
     webhooks: Mapping[str, WebhookSettings] = field(default_factory=dict)
+    board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()

@@ -124,6 +124,8 @@ def examine(
             routing=routing_of(oncall_model, good_sites),
             webhooks=hooks,
             watch=servers.watch_settings(fleet_model.watch),
+            life=fleet_model.tickets.settings(),
+            board=built.board,
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),
         found,

@@ -10,13 +10,16 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from gateway.board.settings import BoardSettings
 from gateway.mail.smtp import MailSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
+from gateway.tickets.life import LifeSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import EMail, Overrides, OwnRule, Text
 
 __all__ = [
+    "BoardTable",
     "BrokerTable",
     "FleetFile",
     "FleetTable",
@@ -25,6 +28,7 @@ __all__ = [
     "RecordsTable",
     "SparkplugTable",
     "StoreTable",
+    "TicketsTable",
     "TlsTable",
     "WatchTable",
 ]
@@ -182,6 +186,38 @@ class WatchTable(_Model):
     calm_s: float = Field(default=WatchSettings.calm_s, ge=1, le=86_400)
 
 
+_LIFE = LifeSettings()
+
+
+class TicketsTable(_Model):
+    """How the data judge a repair, see :class:`gateway.tickets.life.LifeSettings`."""
+
+    hand_back_s: float = Field(default=_LIFE.hand_back_ms / 1000, ge=60, le=86_400)
+    verify_s: float = Field(default=_LIFE.verify_ms / 1000, ge=300, le=2_592_000)
+    reopen_within_s: float = Field(default=_LIFE.reopen_within_ms / 1000, ge=0, le=7_776_000)
+
+    def settings(self) -> LifeSettings:
+        """The same in milliseconds."""
+        return LifeSettings(
+            hand_back_ms=round(self.hand_back_s * 1000),
+            verify_ms=round(self.verify_s * 1000),
+            reopen_within_ms=round(self.reopen_within_s * 1000),
+        )
+
+
+class BoardTable(_Model):
+    """The web pages: where they are served, how people reach them, how long mails' links hold."""
+
+    address: HostName = BoardSettings.address
+    port: Port = BoardSettings.port
+    public_url: (
+        Annotated[str, Field(pattern=r"^https?://[^\s/@?#]+(/[^\s?#]*)?$", max_length=100)] | None
+    ) = None
+    link_hours: int = Field(default=BoardSettings.link_hours, ge=1, le=720)
+    secret_env: VariableName | None = None
+    secret_file: FilePath | None = None
+
+
 class FleetFile(_Model):
     """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
 
@@ -193,5 +229,7 @@ class FleetFile(_Model):
     sparkplug: SparkplugTable = SparkplugTable()
     mail: MailTable
     watch: WatchTable = WatchTable()
+    tickets: TicketsTable = TicketsTable()
+    board: BoardTable = BoardTable()
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

@@ -10,12 +10,13 @@ import ipaddress
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, datetime, time
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Final, Literal, Self, get_args
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from gateway.channels.cloud_event import EVENT_NAMES
 from gateway.oncall.roster import Hours, Roster, Step
 from gateway.oncall.rotation import Override, Rotation, local_ms
 from gateway.tickets.notice import NoticeKind, Priority, Recipient
@@ -29,8 +30,10 @@ _WEEKDAYS: Final[tuple[Weekday, ...]] = ("mon", "tue", "wed", "thu", "fri", "sat
 
 
 NoticeName = Literal[
-    "opened", "worsened", "repeated", "reminded", "escalated", "returned", "passed"
-]
+    "opened", "worsened", "repeated", "reminded", "escalated", "returned", "passed", "reopened",
+    "still-out-of-service", "hand-back-not-proven",
+]  # fmt: skip
+_KIND_OF: Final = {name: kind for kind, name in EVENT_NAMES.items()}
 
 
 class _Model(BaseModel):
@@ -117,7 +120,12 @@ class WebhookTable(_Model):
     ] = None
     secret_file: Annotated[str | None, Field(min_length=1, max_length=4096)] = None
     ca_file: Annotated[str | None, Field(min_length=1, max_length=4096)] = None
-    events: Annotated[tuple[NoticeName, ...], Field(min_length=1)] = tuple(NoticeKind)
+    events: Annotated[tuple[NoticeName, ...], Field(min_length=1)] = get_args(NoticeName)
+
+    @property
+    def kinds(self) -> frozenset[NoticeKind]:
+        """The kinds of notice that it is told."""
+        return frozenset(_KIND_OF[name] for name in self.events)
 
     @field_validator("url")
     @classmethod
@@ -256,10 +264,7 @@ def _route(team_id: str, team: Team, people: Mapping[str, Recipient]) -> TeamRou
         monitoring=_recipients(team.monitoring),
         roster=_roster(team),
         people=people,
-        webhooks={
-            webhook_name(team_id, table): frozenset(map(NoticeKind, table.events))
-            for table in team.webhooks
-        },
+        webhooks={webhook_name(team_id, table): table.kinds for table in team.webhooks},
     )
 
 

@@ -52,7 +52,9 @@ def find_written_secrets(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str
             waiting.extend(((*path, index), child) for index, child in enumerate(value))
         elif path and is_secret_key(path[-1]):
             key = str(path[-1]).lower()
-            stem = next((s for s in ("token", "secret") if s in key), "password")
+            stem = "token" if "token" in key else "password"
+            if path[0] == "board" or "secret" in key:
+                stem = "secret"
             yield (
                 path,
                 (

@@ -12,9 +12,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
+from urllib.parse import urlsplit
 
+from gateway.board.links import SHORTEST_KEY
+from gateway.board.settings import BoardSettings
 from gateway.config.files import Document, why_unreadable
 from gateway.config.models import (
+    BoardTable,
     BrokerTable,
     FleetFile,
     MailTable,
@@ -47,6 +51,7 @@ class Servers:
     mail: MailSettings | None
     problems: tuple[Problem, ...]
     records: RecordsPlace = field(default_factory=RecordsPlace)
+    board: BoardSettings = field(default_factory=BoardSettings)
 
 
 def build(
@@ -58,18 +63,21 @@ def build(
     store_token = look.secret("store", "token")
     mail_password = look.secret("mail", "password")
     records_password = look.secret("records", "password")
+    board_secret = look.secret("board", "secret")
     tls_files = look.files("broker", "tls")
     mail_files = look.files("mail")
     if model is None:
         return Servers(None, None, None, tuple(look.problems))
     _look_at_accounts(look, model)
+    _look_at_board(look, model.board, board_secret)
     if has_errors(look.problems):
         return Servers(None, None, None, tuple(look.problems))
     broker = look.made("broker", lambda: _broker(model.broker, broker_password, tls_files))
     store = look.made("store", lambda: _store(model.store, store_token))
     mail = look.made("mail", lambda: _mail(model.mail, mail_password, mail_files))
     records = _records(model.records, records_password, directory)
-    return Servers(broker, store, mail, tuple(look.problems), records)
+    board = _board(model.board, board_secret)
+    return Servers(broker, store, mail, tuple(look.problems), records, board)
 
 
 class _Look:
@@ -185,6 +193,32 @@ def _look_at_accounts(look: _Look, model: FleetFile) -> None:
                 )  # fmt: skip
 
 
+def _look_at_board(look: _Look, table: BoardTable, secret: Secret | None) -> None:
+    """A secret that protects nothing, and pages or links that go over the network in the clear."""
+    if secret is not None and len(secret.encode()) < SHORTEST_KEY:
+        look.note(
+            ("board", "secret_env" if table.secret_env else "secret_file"),
+            f"the secret that signs links has {len(secret.encode())} bytes; at least "
+            f"{SHORTEST_KEY} are needed.",
+            todo="Draw one by chance, for instance with: openssl rand -hex 32",
+        )
+    if not _is_local(table.address):
+        look.note(
+            ("board", "address"), "pages and links go over the network unencrypted.",
+            todo="Use 127.0.0.1, with a web server that speaks TLS in front.",
+            level=Level.WARNING,
+        )  # fmt: skip
+    url = urlsplit(table.public_url or "")
+    if url.scheme == "http" and not _is_local(url.hostname or ""):
+        look.note(
+            ("board", "public_url"),
+            "links in mails lead over the network unencrypted: who sees one on its way can "
+            "acknowledge that ticket.",
+            todo="Put a web server that speaks TLS in front, and write https://.",
+            level=Level.WARNING,
+        )
+
+
 def _is_local(host: str) -> bool:
     if host.lower() == "localhost":
         return True
@@ -237,6 +271,16 @@ def _records(table: RecordsTable | None, password: Secret | None, directory: Pat
         password=password or "",
         password_env=table.password_env or "",
         password_file=str((directory / file).absolute()) if file else "",
+    )
+
+
+def _board(table: BoardTable, secret: Secret | None) -> BoardSettings:
+    return BoardSettings(
+        address=table.address,
+        port=table.port,
+        public_url=(table.public_url or "").rstrip("/"),
+        link_hours=table.link_hours,
+        secret=secret or "",
     )
 
 

@@ -13,7 +13,6 @@ from gateway.config.oncall import OnCallFile, webhook_name
 from gateway.config.report import Level, Problem
 from gateway.config.secrets import read_secret
 from gateway.config.sentences import problem_at
-from gateway.tickets.notice import NoticeKind
 
 __all__ = ["build"]
 
@@ -45,8 +44,7 @@ def build(
             ca_file = directory / table.ca_file if table.ca_file else None
             problems += _unreadable(document, (*path, "ca_file"), ca_file)
             name = webhook_name(team_id, table)
-            events = frozenset(NoticeKind(kind) for kind in table.events)
-            webhooks[name] = WebhookSettings(name, table.url, secret, events, ca_file)
+            webhooks[name] = WebhookSettings(name, table.url, secret, ca_file)
     return webhooks, problems
 
 

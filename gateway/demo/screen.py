@@ -19,14 +19,13 @@ from rich.text import Text
 from gateway.demo.stage import Stage, near
 from gateway.records.records import Records
 from gateway.records.rows import TicketRow
-from gateway.tickets.desk import TicketPhase
+from gateway.tickets.life import STANDING
 from rules.events import Severity
 from rules.faults.registry import FAULT_INDEX, FAULTS
 
 __all__ = ["PlainScreen", "RichScreen", "screen_for"]
 
 _ALL: Final = 1000
-_NOT_CLOSED: Final = frozenset({TicketPhase.OPEN, TicketPhase.ACKNOWLEDGED})
 _GAP: Final = 2
 _WHAT_AT_LEAST: Final = 12
 _CAUSE_AT_LEAST: Final = 24
@@ -84,7 +83,7 @@ def _rows(records: Records) -> list[_Row]:
     for alarm in records.standing_alarms():
         if alarm.evidence and alarm.evidence.causes:
             causes[alarm.site, alarm.unit, alarm.fault] = alarm.evidence.causes[0].title
-    tickets = records.tickets(phases=_NOT_CLOSED, limit=_ALL)
+    tickets = records.tickets(phases=STANDING, limit=_ALL)
     rows = [_Row(t, causes.get((t.site, t.unit, t.fault), "")) for t in tickets]
     return sorted(rows, key=lambda row: -row.severity)
 

@@ -15,6 +15,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     UniqueConstraint,
     text,
@@ -36,7 +37,9 @@ __all__ = [
     "OutboxRecord",
     "QuarantineRecord",
     "ReaderRecord",
+    "TicketAttachmentRecord",
     "TicketEventRecord",
+    "TicketFindingRecord",
     "TicketRecord",
     "UnitRecord",
 ]
@@ -140,6 +143,12 @@ class TicketRecord(Base):
     ``held_outbox_id`` points to a notice that waits for the least interval between repeats, or for
     the hours of its recipients. ``chain_from_ms`` and ``chain_step`` say how far the chain of those
     who are told if nobody acknowledges has come.
+
+    ``on_site`` names the people who have reported on site ({'people': [{'by', 'since_ms'}]}), None
+    where nobody has; they expect to leave at ``stay_until_ms``. ``hand_back`` is what the readings
+    showed after the work since ``hand_back_from_ms``, final at ``hand_back_ended_ms``.
+    ``normal_ms`` of data were normal after the close-out, the last of them of ``normal_to_ms``;
+    nothing is counted any more from ``watch_ended_ms`` on.
     """
 
     __tablename__ = "tickets"
@@ -168,6 +177,19 @@ class TicketRecord(Base):
     chain_from_ms: Mapped[int | None] = mapped_column(BigInteger)
     chain_step: Mapped[int] = mapped_column(server_default="0")
     root_message_id: Mapped[str]
+    assignee: Mapped[str] = mapped_column(server_default="")
+    on_site: Mapped[dict[str, Any] | None]
+    stay_until_ms: Mapped[int | None] = mapped_column(BigInteger)
+    reminded_ms: Mapped[int | None] = mapped_column(BigInteger)
+    work_done_ms: Mapped[int | None] = mapped_column(BigInteger)
+    work_done_by: Mapped[str] = mapped_column(server_default="")
+    hand_back_from_ms: Mapped[int | None] = mapped_column(BigInteger)
+    hand_back_ended_ms: Mapped[int | None] = mapped_column(BigInteger)
+    hand_back: Mapped[dict[str, Any] | None]
+    normal_ms: Mapped[int] = mapped_column(BigInteger, server_default="0")
+    normal_to_ms: Mapped[int | None] = mapped_column(BigInteger)
+    watch_ended_ms: Mapped[int | None] = mapped_column(BigInteger)
+    verified_ms: Mapped[int | None] = mapped_column(BigInteger)
 
     __table_args__ = (
         UniqueConstraint("number"),
@@ -177,11 +199,13 @@ class TicketRecord(Base):
             "unit_row",
             "fault",
             unique=True,
-            sqlite_where=text("state != 'closed'"),
-            postgresql_where=text("state != 'closed'"),
+            sqlite_where=text("state NOT IN ('closed', 'verified')"),
+            postgresql_where=text("state NOT IN ('closed', 'verified')"),
         ),
         Index(None, "state", "updated_ms"),
         Index(None, "unit_row", "opened_ms"),
+        # The few that the data still have something to say about, among all there ever were.
+        Index(None, "watch_ended_ms"),
     )
 
 
@@ -199,6 +223,38 @@ class TicketEventRecord(Base):
     evidence: Mapped[dict[str, Any] | None]
     by: Mapped[str]
     note: Mapped[str]
+
+
+class TicketFindingRecord(Base):
+    """What was found at one part, and done; ``readings`` before and after, each with its unit."""
+
+    __tablename__ = "ticket_findings"
+
+    ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    time_ms: Mapped[int] = mapped_column(BigInteger)
+    by: Mapped[str]
+    part: Mapped[str]
+    found: Mapped[str]
+    done: Mapped[str]
+    parts_used: Mapped[str]
+    readings: Mapped[dict[str, Any] | None]
+
+
+class TicketAttachmentRecord(Base):
+    """A photo or document of a ticket. It is kept and handed out, never opened here."""
+
+    __tablename__ = "ticket_attachments"
+
+    ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    time_ms: Mapped[int] = mapped_column(BigInteger)
+    by: Mapped[str]
+    name: Mapped[str]
+    media_type: Mapped[str]
+    size_bytes: Mapped[int]
+    sha256: Mapped[str]
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class OutboxRecord(Base):

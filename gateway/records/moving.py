@@ -10,7 +10,17 @@ import secrets
 from pathlib import Path
 from typing import Final, cast
 
-from sqlalchemy import Connection, Table, delete, func, insert, select, text, update
+from sqlalchemy import (
+    Connection,
+    LargeBinary,
+    Table,
+    delete,
+    func,
+    insert,
+    select,
+    text,
+    update,
+)
 from sqlalchemy.engine import URL
 
 from gateway.records.engines import parsed
@@ -23,6 +33,7 @@ from gateway.sqlite_copy import copy_sqlite
 __all__ = ["copy_records", "move_records", "refit", "server_of"]
 
 _CHUNK_ROWS: Final = 1000
+_HEAVY_ROWS: Final = 4
 _NOT_SETTLED: Final = (
     OutboxState.PENDING.value,
     OutboxState.HELD.value,
@@ -97,8 +108,12 @@ def refit(file: Path, last_action: int) -> None:
 
 def _copy_rows(there: Connection, here: Connection) -> None:
     for table in Base.metadata.sorted_tables:
-        rows = there.execute(select(table).order_by(*table.primary_key)).mappings()
-        for part in rows.partitions(_CHUNK_ROWS):
+        # A few photos are as large as a whole table of the others.
+        heavy = any(isinstance(column.type, LargeBinary) for column in table.c)
+        at_once = _HEAVY_ROWS if heavy else _CHUNK_ROWS
+        query = select(table).order_by(*table.primary_key).execution_options(yield_per=at_once)
+        rows = there.execute(query).mappings()
+        for part in rows.partitions(at_once):
             here.execute(insert(table), [dict(row) for row in part])
 
 

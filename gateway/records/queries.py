@@ -5,6 +5,7 @@ All functions work inside the caller's transaction, so that several answers belo
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
@@ -16,29 +17,39 @@ from gateway.records.models import (
     BaselineHistoryRecord,
     BaselineRecord,
     QuarantineRecord,
+    TicketAttachmentRecord,
     TicketEventRecord,
+    TicketFindingRecord,
     TicketRecord,
     UnitRecord,
 )
 from gateway.records.rows import (
     AlarmEventRow,
+    AttachmentRow,
     BaselineRow,
+    FindingRow,
+    HandBackRow,
     QuarantineRow,
     StandingAlarm,
     TicketRow,
     evidence_of,
 )
 from gateway.records.text import by_code_points
-from gateway.tickets.desk import TicketPhase
+from gateway.tickets.closeout import PartFinding, readings_of
+from gateway.tickets.life import TicketPhase, people_on_site
 from gateway.tickets.notice import TicketEntry, TicketEventKind
 from rules.events import AlarmEvent, AlarmState, Change, Severity
+from rules.handback import HandBackItem
 
 __all__ = [
     "Where",
     "alarm_counts",
     "alarm_events",
+    "attachment",
+    "attachments",
     "baseline_history",
     "baselines",
+    "findings",
     "quarantine",
     "standing_alarms",
     "ticket_by_number",
@@ -253,7 +264,71 @@ def _ticket_row(r: Any) -> TicketRow:
         closed_by=r.closed_by,
         finding=r.finding,
         root_message_id=r.root_message_id,
+        assignee=r.assignee,
+        on_site=people_on_site(r.on_site),
+        stay_until_ms=r.stay_until_ms,
+        work_done_ms=r.work_done_ms,
+        work_done_by=r.work_done_by,
+        hand_back=_hand_back(r),
+        normal_ms=r.normal_ms,
+        verified_ms=r.verified_ms,
     )
+
+
+def _hand_back(r: Any) -> HandBackRow | None:
+    if r.hand_back_from_ms is None:
+        return None
+    data = r.hand_back or {}
+    items = []
+    for item in data.get("items", ()):
+        try:
+            items.append(HandBackItem.from_json(item))
+        except (TypeError, KeyError, AttributeError, ValueError):
+            continue  # of another version: what it can read it shows
+    ended_ms = r.hand_back_ended_ms
+    proven = ended_ms is not None and bool(data.get("proven"))
+    return HandBackRow(r.hand_back_from_ms, ended_ms, proven, tuple(items))
+
+
+def findings(connection: Connection, ticket_id: int) -> tuple[FindingRow, ...]:
+    """What was found, part by part, oldest first."""
+    table = _table(TicketFindingRecord)
+    query = select(table).where(table.c.ticket_id == ticket_id).order_by(table.c.position)
+    return tuple(
+        FindingRow(
+            r.position,
+            r.time_ms,
+            r.by,
+            PartFinding(r.part, r.found, r.done, r.parts_used, readings_of(r.readings)),
+        )
+        for r in connection.execute(query)
+    )
+
+
+def attachments(connection: Connection, ticket_id: int) -> tuple[AttachmentRow, ...]:
+    """Photos and documents of a ticket, without their content."""
+    table = _table(TicketAttachmentRecord)
+    wanted = [table.c[f.name] for f in dataclasses.fields(AttachmentRow)]
+    query = select(*wanted).where(table.c.ticket_id == ticket_id).order_by(table.c.position)
+    return tuple(AttachmentRow(**dict(r)) for r in connection.execute(query).mappings())
+
+
+def attachment(
+    connection: Connection, number: str, position: int
+) -> tuple[AttachmentRow, bytes] | None:
+    """One of them, with its content; None if there is none."""
+    table, tickets_ = _table(TicketAttachmentRecord), _table(TicketRecord)
+    query = (
+        select(table)
+        .join(tickets_, tickets_.c.id == table.c.ticket_id)
+        .where(tickets_.c.number == number)
+        .where(table.c.position == literal(min(max(position, 0), _BIGGEST), BigInteger()))
+    )
+    row = connection.execute(query).mappings().first()
+    if row is None:
+        return None
+    known = {f.name: row[f.name] for f in dataclasses.fields(AttachmentRow)}
+    return AttachmentRow(**known), bytes(row["content"])
 
 
 def _baseline_row(r: Any) -> BaselineRow:

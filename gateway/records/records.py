@@ -14,7 +14,8 @@ from sqlalchemy import Connection, select
 from sqlalchemy.engine import URL
 
 from gateway.batch import Reject
-from gateway.records import actions, commit, queries, ticketing
+from gateway.records import acknowledging, actions, commit, queries, ticketing
+from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore
@@ -34,9 +35,12 @@ from gateway.records.rows import (
     TicketRow,
 )
 from gateway.records.session import Database, RecordsError
+from gateway.records.ticket_data import Mailing
+from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
 from gateway.records.upsert import insert_into
-from gateway.tickets.desk import DeskSettings, TicketPhase
+from gateway.tickets.desk import DeskSettings
+from gateway.tickets.life import LifeSettings, TicketPhase
 from gateway.tickets.routing import Routing
 from rules.events import Action, ActionKind, AlarmState, Severity, StepResult
 
@@ -45,10 +49,11 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records:
+class Records(TicketLife):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
+    ``life`` says for how long the data can disagree with a close-out.
     ``mail_domain`` ends the Message-IDs; give the domain that mail is sent from.
     ``on_mail`` is called, outside any transaction, after a commit that put mail in the outbox.
     """
@@ -59,6 +64,7 @@ class Records:
         *,
         routing: Routing | None = None,
         desk: DeskSettings | None = None,
+        life: LifeSettings | None = None,
         limits: QuarantineLimits | None = None,
         mail_domain: str = "basinward.invalid",  # RFC 2606: nobody's, so never wrong
         busy_timeout_ms: int = 5_000,
@@ -67,6 +73,7 @@ class Records:
         self._database = Database(url, busy_timeout_ms)
         self._routing = routing or Routing()
         self._desk = desk or DeskSettings()
+        self._life = life or LifeSettings()
         self._quarantine = Quarantine(limits or QuarantineLimits())
         self._sites: dict[int, str] = {}
         self.on_mail: Callable[[], None] | None = None
@@ -226,6 +233,14 @@ class Records:
                 parts=parts,
             )
 
+    def acknowledge_ticket(self, number: str, *, by: str, note: str, now_ms: int) -> TicketNow:
+        """Ask for the acknowledgement of a ticket that waits for one, once.
+
+        Gives the ticket as it stood before: where its ``awaited`` is not yes, nothing was written.
+        """
+        with self._database.write() as connection:
+            return acknowledging.acknowledge(connection, number, by=by, note=note, now_ms=now_ms)
+
     def pending_actions(self) -> list[Action]:
         """Requests that are not in the journal yet, oldest first."""
         with self._database.read() as connection:
@@ -236,19 +251,6 @@ class Records:
         if ids:
             with self._database.write() as connection:
                 actions.mark_journalled(connection, ids, offset)
-
-    def close_ticket(self, number: str, *, by: str, finding: str, now_ms: int) -> None:
-        """A person closes a ticket and says what was found; both are required."""
-        if not by.strip() or not finding.strip():
-            msg = f"Ticket {number} is closed by a person who says what was found. Give both."
-            raise RecordsError(msg)
-        with self._database.write() as connection:
-            ticketing.close_ticket(connection, number, by.strip(), finding.strip(), now_ms)
-
-    def add_note(self, number: str, *, by: str, note: str, now_ms: int) -> None:
-        """A person adds a note to a ticket."""
-        with self._database.write() as connection:
-            ticketing.add_note(connection, number, by.strip(), note.strip(), now_ms)
 
     # --- reading ----------------------------------------------------------------------------
 
@@ -290,14 +292,21 @@ class Records:
             )
 
     def ticket(self, number: str) -> TicketDetail | None:
-        """A ticket with its history and mails, or None."""
+        """A ticket with its history, mails, findings and attachments, or None."""
         with self._database.read() as connection:
             ticket = queries.ticket_by_number(connection, number)
             if ticket is None:
                 return None
             entries = queries.ticket_entries(connection, ticket.id)
             mails = outbox_rows(connection, ticket_id=ticket.id)
-        return TicketDetail(ticket, entries, tuple(reversed(mails)))
+            found = queries.findings(connection, ticket.id)
+            attached = queries.attachments(connection, ticket.id)
+        return TicketDetail(ticket, entries, tuple(reversed(mails)), found, attached)
+
+    def ticket_now(self, number: str) -> TicketNow | None:
+        """A ticket with its alarm's state and what is asked for, or None."""
+        with self._database.read() as connection:
+            return acknowledging.ticket_now(connection, number)
 
     def quarantine(
         self, *, site: str = "", first_day: str = "", limit: int = 500
@@ -354,9 +363,14 @@ class Records:
                 routing=self._routing,
                 settings=self._desk,
                 postmark=self._postmark,
+                reopen_within_ms=self._life.reopen_within_ms,
             )
         commit.write_baselines(connection, result.baselines, now_ms)
         return mails
+
+    def _mailing(self, connection: Connection, now_ms: int) -> Mailing:
+        self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
+        return Mailing(self._sites, self._routing, self._desk, self._postmark, now_ms)
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}

@@ -10,18 +10,23 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from gateway.tickets.desk import TicketPhase
+from gateway.tickets.closeout import PartFinding
+from gateway.tickets.life import Presence, TicketPhase
 from gateway.tickets.notice import NoticeKind, Priority, Recipient, TicketEntry
 from rules.events import AlarmEvent, AlarmState, Evidence, Severity
+from rules.handback import HandBackItem
 
 __all__ = [
     "AlarmEventRow",
+    "AttachmentRow",
     "AttemptOutcome",
     "AttemptRow",
     "BaselineRow",
     "Channel",
     "DeliveryRow",
     "DeliveryState",
+    "FindingRow",
+    "HandBackRow",
     "OutboxCounts",
     "OutboxRow",
     "OutboxState",
@@ -139,6 +144,51 @@ class TicketRow:
     closed_by: str
     finding: str
     root_message_id: str
+    assignee: str = ""
+    on_site: tuple[Presence, ...] = ()
+    stay_until_ms: int | None = None
+    work_done_ms: int | None = None
+    work_done_by: str = ""
+    hand_back: HandBackRow | None = None
+    normal_ms: int = 0
+    verified_ms: int | None = None
+
+
+@dataclass(frozen=True)
+class HandBackRow:
+    """What the readings show since a unit was handed back.
+
+    ``items`` are those of the latest look (empty before the first); ``ended_ms`` is None while the
+    check goes on, and then says when it ended, ``proven`` how.
+    """
+
+    from_ms: int
+    ended_ms: int | None
+    proven: bool
+    items: tuple[HandBackItem, ...]
+
+
+@dataclass(frozen=True)
+class FindingRow:
+    """What was found at one part, by whom and when."""
+
+    position: int
+    time_ms: int
+    by: str
+    finding: PartFinding
+
+
+@dataclass(frozen=True)
+class AttachmentRow:
+    """A photo or document of a ticket, without its content."""
+
+    position: int
+    time_ms: int
+    by: str
+    name: str
+    media_type: str
+    size_bytes: int
+    sha256: str
 
 
 @dataclass(frozen=True)
@@ -206,6 +256,8 @@ class TicketDetail:
     ticket: TicketRow
     entries: tuple[TicketEntry, ...]
     mails: tuple[OutboxRow, ...]
+    findings: tuple[FindingRow, ...] = ()
+    attachments: tuple[AttachmentRow, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, cast
 
-from sqlalchemy import Connection, Table, bindparam, func, insert, select, update
+from sqlalchemy import Connection, Table, bindparam, func, insert, or_, select, update
 
 from gateway.records.channel_rows import channel_rows
 from gateway.records.models import AlarmRecord as Alarms
@@ -19,11 +19,9 @@ from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketRecord as Tickets
 from gateway.records.rows import Channel, DeliveryState, OutboxState
-from gateway.records.trouble import RecordsError
 from gateway.tickets.desk import (
     DeskSettings,
     Tell,
-    TicketPhase,
     TicketState,
     Told,
     decide,
@@ -31,21 +29,39 @@ from gateway.tickets.desk import (
     told,
 )
 from gateway.tickets.escalation import escalate
-from gateway.tickets.notice import NoticeKind, TicketEntry, TicketEventKind
+from gateway.tickets.life import ENDED, TicketPhase
+from gateway.tickets.notice import NoticeKind, Recipient, TicketEntry, TicketEventKind
 from gateway.tickets.routing import Routing
-from rules.events import AlarmEvent, AlarmState, Severity
+from rules.events import AlarmEvent, AlarmState
 
 __all__ = [
+    "Draft",
     "Postmark",
-    "add_note",
-    "close_ticket",
+    "carry_out",
+    "draft_of",
+    "entry_values",
     "escalate_tickets",
     "ticket_number",
+    "with_also",
+    "withdraw",
     "write_tickets",
 ]
 
 _CHUNK: Final = 500
 _TICKETS = cast("Table", Tickets.__table__)
+_AGAIN: Final[dict[str, Any]] = {
+    "closed_by": "",
+    "work_done_ms": None,
+    "work_done_by": "",
+    "hand_back_from_ms": None,
+    "hand_back_ended_ms": None,
+    "normal_ms": 0,
+    "normal_to_ms": None,
+    "watch_ended_ms": None,
+    "verified_ms": None,
+}
+"""What a ticket that is open again has not any more; its findings stay."""
+
 _Key = tuple[int, str]
 
 
@@ -62,8 +78,8 @@ class Postmark:
 
 
 @dataclass
-class _Draft:
-    """An open ticket while events are applied to it."""
+class Draft:
+    """A ticket while events are applied to it."""
 
     id: int
     state: TicketState
@@ -71,6 +87,7 @@ class _Draft:
     root_message_id: str = ""
     held_outbox_id: int | None = None
     alarm: AlarmState = AlarmState.NORMAL
+    reopened: bool = False
     entries: list[TicketEntry] = field(default_factory=list)
 
 
@@ -88,19 +105,25 @@ def write_tickets(
     routing: Routing,
     settings: DeskSettings,
     postmark: Postmark,
+    reopen_within_ms: int = 0,
 ) -> int:
     """Bring the tickets up to date with the events, in their order; the number of new mails."""
-    drafts = _open_tickets(connection, {(e.unit_row, e.fault) for e in events})
+    earliest_ms = min((e.time_ms for e in events), default=now_ms)
+    drafts = _tickets_of(
+        connection, {(e.unit_row, e.fault) for e in events}, earliest_ms - reopen_within_ms
+    )
     next_id = 1 + (connection.scalar(select(func.max(Tickets.id))) or 0)
     for event in events:
         key = (event.unit_row, event.fault)
         draft = drafts.get(key)
-        decision = decide(event, draft.state if draft else None)
+        before = draft.state if draft else None
+        decision = decide(event, before, reopen_within_ms=reopen_within_ms)
         if decision is None:
             continue
-        if draft is None:
-            draft = drafts[key] = _Draft(next_id, decision.ticket, is_new=True)
+        if draft is None or decision.entry.kind is TicketEventKind.OPENED:
+            draft = drafts[key] = Draft(next_id, decision.ticket, is_new=True)
             next_id += 1
+        draft.reopened |= decision.entry.kind is TicketEventKind.REOPENED
         draft.state = decision.ticket
         draft.alarm = event.state
         draft.entries.append(decision.entry)
@@ -117,7 +140,7 @@ def write_tickets(
 
 def _write(
     connection: Connection,
-    drafts: Sequence[_Draft],
+    drafts: Sequence[Draft],
     sites: Mapping[int, str],
     *,
     now_ms: int,
@@ -125,7 +148,7 @@ def _write(
     settings: DeskSettings,
     postmark: Postmark,
 ) -> int:
-    mails: list[tuple[_Draft, Tell]] = []
+    mails: list[tuple[Draft, Tell]] = []
     withdrawn: list[int] = []
     for draft in drafts:
         verdict = tell(
@@ -141,8 +164,31 @@ def _write(
             withdrawn.append(draft.held_outbox_id)
             draft.held_outbox_id = None
         if verdict.tell is not None:
-            mails.append((draft, verdict.tell))
-    return _carry_out(connection, drafts, mails, withdrawn, now_ms, postmark)
+            mails.append((draft, _with_those_told(connection, draft, verdict.tell)))
+    return carry_out(connection, drafts, mails, withdrawn, now_ms, postmark)
+
+
+def _with_those_told(connection: Connection, draft: Draft, notice: Tell) -> Tell:
+    """Of a ticket that was ended and is open again, whoever was told before hears too."""
+    if notice.kind is not NoticeKind.REOPENED or not notice.to:
+        return notice
+    query = (
+        select(Recipients.name, Recipients.email)
+        .join(Outbox, Outbox.id == Recipients.outbox_id)
+        .where(Outbox.ticket_id == draft.id, Outbox.state != OutboxState.WITHDRAWN.value)
+        .order_by(Recipients.outbox_id, Recipients.position)
+    )
+    return with_also(notice, [Recipient(r.name, r.email) for r in connection.execute(query)])
+
+
+def with_also(notice: Tell, others: Sequence[Recipient]) -> Tell:
+    """The notice with others in copy, each address once."""
+    seen = {person.email.lower() for person in (*notice.to, *notice.cc)}
+    more: dict[str, Recipient] = {}
+    for person in others:
+        if person.email.lower() not in seen:
+            more.setdefault(person.email.lower(), person)
+    return notice._replace(cc=(*notice.cc, *more.values()))
 
 
 def escalate_tickets(
@@ -165,10 +211,10 @@ def escalate_tickets(
             Alarms.state == int(AlarmState.UNACKNOWLEDGED),
         )
     )
-    drafts: list[_Draft] = []
-    mails: list[tuple[_Draft, Tell]] = []
+    drafts: list[Draft] = []
+    mails: list[tuple[Draft, Tell]] = []
     for row in connection.execute(query):
-        draft = _draft(row)
+        draft = draft_of(row)
         step = escalate(
             draft.state, now_ms=now_ms, site_id=sites[draft.state.unit_row], routing=routing
         )
@@ -177,13 +223,13 @@ def escalate_tickets(
             draft.entries.append(step.entry)
             drafts.append(draft)
             mails.append((draft, step.tell))
-    return _carry_out(connection, drafts, mails, (), now_ms, postmark) if drafts else 0
+    return carry_out(connection, drafts, mails, (), now_ms, postmark) if drafts else 0
 
 
-def _carry_out(
+def carry_out(
     connection: Connection,
-    drafts: Sequence[_Draft],
-    mails: Sequence[tuple[_Draft, Tell]],
+    drafts: Sequence[Draft],
+    mails: Sequence[tuple[Draft, Tell]],
     withdrawn: Sequence[int],
     now_ms: int,
     postmark: Postmark,
@@ -197,13 +243,16 @@ def _carry_out(
     if known:
         here = _TICKETS.c.id == bindparam("ticket_id")
         connection.execute(update(_TICKETS).where(here), known)
+    reopened = [d.id for d in drafts if d.reopened]
+    if reopened:
+        connection.execute(update(_TICKETS).where(Tickets.id.in_(reopened)).values(_AGAIN))
     entries = [(d.id, e) for d in drafts for e in d.entries]
     if entries:
         connection.execute(
-            insert(Entries), [_entry_values(ticket_id, e, now_ms) for ticket_id, e in entries]
+            insert(Entries), [entry_values(ticket_id, e, now_ms) for ticket_id, e in entries]
         )
     for outbox_id in withdrawn:
-        _withdraw(connection, outbox_id, now_ms)
+        withdraw(connection, outbox_id, now_ms)
     if mail_rows:
         connection.execute(insert(Outbox), mail_rows)
     if recipient_rows:
@@ -213,7 +262,7 @@ def _carry_out(
 
 def _mail_rows(
     connection: Connection,
-    mails: Sequence[tuple[_Draft, Tell]],
+    mails: Sequence[tuple[Draft, Tell]],
     now_ms: int,
     postmark: Postmark,
 ) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -278,60 +327,8 @@ def _mail_rows(
     return mail_rows, recipient_rows
 
 
-def close_ticket(connection: Connection, number: str, by: str, finding: str, now_ms: int) -> None:
-    """A person closes the ticket and says what was found."""
-    ticket = _by_number(connection, number)
-    if ticket.state == TicketPhase.CLOSED:
-        msg = f"Ticket {number} was closed before, by {ticket.closed_by}. Nothing was changed."
-        raise RecordsError(msg)
-    if ticket.held_outbox_id is not None:
-        _withdraw(connection, ticket.held_outbox_id, now_ms)
-    seq = _add_entry(connection, ticket, now_ms, TicketEventKind.CLOSED, (by, finding))
-    connection.execute(
-        update(Tickets)
-        .where(Tickets.id == ticket.id)
-        .values(
-            state=TicketPhase.CLOSED.value,
-            closed_ms=now_ms,
-            closed_by=by,
-            finding=finding,
-            updated_ms=now_ms,
-            last_seq=seq,
-            held_outbox_id=None,
-        )
-    )
-
-
-def add_note(connection: Connection, number: str, by: str, note: str, now_ms: int) -> None:
-    """A person adds a note to the ticket's history; also to a closed one."""
-    ticket = _by_number(connection, number)
-    seq = _add_entry(connection, ticket, now_ms, TicketEventKind.NOTE, (by, note))
-    connection.execute(
-        update(Tickets).where(Tickets.id == ticket.id).values(updated_ms=now_ms, last_seq=seq)
-    )
-
-
-def _by_number(connection: Connection, number: str) -> Any:
-    ticket = connection.execute(select(_TICKETS).where(Tickets.number == number)).first()
-    if ticket is None:
-        msg = f"There is no ticket {number}. Numbers are written as {ticket_number(123)}."
-        raise RecordsError(msg)
-    return ticket
-
-
-def _add_entry(
-    connection: Connection, ticket: Any, now_ms: int, kind: TicketEventKind, said: tuple[str, str]
-) -> int:
-    seq: int = ticket.last_seq + 1
-    severity = Severity[ticket.priority.upper()]
-    by, note = said
-    entry = TicketEntry(seq, now_ms, kind, severity, by=by, note=note)
-    connection.execute(insert(Entries), [_entry_values(ticket.id, entry, now_ms)])
-    return seq
-
-
-def _withdraw(connection: Connection, outbox_id: int, now_ms: int) -> None:
-    """Withdraw the held mail, and what was to go out beside it."""
+def withdraw(connection: Connection, outbox_id: int, now_ms: int) -> None:
+    """A mail that still waits is not sent any more, nor what was to go out beside it."""
     event = select(Outbox.ticket_id, Outbox.event_seq).where(Outbox.id == outbox_id)
     ticket_id, seq = connection.execute(event).one()
     connection.execute(
@@ -345,21 +342,30 @@ def _withdraw(connection: Connection, outbox_id: int, now_ms: int) -> None:
     )
 
 
-def _open_tickets(connection: Connection, keys: set[_Key]) -> dict[_Key, _Draft]:
-    found: dict[_Key, _Draft] = {}
+def _tickets_of(connection: Connection, keys: set[_Key], closed_since_ms: int) -> dict[_Key, Draft]:
+    """The open ticket of each unit and fault; else the one that was closed last since then."""
+    found: dict[_Key, Draft] = {}
+    ended = [phase.value for phase in ENDED]
     for rows in _chunks(sorted({row for row, _fault in keys})):
         query = (
             select(_TICKETS, Outbox.state.label("held_state"), Outbox.date_ms, Outbox.kind)
             .outerjoin(Outbox, Outbox.id == Tickets.held_outbox_id)
-            .where(Tickets.state != TicketPhase.CLOSED.value, Tickets.unit_row.in_(rows))
+            .where(
+                Tickets.unit_row.in_(rows),
+                or_(Tickets.state.not_in(ended), Tickets.closed_ms >= closed_since_ms),
+            )
+            # The newest last: where none is open, it is that.
+            .order_by(Tickets.id)
         )
         for row in connection.execute(query):
-            if (row.unit_row, row.fault) in keys:
-                found[row.unit_row, row.fault] = _draft(row)
+            key = (row.unit_row, row.fault)
+            if key in keys and (key not in found or found[key].state.phase in ENDED):
+                found[key] = draft_of(row)
     return found
 
 
-def _draft(row: Any) -> _Draft:
+def draft_of(row: Any) -> Draft:
+    """The ticket of a row that has its held mail's state, date and kind beside it."""
     state = TicketState(
         unit_row=row.unit_row,
         fault=row.fault,
@@ -379,8 +385,11 @@ def _draft(row: Any) -> _Draft:
         held=row.held_state == OutboxState.HELD.value,
         chain_from_ms=row.chain_from_ms,
         chain_step=row.chain_step,
+        assignee=row.assignee,
+        ended_by=row.closed_by or row.work_done_by,
+        closed_ms=row.closed_ms,
     )
-    draft = _Draft(row.id, state, is_new=False, root_message_id=row.root_message_id)
+    draft = Draft(row.id, state, is_new=False, root_message_id=row.root_message_id)
     if state.held:
         draft.held_outbox_id = row.held_outbox_id
     elif row.held_outbox_id is not None:
@@ -389,7 +398,7 @@ def _draft(row: Any) -> _Draft:
     return draft
 
 
-def _ticket_values(draft: _Draft) -> dict[str, Any]:
+def _ticket_values(draft: Draft) -> dict[str, Any]:
     s = draft.state
     return {
         "priority": s.priority,
@@ -406,11 +415,12 @@ def _ticket_values(draft: _Draft) -> dict[str, Any]:
         "held_outbox_id": draft.held_outbox_id,
         "chain_from_ms": s.chain_from_ms,
         "chain_step": s.chain_step,
+        "closed_ms": s.closed_ms,
         "root_message_id": draft.root_message_id,
     }
 
 
-def _birth_values(draft: _Draft) -> dict[str, Any]:
+def _birth_values(draft: Draft) -> dict[str, Any]:
     s = draft.state
     return {
         "id": draft.id,
@@ -419,13 +429,13 @@ def _birth_values(draft: _Draft) -> dict[str, Any]:
         "fault": s.fault,
         "first_priority": s.first_priority,
         "opened_ms": s.opened_ms,
-        "closed_ms": None,
         "closed_by": "",
         "finding": "",
     }
 
 
-def _entry_values(ticket_id: int, entry: TicketEntry, now_ms: int) -> dict[str, Any]:
+def entry_values(ticket_id: int, entry: TicketEntry, now_ms: int) -> dict[str, Any]:
+    """The row of a line of a ticket's history."""
     return {
         "ticket_id": ticket_id,
         "seq": entry.seq,

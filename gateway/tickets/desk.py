@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final, NamedTuple
 
+from gateway.tickets.life import ENDED, Act, TicketPhase, moved
 from gateway.tickets.notice import (
     PRIORITY_OF,
     NoticeKind,
@@ -51,14 +52,6 @@ _OPENING: Final = frozenset(
 )
 
 
-class TicketPhase(StrEnum):
-    """Where a ticket is in its life. Only a person closes it: what was found is worth knowing."""
-
-    OPEN = "open"
-    ACKNOWLEDGED = "acknowledged"
-    CLOSED = "closed"
-
-
 class Told(StrEnum):
     """What the last notice said of the trouble."""
 
@@ -67,6 +60,8 @@ class Told(StrEnum):
     DUE = "due"
     """It stands, was told and acknowledged, and is to be told again."""
     RETURNED = "returned"
+    DISAGREED = "disagreed"
+    """Somebody said that the work was done, it stands all the same, and that was not told yet."""
 
 
 @dataclass(frozen=True)
@@ -82,13 +77,14 @@ class DeskSettings:
 
 @dataclass(frozen=True)
 class TicketState:
-    """What the desk knows of one ticket that is not closed.
+    """What the desk knows of one ticket that is not closed, or was closed last.
 
     Times are UTC, ms since 1970. ``onset_ms`` belongs to the present occurrence; ``returned_ms`` is
     None while the trouble stands. ``first_priority`` is that at opening, so that whoever was told
     at first is told how it goes on. ``held``: a notice that the trouble came back waits for its
     time. ``chain_from_ms`` is when the present notice was due: the chain of those who are told next
     counts from it (None: nobody was told). ``chain_step`` is the last of its steps that was taken.
+    ``assignee`` and ``ended_by`` (who reported the work done, or closed it) may be empty.
     """
 
     unit_row: int
@@ -109,6 +105,9 @@ class TicketState:
     held: bool = False
     chain_from_ms: int | None = None
     chain_step: int = 0
+    assignee: str = ""
+    ended_by: str = ""
+    closed_ms: int | None = None
 
 
 class Decision(NamedTuple):
@@ -139,14 +138,20 @@ class Verdict(NamedTuple):
     withdraw: bool
 
 
-def decide(event: AlarmEvent, ticket: TicketState | None) -> Decision | None:
-    """What ``event`` does to the open ticket of the same unit and fault (None: there is none).
+def decide(
+    event: AlarmEvent, ticket: TicketState | None, *, reopen_within_ms: int = 0
+) -> Decision | None:
+    """What ``event`` does to the ticket of the same unit and fault (None: there is none).
 
+    Where none is open, ``ticket`` may be the one that was closed last: an alarm that is raised
+    within ``reopen_within_ms`` of its close-out reopens it, a later one opens a new ticket.
     Returns None where nothing is to be recorded: the alarm has no ticket and needs none.
     """
+    if ticket is None or ticket.phase in ENDED:
+        return _begin(event, ticket, reopen_within_ms)
     active = event.state in _ACTIVE
-    if ticket is None:
-        return _open(event) if active and event.change in _OPENING else None
+    if active and event.change is Change.RAISED and ticket.phase is TicketPhase.WORK_DONE:
+        return _disagree(ticket, event)
     if active and (
         event.change in {Change.RAISED, Change.WORSENED}
         or (ticket.returned_ms is not None and event.change in _OPENING)
@@ -158,14 +163,14 @@ def decide(event: AlarmEvent, ticket: TicketState | None) -> Decision | None:
     if event.change is Change.ACKNOWLEDGED:
         acknowledged = replace(
             ticket,
-            phase=TicketPhase.ACKNOWLEDGED,
+            phase=moved(ticket.phase, Act.ACKNOWLEDGE, assignee=ticket.assignee),
             acknowledged_ms=event.time_ms,
             acknowledged_by=event.by,
         )
         return _recorded(acknowledged, event, TicketEventKind.ACKNOWLEDGED)
     if event.change is Change.ANNOUNCED_AGAIN and ticket.returned_ms is None:
         due = Told.DUE if ticket.told is Told.STANDING else ticket.told
-        ticket = replace(ticket, phase=TicketPhase.OPEN, told=due)
+        ticket = replace(ticket, phase=moved(ticket.phase, Act.ASK_AGAIN), told=due)
     note = f"Alarm {event.change.value}" + (f": {event.note}" if event.note else ".")
     return _recorded(ticket, replace(event, note=note), TicketEventKind.NOTE)
 
@@ -220,6 +225,17 @@ def told(ticket: TicketState, kind: NoticeKind, priority: Priority, at_ms: int) 
     )
 
 
+def _begin(event: AlarmEvent, ended: TicketState | None, reopen_within_ms: int) -> Decision | None:
+    """An alarm without an open ticket: it opens a new one, or the one that was closed last."""
+    if event.state not in _ACTIVE or event.change not in _OPENING:
+        return None
+    if ended is not None and ended.closed_ms is not None:
+        since_ms = event.time_ms - ended.closed_ms
+        if since_ms <= reopen_within_ms:
+            return _disagree(ended, event)
+    return _open(event)
+
+
 def _open(event: AlarmEvent) -> Decision:
     priority = PRIORITY_OF.get(event.severity, "low")
     ticket = TicketState(
@@ -245,12 +261,48 @@ def _stands(ticket: TicketState, event: AlarmEvent) -> Decision:
     standing = replace(
         ticket,
         priority=max(ticket.priority, severity_priority, key=_PRIORITIES.index),
-        phase=TicketPhase.OPEN if anew else ticket.phase,
+        phase=moved(ticket.phase, Act.ASK_AGAIN) if anew else ticket.phase,
         onset_ms=event.onset_ms if came_back else ticket.onset_ms,
         returned_ms=None,
     )
     kind = TicketEventKind.WORSENED if worse else TicketEventKind.REPEATED
     return _recorded(standing, event, kind)
+
+
+def _disagree(ticket: TicketState, event: AlarmEvent) -> Decision:
+    """A person said that it is done; the alarm, raised again, says that it is not."""
+    by = f" by {ticket.ended_by}" if ticket.ended_by else ""
+    if ticket.closed_ms is not None and event.change is Change.WORSENED:
+        what = f"it was closed{by} while the alarm stood, and it got worse."
+    elif ticket.closed_ms is None:
+        what = f"the work was reported as done{by}, and the alarm was raised again."
+    elif event.time_ms < ticket.closed_ms:
+        what = f"it was closed{by}; readings from before that, which came late, raised the alarm."
+    else:
+        ago = _ago(event.time_ms - ticket.closed_ms)
+        what = f"it was closed{by}, and the alarm was raised again {ago} after that."
+    note = f"The data disagree: {what}"
+    severity_priority = PRIORITY_OF.get(event.severity, "low")
+    again = replace(
+        ticket,
+        priority=max(ticket.priority, severity_priority, key=_PRIORITIES.index),
+        phase=moved(ticket.phase, Act.DISAGREE),
+        onset_ms=event.onset_ms,
+        returned_ms=None,
+        acknowledged_ms=None,
+        acknowledged_by="",
+        told=Told.DISAGREED,
+        chain_from_ms=None,
+        chain_step=0,
+        ended_by="",
+        closed_ms=None,
+    )
+    return _recorded(again, replace(event, note=note), TicketEventKind.REOPENED)
+
+
+def _ago(time_ms: int) -> str:
+    minutes = round(time_ms / 60_000)
+    return f"{minutes} min" if minutes < 120 else f"{round(minutes / 60)} h"
 
 
 def _recorded(ticket: TicketState, event: AlarmEvent, kind: TicketEventKind) -> Decision:
@@ -269,6 +321,8 @@ def _recorded(ticket: TicketState, event: AlarmEvent, kind: TicketEventKind) -> 
 
 def _kind(ticket: TicketState, state: AlarmState) -> NoticeKind | None:
     if state in _ACTIVE and ticket.returned_ms is None:
+        if ticket.told is Told.DISAGREED:
+            return NoticeKind.REOPENED
         if ticket.told is Told.DUE and ticket.priority == ticket.told_priority:
             return NoticeKind.REMINDED
         if ticket.told in {Told.STANDING, Told.DUE}:

@@ -37,6 +37,8 @@ __all__ = [
     "Ticket",
     "build",
     "clean",
+    "lasting",
+    "site_time",
 ]
 
 _KIND_TITLE: Final = {
@@ -47,6 +49,9 @@ _KIND_TITLE: Final = {
     NoticeKind.ESCALATED: "Still without an answer",
     NoticeKind.RETURNED: "Readings are back to normal",
     NoticeKind.PASSED: "It came and went",
+    NoticeKind.REOPENED: "The data disagree: the ticket is open again",
+    NoticeKind.OVERSTAYED: "Still out of service",
+    NoticeKind.NOT_PROVEN: "Hand-back: not all proven",
 }
 _OVER: Final = frozenset({NoticeKind.RETURNED, NoticeKind.PASSED})
 # How soon, where the catalogue does not say: the meaning of the severities in rules.events.
@@ -245,7 +250,7 @@ def build(
         number=clean(notice.number, 40),
         kind=notice.kind,
         kind_title=_KIND_TITLE[notice.kind],
-        outcome=_outcome(notice, zone),
+        outcome=prose(_outcome(notice, zone), 2000),
         is_over=is_over,
         severity=notice.severity,
         respond=_respond(notice, fault),
@@ -398,6 +403,12 @@ def _duration(seconds: float) -> str:
     return f"{round(minutes / 1440)} days"
 
 
+site_time: Final = _when
+"""A time [ms since 1970, UTC] as a ticket writes it: by the site's clock, with the zone's name."""
+lasting: Final = _duration
+"""A length of time [s] as a ticket writes it."""
+
+
 def _since(notice: TicketNotice, zone: tzinfo) -> str:
     onset = _when(notice.onset_ms, zone)
     end_ms = notice.time_ms
@@ -452,6 +463,9 @@ def _outcome(notice: TicketNotice, zone: tzinfo) -> str:
                 "It was over before this mail could be sent, as when a site sends its readings "
                 f"late. Nobody needs to set out because of this mail. {stays}"
             )
+        case NoticeKind.REOPENED | NoticeKind.OVERSTAYED | NoticeKind.NOT_PROVEN:
+            # The line of the history that this mail is about says it all.
+            text = notice.history[-1].note if notice.history else ""
     return text
 
 

@@ -45,7 +45,17 @@ class TicketEventKind(StrEnum):
     RETURNED = "returned"
     ACKNOWLEDGED = "acknowledged"
     ESCALATED = "escalated"
+    ASSIGNED = "assigned"
+    ARRIVED = "on site"
+    LEFT = "left the site"
+    OVERSTAYED = "still out of service"
+    WORK_DONE = "work done"
+    HANDED_BACK = "hand-back checked"
+    ATTACHED = "attached"
     CLOSED = "closed"
+    VERIFIED = "verified by the data"
+    NOT_VERIFIED = "not verified"
+    REOPENED = "reopened"
     NOTE = "note"
 
 
@@ -68,6 +78,12 @@ class NoticeKind(StrEnum):
     PASSED = "passed"
     """First and only mail of a ticket that was opened and returned to normal at one go, as when a
     site that was cut off sends its backlog."""
+    REOPENED = "reopened"
+    """Somebody said that the work was done, and the data disagree: the alarm stands again."""
+    OVERSTAYED = "still out of service"
+    """Somebody is on site for longer than he said, and the unit's alarms are still suppressed."""
+    NOT_PROVEN = "hand-back not proven"
+    """The work is done, and the readings do not show in time that the machine does its work."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from email.headerregistry import Address, BaseHeader, HeaderRegistry, UnstructuredHeader
 from email.message import EmailMessage
@@ -83,7 +83,8 @@ class MailRenderer:
 
     ``sites``, ``faults`` and the fleet's own ``rules`` are what the gateway runs with;
     ``from_name`` is the name beside the sender's address. A notice about a site, unit or fault that
-    they no longer know still makes a mail, which says what is not recorded.
+    they no longer know still makes a mail, which says what is not recorded. ``link`` gives the
+    address at which a notice's ticket can be acknowledged, empty where there is none.
     """
 
     def __init__(
@@ -93,6 +94,7 @@ class MailRenderer:
         from_name: str = "basinward",
         *,
         rules: Iterable[OwnRule] = (),
+        link: Callable[[TicketNotice], str] | None = None,
     ) -> None:
         """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
         faults = tuple(faults)
@@ -103,6 +105,7 @@ class MailRenderer:
         self._faults: Mapping[str, Fault] = {fault.slug: fault for fault in faults}
         self._from_name = clean(from_name, 80)
         self._rules = tuple(rules)
+        self._link = link or (lambda _notice: "")
         environment = _environment()
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
@@ -128,8 +131,9 @@ class MailRenderer:
             mail["References"] = " ".join(clean(r, 900) for r in notice.references)
         mail["Auto-Submitted"] = "auto-generated"
         mail["Importance"] = "normal" if ticket.is_over else _IMPORTANCE[notice.severity]
-        mail.set_content(self.text(ticket), cte="quoted-printable")
-        mail.add_alternative(self.html(ticket), subtype="html", cte="quoted-printable")
+        link = self._link(notice)
+        mail.set_content(self.text(ticket, link), cte="quoted-printable")
+        mail.add_alternative(self.html(ticket, link), subtype="html", cte="quoted-printable")
         # A boundary of our own, from the message's id: the same notice gives the same bytes.
         # "=_" cannot occur in quoted-printable text (RFC 2046, 5.1.1; from memory).
         digest = hashlib.sha256(notice.message_id.encode()).hexdigest()
@@ -147,13 +151,13 @@ class MailRenderer:
             return build(notice, site, unit, _unknown_fault(notice.fault), INSPECTION)
         return build(notice, site, unit, fault, plan_for(fault, notice.evidence))
 
-    def text(self, ticket: Ticket) -> str:
-        """The text part: at most :data:`TEXT_WIDTH` columns, complete on its own."""
-        return self._text.render(t=ticket)
+    def text(self, ticket: Ticket, link: str = "") -> str:
+        """The text part: complete, at most :data:`TEXT_WIDTH` columns but for the link."""
+        return self._text.render(t=ticket, link=link)
 
-    def html(self, ticket: Ticket) -> str:
+    def html(self, ticket: Ticket, link: str = "") -> str:
         """The HTML part."""
-        return self._html.render(t=ticket)
+        return self._html.render(t=ticket, link=link)
 
 
 def subject(ticket: Ticket, *, is_reply: bool) -> str:

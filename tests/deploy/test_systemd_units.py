@@ -11,7 +11,7 @@ import pytest
 from gateway.cli.app import app
 
 FOLDER = Path(__file__).parents[2] / "deploy" / "systemd"
-UNIT = FOLDER / "basinward.service"
+UNITS = {"basinward.service": "run", "basinward-board.service": "board"}
 PROGRAM = "/opt/basinward/bin/basinward"
 WORST_EXPOSURE = 1.5
 """``systemd-analyze security`` gives 0 to 10; what remains is the network that it works by."""
@@ -23,12 +23,12 @@ def run(*arguments: str) -> str:
     return done.stdout + done.stderr
 
 
-@pytest.fixture
-def unit(tmp_path) -> Path:
-    """The unit with a program that is there."""
-    text = UNIT.read_text()
+@pytest.fixture(params=UNITS)
+def unit(tmp_path, request) -> Path:
+    """Each unit with a program that is there."""
+    text = (FOLDER / request.param).read_text()
     assert text.count(PROGRAM) == 1
-    path = tmp_path / "basinward.service"
+    path = tmp_path / request.param
     path.write_text(text.replace(PROGRAM, sys.executable))
     return path
 
@@ -45,15 +45,21 @@ def test_what_is_wrong_in_a_unit_would_be_found(unit):
 
 def test_it_is_shut_in(unit):
     said = run("systemd-analyze", "security", "--offline=true", "--no-pager", str(unit))
-    (level,) = re.findall(r"Overall exposure level for basinward\.service: ([\d.]+)", said)
+    (level,) = re.findall(r"Overall exposure level for [\w-]+\.service: ([\d.]+)", said)
     assert float(level) <= WORST_EXPOSURE, said
 
 
-def test_its_command_can_be_given_so():
+def test_every_unit_is_looked_at():
+    assert {path.name for path in FOLDER.glob("*.service")} == set(UNITS)
+
+
+@pytest.mark.parametrize("name", UNITS)
+def test_its_command_can_be_given_so(name):
     from typer.main import get_command
 
-    (line,) = re.findall(rf"^ExecStart={PROGRAM} (.*)$", UNIT.read_text(), re.MULTILINE)
+    (line,) = re.findall(rf"^ExecStart={PROGRAM} (.*)$", (FOLDER / name).read_text(), re.MULTILINE)
     command, *options = line.split()
+    assert command == UNITS[name]
     run_command = get_command(app).commands[command]
     context = run_command.make_context("basinward run", list(options))
     assert context.params["fleet"] == Path("/etc/basinward")

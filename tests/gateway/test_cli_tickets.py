@@ -128,7 +128,7 @@ def test_closing_records_who_and_what_was_found(data):
     assert "was closed before, by Rui Prata. Nothing was changed." in again.stderr
     late = _tickets(data, "ack", "1", "--by", "Ines")
     assert late.exit_code == 1
-    assert "was closed by Rui Prata. Nothing was changed." in late.stderr
+    assert "was closed before, by Rui Prata. If the trouble is back" in late.stderr
 
 
 def test_closing_without_words_is_refused(data):

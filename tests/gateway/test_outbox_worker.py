@@ -178,7 +178,7 @@ def test_a_fault_in_the_middle_of_a_mail_neither_loses_it_nor_ends_the_worker(
     worker.start()
     server.wait_for(1)
     assert worker.stop()
-    assert told == ["Sending mail failed (RuntimeError: unforeseen)."]
+    assert told == ["Sending failed (RuntimeError: unforeseen)."]
     row = only(records)
     assert [a.outcome for a in row.history] == [
         AttemptOutcome.INTERRUPTED, AttemptOutcome.ACCEPTED,

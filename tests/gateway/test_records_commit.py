@@ -260,7 +260,8 @@ def test_one_ticket_runs_from_the_first_raise_until_a_person_closes_it(records: 
     records.commit(6, step(returned(t + 5)), [], t + 5)
     records.add_note("BW-000001", by="Rui", note="Waiting for a fan.", now_ms=t + 6)
     records.close_ticket("BW-000001", by="Rui", finding="Fan 2 seized, replaced.", now_ms=t + 7)
-    records.commit(7, step(raised(t + 8)), [], t + 8)
+    later = t + 7 + 73 * HOUR_MS
+    records.commit(7, step(raised(later)), [], later)
     detail = records.ticket("BW-000001")
     assert detail is not None
     assert [e.kind for e in detail.entries] == [
@@ -296,13 +297,18 @@ def test_closing_needs_a_person_a_finding_and_an_open_ticket(records: Records) -
         records.close_ticket("BW-000001", by="Ana", finding="y", now_ms=NOW_MS)
 
 
-def test_a_trouble_that_worsens_after_its_ticket_was_closed_gets_a_new_one(
-    records: Records,
-) -> None:
+def test_a_trouble_that_worsens_after_its_ticket_was_closed_reopens_it(records: Records) -> None:
     records.commit(1, step(raised(NOW_MS)), [], NOW_MS)
     records.close_ticket("BW-000001", by="Rui", finding="Nothing found.", now_ms=NOW_MS)
     records.commit(2, step(worsened(NOW_MS + 1)), [], NOW_MS)
-    assert records.tickets(phases=frozenset({TicketPhase.OPEN}))[0].number == "BW-000002"
+    (ticket,) = records.tickets()
+    assert (ticket.number, ticket.state, ticket.closed_ms) == ("BW-000001", TicketPhase.OPEN, None)
+    detail = records.ticket("BW-000001")
+    assert detail is not None
+    assert detail.entries[-1].note == (
+        "The data disagree: it was closed by Rui while the alarm stood, and it got worse."
+    )
+    assert detail.mails[-1].kind is NoticeKind.REOPENED
 
 
 def test_a_held_notice_is_withdrawn_when_the_trouble_returns_or_the_ticket_closes(

@@ -21,6 +21,7 @@ from sqlalchemy import (
     Connection,
     Float,
     Integer,
+    LargeBinary,
     MetaData,
     Text,
     create_engine,
@@ -34,6 +35,7 @@ from gateway.records import Records, RecordsError, RecordsUnavailable
 from gateway.records.engines import parsed
 from gateway.records.models import Base
 from gateway.records.session import migration_config, revisions
+from gateway.records.ticket_data import Course, Outcome
 from rules.events import ActionKind, BaselineChange, StepResult
 
 if TYPE_CHECKING:
@@ -90,6 +92,8 @@ def value_for(column: Column[Any], number: int) -> object:
             value = {"summary": f"É {number}", "readings": [{"value": 0.1 + number}, None]}
         case Float():
             value = 0.1 + number
+        case LargeBinary():
+            value = f"{column.table.name} {number}".encode()
         case Text():
             value = f"{column.table.name} {column.name} É {number}"
         case BigInteger():
@@ -177,6 +181,32 @@ def test_every_migration_can_be_taken_back(empty_url: URL, revision: str) -> Non
     migrate(empty_url, "base", down=True)
     with connected(empty_url) as connection:
         assert inspect(connection).get_table_names() == ["alembic_version"]
+
+
+def test_a_ticket_in_the_midst_of_its_life_goes_back_to_the_words_there_were(
+    empty_url: URL,
+) -> None:
+    """A ticket on site, and one that was verified before another of the same trouble."""
+    records = Records(empty_url, routing=ROUTING)
+    records.sync_units({("quay-cold-store", "ac-1"): 0})
+    records.commit(1, StepResult((raised(NOW_MS),)), [], NOW_MS)
+    records.close_ticket("BW-000001", by="Ana", finding="x", now_ms=NOW_MS)
+    (waits,) = records.under_care()
+    records.note_courses([Course(waits, 1, 1, Outcome.VERIFIED, "Normal.")], NOW_MS)
+    later = NOW_MS + 100 * 3_600_000
+    records.commit(2, StepResult((raised(later),)), [], later)
+    records.arrive("BW-000002", by="Ana", now_ms=later)
+    records.attach("BW-000002", by="Ana", name="a.pdf", content=b"%PDF-1.7", now_ms=later)
+    records.close()
+    migrate(empty_url, "0003", down=True)
+    rows = contents(empty_url)
+    assert [row["state"] for row in rows["tickets"]] == ["closed", "acknowledged"]
+    old_words = {"opened", "closed", "note"}
+    assert {row["kind"] for row in rows["ticket_events"]} <= old_words
+    again = Records(empty_url)
+    assert [t.state.value for t in again.tickets()] == ["acknowledged", "closed"]
+    assert again.under_care() == [], "what was closed before is not judged now"
+    again.close()
 
 
 def test_a_migration_that_fails_half_way_leaves_the_revision_that_was(

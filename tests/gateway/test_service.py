@@ -18,6 +18,8 @@ from support.gateway_fleet import SITES, configuration, site
 from support.ledger_engine import POISON_MM, LedgerEngine
 from support.sparkplug_edge import Metric, payload
 
+from gateway.board.key import KEY_FILE
+from gateway.board.settings import BoardSettings
 from gateway.config import Configuration
 from gateway.data_directory import DataDirectory, DataDirectoryError
 from gateway.records.records import Records
@@ -265,6 +267,29 @@ def test_a_reload_that_the_rules_cannot_take_changes_nothing(
             service.reload(settings)
         publish("quay/ac-1", 60, 150.0)
         until(lambda: notes(service.records))
+
+
+def test_links_are_taken_on_at_a_reload_unless_their_key_cannot_be_used(
+    settings: Configuration, tmp_path: Path
+) -> None:
+    """A mail without its link would be sent, and nobody would know why."""
+    linked = replace(settings, board=BoardSettings(public_url="https://board.example"))
+    key = tmp_path / "data" / KEY_FILE
+    with running(settings, tmp_path / "data") as service:
+        key.write_text("short")
+        key.chmod(0o600)
+        with pytest.raises(ServiceError, match=r"it is no key: 5 bytes.*Delete it"):
+            service.reload(linked)
+        assert service.configuration == settings
+        key.unlink()
+        service.reload(linked)
+        assert service.configuration == linked
+        assert key.stat().st_mode & 0o777 == 0o600
+    key.chmod(0o644)
+    with pytest.raises(ServiceError, match="others than its owner may use it"):
+        Service(linked, tmp_path / "data", make_engine=ledger)
+    key.chmod(0o600)
+    Service(linked, tmp_path / "data", make_engine=ledger).stop()
 
 
 def test_a_lost_journal_does_not_make_the_rules_deaf(

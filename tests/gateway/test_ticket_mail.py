@@ -85,6 +85,44 @@ def test_html_part_is_as_agreed(name: str) -> None:
     _golden(f"{name}.html", _part(_sent(SCENES[name]), "html"))
 
 
+# --- the link to the board -----------------------------------------------------------------------
+
+LINK = "https://board.north.example/ack/BW-000123-1-hhn4m-abcdefghijklmnopqrstuvwxyz"
+LINKED = MailRenderer(
+    [quay_site(), mesa_site()], FAULTS, from_name="North Refrigeration", link=lambda _: LINK
+)
+
+
+def test_parts_with_a_link_are_as_agreed() -> None:
+    mail = _sent(notice(), LINKED)
+    _golden("screen-opened-linked.txt", _part(mail, "plain"))
+    _golden("screen-opened-linked.html", _part(mail, "html"))
+
+
+@scenes
+def test_the_link_is_whole_on_a_line_of_its_own_in_both_parts(scene) -> None:
+    mail = _sent(scene, LINKED)
+    lines = _part(mail, "plain").splitlines()
+    assert lines.count(LINK) == 1
+    assert max(len(line) for line in lines if line != LINK) <= TEXT_WIDTH
+    page = _Page(_part(mail, "html"))
+    addresses = [attributes["href"] for tag, attributes in page.tags if tag == "a"]
+    assert [a for a in addresses if not (a or "").startswith("tel:")] == [LINK]
+    assert not any(attributes.get("src") for _, attributes in page.tags)
+
+
+def test_the_link_stands_before_what_is_read_at_length() -> None:
+    text = _part(_sent(notice(), LINKED), "plain")
+    assert text.index("nothing happens until you confirm") < text.index(LINK)
+    assert text.index(LINK) < text.index("WHAT IS WRONG")
+
+
+@scenes
+def test_a_mail_with_a_link_is_the_same_at_each_attempt(scene) -> None:
+    assert LINKED(scene).as_bytes() == LINKED(scene).as_bytes()
+    assert LINKED(scene).as_bytes() != RENDER(scene).as_bytes()
+
+
 # --- headers -------------------------------------------------------------------------------------
 
 

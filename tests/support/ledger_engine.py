@@ -119,6 +119,9 @@ class LedgerEngine:
         state = AlarmState.NORMAL if change is Change.RETURNED else AlarmState.UNACKNOWLEDGED
         return AlarmEvent(row, fault, at, change, state, Severity.LOW, at, note=note)
 
+    def look(self, row: int) -> None:
+        """It has nothing to look at: hand-backs stay unknown."""
+
     def snapshot(self) -> bytes:
         memory = {k: v for k, v in vars(self).items() if k != "calls"}
         return json.dumps(memory, sort_keys=True).encode()

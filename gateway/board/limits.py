@@ -1,0 +1,54 @@
+"""How often one address may come with links that are not ours.
+
+A seal of 128 bits is not found by trying. The limit is there so that whoever tries costs next to
+nothing and is seen in the log. It counts bad links alone, so a good link opens whatever else came
+from the same address: behind one proxy may be a whole company.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+from collections import OrderedDict
+from typing import Final
+
+__all__ = ["BadLinkLimit"]
+
+_MOST_ADDRESSES: Final = 10_000
+
+
+class BadLinkLimit:
+    """Allows ``count`` bad links in ``window_s`` from an address; times in seconds, any origin."""
+
+    def __init__(self, count: int = 20, window_s: float = 600.0) -> None:
+        """Nothing counted yet."""
+        self.count = count
+        self.window_s = window_s
+        self._seen: OrderedDict[str, tuple[float, int]] = OrderedDict()
+
+    def note(self, address: str, now_s: float) -> int:
+        """One more bad link from the address; how many it is in its present window."""
+        network = _network(address)
+        begun_s, count = self._seen.pop(network, (now_s, 0))
+        if now_s - begun_s >= self.window_s:
+            begun_s, count = now_s, 0
+        self._seen[network] = (begun_s, count + 1)
+        if len(self._seen) > _MOST_ADDRESSES:
+            self._seen.popitem(last=False)
+        return count + 1
+
+    def wait_s(self, address: str, now_s: float) -> float:
+        """How long until the address's window ends; 0 where it is within its limit."""
+        begun_s, count = self._seen.get(_network(address), (now_s, 0))
+        left_s = begun_s + self.window_s - now_s
+        return max(left_s, 0.0) if count > self.count else 0.0
+
+
+def _network(address: str) -> str:
+    """An IPv6 subscriber has a whole /64 (RFC 6177), so that counts as one."""
+    try:
+        parsed = ipaddress.ip_address(address.partition("%")[0])
+    except ValueError:
+        return address[:64]
+    if parsed.version == 6:
+        return str(ipaddress.ip_network((parsed, 64), strict=False))
+    return str(parsed)

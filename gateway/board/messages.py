@@ -1,0 +1,154 @@
+"""Pages that say what went wrong and what to do, in a sentence or two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+__all__ = ["Message", "Messages"]
+
+
+@dataclass(frozen=True)
+class Message:
+    """A page with a status of HTTP, a title, and what to read under it.
+
+    ``command`` does at a shell what the page cannot; ``retry_s`` is when to come again, 0 for none.
+    """
+
+    status: int
+    title: str
+    lines: tuple[str, ...]
+    command: str = ""
+    retry_s: int = 0
+
+
+class Messages:
+    """The messages of one board; ``reply_to`` is whom people may write to, if anybody."""
+
+    def __init__(self, reply_to: str = "") -> None:
+        """Name the desk that answers mails, if there is one."""
+        self._otherwise = (
+            "To acknowledge the ticket all the same, tell your monitoring desk"
+            + (f" ({reply_to})" if reply_to else "")
+            + "."
+        )
+
+    def bad_link(self) -> Message:
+        """The link is not one of ours, or not whole."""
+        return Message(
+            404,
+            "This link cannot be used",
+            (
+                "It is not whole, or it was not made by this board. Open it again from the mail; "
+                "if your mail program has cut it, copy all of it, up to its last letter.",
+                self._otherwise,
+            ),
+            _command(),
+        )
+
+    def too_many(self, retry_s: int) -> Message:
+        """Too many bad links from one address."""
+        return Message(
+            429,
+            "Too many links that cannot be used",
+            (
+                "They all came from your network within a few minutes. A link that is whole still "
+                "opens: try it again from the mail.",
+                self._otherwise,
+            ),
+            _command(),
+            retry_s,
+        )
+
+    def expired(self, ticket: str, expired_ms: int) -> Message:
+        """The link's time is over."""
+        ended = datetime.fromtimestamp(expired_ms / 1000, UTC)
+        return Message(
+            410,
+            "This link has expired",
+            (
+                f"It was for ticket {ticket} and held until {ended:%Y-%m-%d %H:%M} UTC. Nothing "
+                "was changed. If there is a newer mail about this ticket, use the link in that "
+                "one.",
+                self._otherwise,
+            ),
+            _command(ticket),
+        )
+
+    def unknown_ticket(self, ticket: str) -> Message:
+        """A good link to a ticket or mail that the records do not have."""
+        return Message(
+            404,
+            f"The records do not have ticket {ticket} with this mail",
+            (
+                "The link is good, so these may be other records than those that the mail came "
+                "from, as after a restored backup. Tell whoever looks after the gateway.",
+                self._otherwise,
+            ),
+            _command(ticket),
+        )
+
+    def records_away(self) -> Message:
+        """The records cannot be reached."""
+        return Message(
+            503,
+            "The records cannot be reached at the moment",
+            (
+                "Nothing was changed. Wait a minute and try again; the link stays good until it "
+                "expires.",
+                self._otherwise,
+            ),
+            _command(),
+            60,
+        )
+
+    def defect(self) -> Message:
+        """Something that should not happen."""
+        return Message(
+            500,
+            "Something went wrong here",
+            (
+                "It may be that nothing was recorded: open the link again to see. The log of the "
+                "board says what happened.",
+                self._otherwise,
+            ),
+            _command(),
+        )
+
+    def too_long(self) -> Message:
+        """More than a form can hold."""
+        return Message(413, "That is too long", ("Go back, shorten the note, and confirm again.",))
+
+    def not_a_form(self) -> Message:
+        """A body that no page of ours sends."""
+        return Message(
+            415,
+            "This was not sent by this page",
+            ("Open the link from the mail and confirm there.",),
+        )
+
+    def no_page(self) -> Message:
+        """Nothing is at that address."""
+        return Message(
+            404, "There is no such page", ("Open the link from a ticket's mail; copy all of it.",)
+        )
+
+    def no_method(self) -> Message:
+        """A method that the page does not have."""
+        return Message(405, "This page does not do that", ("Open the link from a ticket's mail.",))
+
+    def front(self) -> Message:
+        """The first page: what this is."""
+        return Message(
+            200,
+            "This is where tickets are acknowledged",
+            (
+                "Open the link in a ticket's mail. It leads to the page of that ticket.",
+                "Nothing here starts, stops or isolates a machine, and nothing here authorises "
+                "work.",
+            ),
+        )
+
+
+def _command(ticket: str = "NUMBER") -> str:
+    return f'basinward tickets ack {ticket} --by "NAME"'

@@ -1,0 +1,101 @@
+"""``basinward board``: the web pages, a process of their own."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from gateway.cli.options import DataOption, FleetOption, RecordsOption
+from gateway.cli.run import LogLevel, log_to_stderr, secrets_of
+from gateway.watching.logs import LogFormat
+
+__all__ = ["board"]
+
+
+def board(
+    *,
+    fleet: FleetOption = Path("fleet"),
+    data: DataOption = Path("data"),
+    records: RecordsOption = None,
+    log_level: Annotated[
+        LogLevel, typer.Option("--log", help="How much the log on standard error says.")
+    ] = LogLevel.INFO,
+    log_format: Annotated[
+        LogFormat, typer.Option(help="For people, or one JSON object a line for programs.")
+    ] = LogFormat.TEXT,
+) -> None:
+    """Serve the web pages: the page on which a ticket is acknowledged from its mail.
+
+    It runs beside the gateway, on the same data directory, until Ctrl-C or SIGTERM; it reads the
+    records and writes only what people ask for. [board] in fleet.toml says where it listens and
+    under which address people reach it; with that address, mails carry a link to it.
+
+    Examples:
+
+      basinward board --fleet ./fleet --data ./data
+
+      basinward board --fleet /etc/basinward --data /var/lib/basinward --log-format json
+    """
+    import logging  # noqa: PLC0415 - lazy
+
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.cli.setup import configuration_or_end, records_url  # noqa: PLC0415 - lazy
+
+    try:
+        from gateway.board.app import Board, make_app  # noqa: PLC0415 - lazy
+        from gateway.board.server import listen, serve  # noqa: PLC0415 - lazy
+    except ModuleNotFoundError as error:
+        fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
+    from gateway.board.key import signer_of  # noqa: PLC0415 - lazy
+    from gateway.board.page import Pages  # noqa: PLC0415 - lazy
+    from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
+    from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
+    from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
+
+    conceal = log_to_stderr(log_level, log_format)
+    configuration = configuration_or_end(fleet, os.environ)
+    conceal(secrets_of(configuration))
+    settings = configuration.board
+    try:
+        listening = listen(settings.address, settings.port)
+    except OSError as error:
+        fail(
+            f"The board cannot listen at {settings.address} port {settings.port}: "
+            f"{error.strerror or error}. Is another board running there? Otherwise change address "
+            "or port under [board] in fleet.toml."
+        )
+    with listening:
+        try:
+            store = Records(records_url(data, records, must_exist=True))
+        except RecordsError as error:
+            fail(str(error))
+        try:
+            signer = signer_of(settings, data, store.installation)
+        except OSError as error:
+            fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
+        renderer = MailRenderer(
+            configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
+        )
+        app = make_app(
+            Board(
+                store, signer, Pages(configuration.sites, renderer), configuration.name,
+                configuration.mail.reply_to,
+            )
+        )  # fmt: skip
+        log = logging.getLogger(__name__)
+
+        def ready() -> None:
+            host = f"[{settings.address}]" if ":" in settings.address else settings.address
+            where = settings.public_url or (
+                "people not yet: without public_url under [board], mails carry no link"
+            )
+            log.info("The board answers at http://%s:%d; %s.", host, settings.port, where)
+
+        try:
+            serve(app, listening, ready)
+        finally:
+            store.close()
+        log.info("The board has stopped in good order.")
