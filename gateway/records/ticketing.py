@@ -12,12 +12,13 @@ from typing import Any, Final, cast
 
 from sqlalchemy import Connection, Table, bindparam, func, insert, or_, select, update
 
+from gateway.records.channel_rows import channel_rows
 from gateway.records.models import AlarmRecord as Alarms
 from gateway.records.models import OutboxRecipientRecord as Recipients
 from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketRecord as Tickets
-from gateway.records.rows import DeliveryState, OutboxState
+from gateway.records.rows import Channel, DeliveryState, OutboxState
 from gateway.tickets.desk import (
     DeskSettings,
     Tell,
@@ -271,7 +272,8 @@ def _mail_rows(
     first = 1 + (connection.scalar(select(func.max(Outbox.id))) or 0)
     mail_rows: list[dict[str, Any]] = []
     recipient_rows: list[dict[str, Any]] = []
-    for outbox_id, (draft, notice) in enumerate(mails, start=first):
+    for draft, notice in mails:
+        outbox_id = first + len(mail_rows)
         seq = draft.state.last_seq
         message_id = postmark.message_id(ticket_number(draft.id), seq)
         held = notice.not_before_ms > now_ms
@@ -286,6 +288,7 @@ def _mail_rows(
                 "id": outbox_id,
                 "ticket_id": draft.id,
                 "event_seq": seq,
+                "channel": Channel.MAIL.value,
                 "kind": notice.kind.value,
                 "priority": draft.state.priority,
                 "state": state.value,
@@ -318,14 +321,23 @@ def _mail_rows(
             }
             for position, (role, person) in enumerate(people)
         ]
+        for message, recipient in channel_rows(mail_rows[-1], notice, outbox_id + 1, is_held=held):
+            mail_rows.append(message)
+            recipient_rows.append(recipient)
     return mail_rows, recipient_rows
 
 
 def withdraw(connection: Connection, outbox_id: int, now_ms: int) -> None:
-    """A mail that still waits is not sent any more."""
+    """A mail that still waits is not sent any more, nor what was to go out beside it."""
+    event = select(Outbox.ticket_id, Outbox.event_seq).where(Outbox.id == outbox_id)
+    ticket_id, seq = connection.execute(event).one()
     connection.execute(
         update(Outbox)
-        .where(Outbox.id == outbox_id, Outbox.state == OutboxState.HELD.value)
+        .where(
+            Outbox.ticket_id == ticket_id,
+            Outbox.event_seq == seq,
+            Outbox.state == OutboxState.HELD.value,
+        )
         .values(state=OutboxState.WITHDRAWN.value, done_ms=now_ms)
     )
 

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from gateway.oncall.roster import Roster
-from gateway.tickets.notice import Priority, Recipient
+from gateway.tickets.notice import NoticeKind, Priority, Recipient
 
 __all__ = ["Recipients", "Routing", "TeamRoute"]
 
@@ -22,7 +22,8 @@ class TeamRoute:
     """The people of one team.
 
     ``roster`` says who of ``people`` (by id) is on duty when; a team that takes no turns has
-    ``on_call`` only, who are told together.
+    ``on_call`` only, who are told together. ``webhooks`` are names of other systems, with the kinds
+    of notice that each is told.
     """
 
     on_call: tuple[Recipient, ...] = ()
@@ -30,6 +31,7 @@ class TeamRoute:
     monitoring: tuple[Recipient, ...] = ()
     roster: Roster | None = None
     people: Mapping[str, Recipient] = field(default_factory=dict)
+    webhooks: Mapping[str, frozenset[NoticeKind]] = field(default_factory=dict)
 
     def first_told(self, priority: Priority, at_ms: int) -> tuple[Recipient, ...]:
         """Those who are told of a ticket first: the chain's first step, else who is on duty."""
@@ -60,6 +62,13 @@ class Routing:
         if team is None or team.roster is None:
             return at_ms
         return team.roster.allowed_ms(priority, at_ms)
+
+    def webhooks(self, site_id: str, kind: NoticeKind) -> tuple[str, ...]:
+        """The names of the other systems that are told of this kind of notice."""
+        team = self.team(site_id)
+        if team is None:
+            return ()
+        return tuple(name for name, kinds in team.webhooks.items() if kind in kinds)
 
     @property
     def desks(self) -> tuple[str, ...]:
