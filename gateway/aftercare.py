@@ -35,6 +35,7 @@ _LOOK_WITHIN_S: Final = 20.0
 _AT_ONCE: Final = 100
 """Units looked at in one pause of the rules: about as many milliseconds."""
 _WATCH_EVERY_MS: Final = 60_000
+_URGENT: Final = (Answer.NOT_OK, Answer.NOT_KNOWN, Answer.OK)
 _SURE_MS: Final = 5 * 60_000
 """A machine that shows all in order is watched for so long at least before it counts as proven."""
 
@@ -189,8 +190,10 @@ def _seen(look: UnitLook | None, ticket: UnderCare) -> _Seen:
 def _hand_back_note(items: Sequence[HandBackItem], proven: bool) -> str:
     if not items:
         return "Not proven: the unit is not known to the rules, so nobody can tell."
-    head = "The readings show that it works" if proven else "Not all is proven; before you leave"
-    return f"{head}: {'; '.join(told_as(item) for item in items)}."
+    if proven:
+        return f"The readings show that it works: {'; '.join(told_as(item) for item in items)}."
+    first = sorted(items, key=lambda item: (not item.sent, _URGENT.index(item.answer)))
+    return f"Before you leave: {'; '.join(told_as(item) for item in first)}."
 
 
 def told_as(item: HandBackItem) -> str:

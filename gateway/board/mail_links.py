@@ -16,7 +16,9 @@ from gateway.tickets.notice import NoticeKind, TicketNotice
 
 __all__ = ["MailLinks", "mail_links"]
 
-_OVER: Final = frozenset({NoticeKind.RETURNED, NoticeKind.PASSED})
+_NO_ANSWER: Final = frozenset(
+    {NoticeKind.RETURNED, NoticeKind.PASSED, NoticeKind.OVERSTAYED, NoticeKind.NOT_PROVEN}
+)
 
 
 class MailLinks:
@@ -29,8 +31,11 @@ class MailLinks:
         self._hours = hours
 
     def __call__(self, notice: TicketNotice) -> str:
-        """The address of the page; nothing is to be acknowledged by who hears that it is over."""
-        if notice.kind in _OVER:
+        """The address of the page; empty where nothing is to be acknowledged.
+
+        That is so where it is over, and where somebody is at the machine.
+        """
+        if notice.kind in _NO_ANSWER:
             return ""
         link = self._signer.sign(
             Act.ACKNOWLEDGE, notice.number, notice.event_seq, notice.date_ms, self._hours

@@ -160,9 +160,9 @@ def remind(connection: Connection, mailing: Mailing) -> int:
         since_ms = min((one.since_ms for one in people), default=row.stay_until_ms)
         minutes = max(mailing.now_ms - since_ms, 0) // _MINUTE_MS
         note = (
-            f"Still out of service, for {minutes // 60} h {minutes % 60} min now: {who} reported "
-            f"on site and wanted to be done by now. Make sure that {who} is well. Unless the stay "
-            "is reported again, the unit's alarms are judged again within an hour. This says "
+            f"It has been so for {minutes // 60} h {minutes % 60} min: {who} reported on site and "
+            f"wanted to be done by now. See first whether {who} needs help. Unless the stay is "
+            "reported again, the unit's alarms are judged again within an hour. This says "
             "nothing of locks: only whoever put one on takes it off, by the site's own procedure."
         )
         _add(draft, mailing.now_ms, TicketEventKind.OVERSTAYED, note)

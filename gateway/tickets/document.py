@@ -49,7 +49,7 @@ _KIND_TITLE: Final = {
     NoticeKind.ESCALATED: "Still without an answer",
     NoticeKind.RETURNED: "Readings are back to normal",
     NoticeKind.PASSED: "It came and went",
-    NoticeKind.REOPENED: "The data disagree: the ticket is open again",
+    NoticeKind.REOPENED: "Open again",
     NoticeKind.OVERSTAYED: "Still out of service",
     NoticeKind.NOT_PROVEN: "Hand-back: not all proven",
 }

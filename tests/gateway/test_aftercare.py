@@ -178,7 +178,7 @@ def test_what_is_not_proven_in_time_is_told_once_to_who_did_the_work(gateway: Ga
     assert [d.recipient for d in told[0].deliveries] == [ANA, RUI, WATCH]
     assert told[0].next_attempt_ms == told[0].created_ms, "it waits for nobody's hours"
     (note,) = [e.note for e in last.entries if e.kind is TicketEventKind.HANDED_BACK]
-    assert note.startswith("Not all is proven; before you leave: Fans proven: not ok, 3 (4 exp")
+    assert note.startswith("Before you leave: Fans proven: not ok, 3 (4 exp")
     assert "Conductivity: not known; no reading since the hand-back" in note
     assert "1 are missing" in note
 

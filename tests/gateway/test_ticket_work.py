@@ -221,7 +221,7 @@ def test_the_reminder_comes_once_for_each_stay_and_names_who_is_there(records: R
     assert records.remind(end_ms + HOUR_MS) == 0
     last = detail(records)
     assert last.entries[-1].kind is TicketEventKind.OVERSTAYED
-    assert "Still out of service, for 1 h 0 min now: Ana reported on site" in last.entries[-1].note
+    assert "It has been so for 1 h 0 min: Ana reported on site" in last.entries[-1].note
     assert "only whoever put one on takes it off" in last.entries[-1].note
     mail = last.mails[-1]
     assert (mail.kind, mail.next_attempt_ms) == (NoticeKind.OVERSTAYED, end_ms)

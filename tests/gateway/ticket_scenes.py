@@ -227,6 +227,29 @@ CUT_OFF_EVIDENCE: Final = Evidence(
 ONSET_MS: Final = 1_784_598_000_000  # Tue 21 Jul 2026, 02:40 in Lisbon
 
 
+_WORK_LINES: Final[Mapping[NoticeKind, tuple[int, TicketEventKind, str]]] = {
+    NoticeKind.REOPENED: (
+        30 * HOUR_MS,
+        TicketEventKind.REOPENED,
+        "The data disagree: it was closed by Rui Prata, and the alarm was raised again 26 h after "
+        "that.",
+    ),
+    NoticeKind.OVERSTAYED: (
+        8 * HOUR_MS,
+        TicketEventKind.OVERSTAYED,
+        "It has been so for 4 h 0 min: Rui Prata reported on site and wanted to be done by now. "
+        "See first whether Rui Prata needs help.",
+    ),
+    NoticeKind.NOT_PROVEN: (
+        6 * HOUR_MS,
+        TicketEventKind.HANDED_BACK,
+        "Before you leave: Pump current: not ok, 2.10 A (2.67 A to 3.25 A expected); against what "
+        "was learned when clean; Fans proven: ok, 6 (6 expected); Head pressure: not known (signal "
+        "not sent).",
+    ),
+}
+
+
 def notice(kind: NoticeKind = NoticeKind.OPENED, **changes: Any) -> TicketNotice:
     """A notice of the screen clogging at the metric site, of any kind."""
     opened_ms = ONSET_MS + 32 * MINUTE_MS
@@ -268,6 +291,10 @@ def notice(kind: NoticeKind = NoticeKind.OPENED, **changes: Any) -> TicketNotice
         time_ms += 16 * MINUTE_MS
         told = "Nobody has acknowledged it for 16 min; told: Rui Prata, Eva Lind."
         history.append(TicketEntry(2, time_ms, TicketEventKind.ESCALATED, Severity.HIGH, note=told))
+    if kind in _WORK_LINES:
+        after_ms, line, note = _WORK_LINES[kind]
+        time_ms += after_ms
+        history.append(TicketEntry(2, time_ms, line, Severity.HIGH, note=note))
     is_first = kind in (NoticeKind.OPENED, NoticeKind.PASSED)
     values: dict[str, Any] = {
         "number": "BW-000123",
@@ -334,6 +361,9 @@ SCENES: Final[Mapping[str, TicketNotice]] = {
     "screen-escalated": notice(NoticeKind.ESCALATED),
     "screen-returned": notice(NoticeKind.RETURNED),
     "screen-passed": notice(NoticeKind.PASSED),
+    "screen-reopened": notice(NoticeKind.REOPENED),
+    "screen-overstayed": notice(NoticeKind.OVERSTAYED),
+    "screen-not-proven": notice(NoticeKind.NOT_PROVEN),
     "fan-us-units": fan_notice(),
     "site-cut-off": cut_off_notice(),
 }
