@@ -174,6 +174,18 @@ def test_only_the_chosen_kinds_are_told(tmp_path: Path, receiver: Receiver) -> N
     records.close()
 
 
+def test_where_no_person_is_named_the_other_system_is_told_all_the_same(
+    tmp_path: Path, receiver: Receiver
+) -> None:
+    team = TeamRoute(webhooks={NAME: frozenset(NoticeKind)})
+    records = open_records(tmp_path, routing=Routing({"n": team}, {"quay-cold-store": "n"}))
+    raise_one(records)
+    assert outbox_to(records, receiver.url).pump(NOW_MS).accepted == 1
+    (mail,) = [row for row in records.outbox() if row.channel is Channel.MAIL]
+    assert mail.state is OutboxState.UNADDRESSED
+    records.close()
+
+
 # ---------------------------------------------------------------- when it goes wrong
 
 
