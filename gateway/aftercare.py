@@ -31,7 +31,7 @@ __all__ = ["Aftercare", "told_as"]
 log = logging.getLogger(__name__)
 
 _T = TypeVar("_T")
-_LOOK_WITHIN_S: Final = 20.0
+_LOOK_WITHIN_S: Final = 5.0
 _AT_ONCE: Final = 100
 """Units looked at in one pause of the rules: about as many milliseconds."""
 _WATCH_EVERY_MS: Final = 60_000

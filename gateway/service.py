@@ -22,6 +22,9 @@ from typing import Final, NamedTuple
 
 from gateway.aftercare import Aftercare
 from gateway.board.mail_links import mail_links
+from gateway.channels.calls import WebhookOutbox
+from gateway.channels.cloud_event import cloud_event
+from gateway.channels.short_text import short_text_mail
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -33,6 +36,7 @@ from gateway.data_directory import (
 )
 from gateway.intake import SPARKPLUG_FILTERS, TOPIC_FILTERS, Intake
 from gateway.journal import JournalError, SqliteJournal
+from gateway.mail.allowance import Allowance
 from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
 from gateway.mail.worker import OutboxWorker
@@ -186,6 +190,7 @@ class Service:
         self._rules.start()
         self._store_reader.start()
         self._outbox.start()
+        self._calls.start()
         self._pipeline.start()
         self._intake.start()
         self._observer.look()
@@ -223,7 +228,8 @@ class Service:
         self._store_reader.stop()
         ended["rules reader"] = self._rules.join(left_s())
         ended["store reader"] = self._store_reader.join(left_s())
-        ended["outbox"] = self._stop_outbox(left_s())
+        ended["outbox"] = self._stop_outbox(self._outbox, left_s())
+        ended["webhooks"] = self._stop_outbox(self._calls, left_s())
         self._messenger.stop()
         self._watch.stop()  # the last, so that signs of life go on until here
         ended["messenger"] = self._messenger.join(left_s())
@@ -357,11 +363,23 @@ class Service:
             self._records.outbox_store,
             SmtpTransport(configuration.mail),
             self._render,
+            text=self._short_text,
+            allowance=Allowance(self._records.allowance_store, configuration.mail.hourly_limit),
             on_server=self._mail_server_told,
             on_refused=lambda why: log.error("%s", why),
         )
         self._outbox = OutboxWorker(outbox, self._clock_ms, lambda why: log.error("%s", why))
-        self._records.on_mail = self._outbox.wake
+        calls = WebhookOutbox(
+            self._records.webhook_store,
+            lambda: self.configuration.webhooks,
+            self._event,
+            on_receiver=self._receiver_told,
+            on_refused=lambda why: log.error("%s", why),
+        )
+        self._calls = OutboxWorker(
+            calls, self._clock_ms, lambda why: log.error("%s", why), "webhooks"
+        )
+        self._records.on_mail = self._wake_outboxes
         self._upkeep = Upkeep(self._journal, self._snapshots, self._rules.request_snapshot)
 
     def _watch_over(self) -> None:
@@ -389,7 +407,8 @@ class Service:
             clock_ms=self._clock_ms,
             syslog=(settings.syslog_host, settings.syslog_port) if settings.syslog_host else None,
         )  # fmt: skip
-        workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox)
+        workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox,
+                   self._calls)  # fmt: skip
         pulses = [worker.pulse for worker in workers]
         watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
         self._watch = Watch(
@@ -419,9 +438,19 @@ class Service:
     def _render(self, notice: TicketNotice) -> EmailMessage:
         return self._renderer(notice)
 
-    def _stop_outbox(self, timeout_s: float) -> bool:
+    def _short_text(self, notice: TicketNotice) -> EmailMessage:
+        return short_text_mail(self._renderer.ticket(notice), notice)
+
+    def _event(self, notice: TicketNotice) -> bytes:
+        return cloud_event(self._renderer.ticket(notice), notice, self._records.installation)
+
+    def _wake_outboxes(self) -> None:
+        self._outbox.wake()
+        self._calls.wake()
+
+    def _stop_outbox(self, worker: OutboxWorker, timeout_s: float) -> bool:
         try:
-            return self._outbox.stop(timeout_s)
+            return worker.stop(timeout_s)
         except RuntimeError:  # it was never started
             return True
 
@@ -448,7 +477,11 @@ class Service:
         """The threads that are not ours to catch the errors of: they end only by a defect."""
         broker_thread = f"paho-mqtt-client-{self._client_id}"  # as the client library names it
         names = {thread.name for thread in threading.enumerate()}
-        for what, name in (("the outbox", "outbox"), ("the broker's connection", broker_thread)):
+        for what, name in (
+            ("the outbox", "outbox"),
+            ("the webhooks", "webhooks"),
+            ("the broker's connection", broker_thread),
+        ):
             if name not in names and not self._stopped:
                 self.on_failure(f"the thread of {what} has died; its traceback is in the log")
 
@@ -461,6 +494,9 @@ class Service:
 
     def _mail_server_told(self, up: bool, why: str) -> None:
         self._mail_trouble = "" if up else why
+        log.log(logging.WARNING if up else logging.ERROR, "%s", why)
+
+    def _receiver_told(self, up: bool, why: str) -> None:
         log.log(logging.WARNING if up else logging.ERROR, "%s", why)
 
     def _died(self, name: str, error: BaseException) -> None:

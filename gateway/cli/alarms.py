@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -20,6 +19,7 @@ from gateway.cli.asking import (
     request,
 )
 from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
+from gateway.cli.ticket_ask import milliseconds
 
 if TYPE_CHECKING:
     from rules.alarm_figures import AlarmFigures
@@ -131,7 +131,7 @@ def shelve(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    until = time.time_ns() // 1_000_000 + _milliseconds(duration)
+    until = time.time_ns() // 1_000_000 + milliseconds(duration)
     request(
         nearer(context, data, records),
         ActionKind.SHELVE,
@@ -225,7 +225,7 @@ def out_of_service(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    until = time.time_ns() // 1_000_000 + _milliseconds(duration) if duration else 0
+    until = time.time_ns() // 1_000_000 + milliseconds(duration) if duration else 0
     request(
         nearer(context, data, records),
         ActionKind.OUT_OF_SERVICE,
@@ -305,15 +305,3 @@ def figures(
 
 def _words(state: AlarmState) -> str:
     return state.name.lower().replace("_", " ")
-
-
-_UNITS = {"m": 60_000, "h": 3_600_000, "d": 86_400_000}
-
-
-def _milliseconds(text: str) -> int:
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-
-    match = re.fullmatch(r"\s*(\d{1,6}(?:\.\d{1,3})?)\s*([mhd])\s*", text)
-    if match is None or float(match[1]) <= 0:
-        fail(f"'{text}' is not a length of time. Write 90m, 8h or 3d.", 2)
-    return round(float(match[1]) * _UNITS[match[2]])

@@ -20,6 +20,7 @@ from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
 from gateway.cli.rules import rules
 from gateway.cli.run import run
+from gateway.cli.undelivered import undelivered
 from gateway.cli.version import version
 
 __all__ = ["app"]
@@ -47,6 +48,7 @@ app.command()(check)
 app.command()(broker_access)
 app.command()(arrived)
 app.command()(rules)
+tickets_command.app.command()(undelivered)
 app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)

@@ -100,7 +100,8 @@ def told(detail: TicketDetail) -> Iterator[str]:
         yield clean(f"    {utc(entry.time_ms)}  {entry.kind.value}{by}{note}")
     for mail in detail.mails:
         to = ", ".join(f"{d.recipient.email} ({d.state.value})" for d in mail.deliveries)
-        yield clean(f"    {utc(mail.created_ms)}  mail, {mail.kind.value}: {mail.state.value} {to}")
+        what = f"{mail.channel.value}, {mail.kind.value}: {mail.state.value}"
+        yield clean(f"    {utc(mail.created_ms)}  {what} {to}")
     yield ""
     yield "  Work on the machine begins with the site's own energy-control procedure."
 

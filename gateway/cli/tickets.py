@@ -165,6 +165,7 @@ def show(
         ]
         mails = [
             {
+                "channel": m.channel.value,
                 "kind": m.kind.value,
                 "state": m.state.value,
                 "message_id": m.message_id,

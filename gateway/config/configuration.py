@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from gateway.board.settings import BoardSettings
+from gateway.channels.webhook import WebhookSettings
 from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
@@ -44,5 +46,6 @@ class Configuration:
     watch: WatchSettings = field(default_factory=WatchSettings)
     life: LifeSettings = field(default_factory=LifeSettings)
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
+    webhooks: Mapping[str, WebhookSettings] = field(default_factory=dict)
     board: BoardSettings = field(default_factory=BoardSettings)
     warnings: tuple[Problem, ...] = ()

@@ -15,7 +15,7 @@ from typing import TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_core import ErrorDetails, to_json
 
-from gateway.config import checks, servers
+from gateway.config import checks, servers, webhooks
 from gateway.config.configuration import Configuration
 from gateway.config.files import Document, why_unreadable
 from gateway.config.models import FleetFile
@@ -78,6 +78,8 @@ def examine(
 
     oncall = _Checked(Document.read(fleet_dir / "oncall.toml", "oncall.toml"))
     oncall_model = oncall.validate(OnCallFile)
+    hooks, hook_problems = webhooks.build(oncall.document, oncall_model, fleet_dir, environ)
+    oncall.add(hook_problems)
 
     paths, problems = _site_paths(fleet_dir / "sites")
     sites = [_Checked(Document.read(path, f"sites/{path.name}")) for path in paths]
@@ -120,6 +122,7 @@ def examine(
             records=built.records,
             journal_budget_mb=fleet_model.journal.budget_mb,
             routing=routing_of(oncall_model, good_sites),
+            webhooks=hooks,
             watch=servers.watch_settings(fleet_model.watch),
             life=fleet_model.tickets.settings(),
             board=built.board,

@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.board.settings import BoardSettings
+from gateway.mail.smtp import MailSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
@@ -157,6 +158,10 @@ class MailTable(_Model):
     ca_file: FilePath | None = None
     from_address: EMail
     reply_to: EMail | None = None
+    hourly_limit: int = Field(
+        default=MailSettings.hourly_limit, ge=1, le=10_000,
+        description="messages an hour to one address; what is beyond waits and is listed",
+    )  # fmt: skip
 
 
 class WatchTable(_Model):

@@ -6,25 +6,35 @@ Times of day and dates are local to the team's time zone. People who take turns 
 
 from __future__ import annotations
 
+import ipaddress
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date, datetime, time
-from typing import Annotated, Final, Literal, Self
+from typing import Annotated, Final, Literal, Self, get_args
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from gateway.channels.cloud_event import EVENT_NAMES
 from gateway.digests.timetable import Timetable
 from gateway.oncall.roster import Hours, Roster, Step
 from gateway.oncall.rotation import Override, Rotation, local_ms
-from gateway.tickets.notice import Priority, Recipient
+from gateway.tickets.notice import NoticeKind, Priority, Recipient
 from gateway.tickets.routing import OutageRule, Routing, TeamRoute
 from rules.equipment import EMail, Identifier, Site, Text
 
-__all__ = ["OnCallFile", "Person", "Team", "routing_of"]
+__all__ = ["OnCallFile", "Person", "Team", "WebhookTable", "routing_of", "webhook_name"]
 
 Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 _WEEKDAYS: Final[tuple[Weekday, ...]] = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+
+
+NoticeName = Literal[
+    "opened", "worsened", "repeated", "reminded", "escalated", "returned", "passed", "reopened",
+    "still-out-of-service", "hand-back-not-proven",
+]  # fmt: skip
+_KIND_OF: Final = {name: kind for kind, name in EVENT_NAMES.items()}
 
 
 class _Model(BaseModel):
@@ -38,6 +48,15 @@ class Person(_Model):
 
     name: Text
     email: EMail
+    text_address: EMail | None = Field(
+        default=None, description="an address that turns a mail into a text on a telephone"
+    )
+    text_priorities: Annotated[tuple[Priority, ...], Field(min_length=1, max_length=3)] = ("high",)
+
+    @property
+    def recipient(self) -> Recipient:
+        """This person, as the desk knows him."""
+        return Recipient(self.name, self.email, self.text_address or "", self.text_priorities)
 
 
 class RotationTable(_Model):
@@ -116,6 +135,47 @@ class OutageTable(_Model):
     wait_min: int = Field(default=3, ge=1, le=60)
 
 
+class WebhookTable(_Model):
+    """Another system that is told of the team's tickets: https, or http on this machine."""
+
+    name: Identifier
+    url: Annotated[str, Field(pattern=r"^https?://[^\s/@?#]+(/[^\s#]*)?$", max_length=2000)]
+    secret_env: Annotated[
+        str | None, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$", max_length=200)
+    ] = None
+    secret_file: Annotated[str | None, Field(min_length=1, max_length=4096)] = None
+    ca_file: Annotated[str | None, Field(min_length=1, max_length=4096)] = None
+    events: Annotated[tuple[NoticeName, ...], Field(min_length=1)] = get_args(NoticeName)
+
+    @property
+    def kinds(self) -> frozenset[NoticeKind]:
+        """The kinds of notice that it is told."""
+        return frozenset(_KIND_OF[name] for name in self.events)
+
+    @field_validator("url")
+    @classmethod
+    def _encrypted_or_local(cls, url: str) -> str:
+        try:
+            parts = urlsplit(url)
+            host, _ = parts.hostname or "", parts.port
+            local = host == "localhost" or (
+                parts.scheme == "http" and ipaddress.ip_address(host).is_loopback
+            )
+        except ValueError:
+            host, local = "", False
+        if not url.startswith("https://") and not local:
+            msg = "http goes over the network for anybody to read: use https, or http to 127.0.0.1"
+            raise ValueError(msg)
+        return url
+
+    @model_validator(mode="after")
+    def _secret_named(self) -> Self:
+        if (self.secret_env is None) == (self.secret_file is None):
+            msg = f"webhook '{self.name}' needs secret_env or secret_file, and one of them only"
+            raise ValueError(msg)
+        return self
+
+
 class Team(_Model):
     """Who gets the tickets of a team's sites.
 
@@ -136,6 +196,7 @@ class Team(_Model):
     digest: DigestTable | None = None
     shift_summary: ListTable | None = None
     outage: OutageTable = OutageTable()
+    webhooks: Annotated[tuple[WebhookTable, ...], Field(max_length=10)] = ()
 
     @field_validator("time_zone")
     @classmethod
@@ -161,6 +222,10 @@ class Team(_Model):
 
     @model_validator(mode="after")
     def _names_fit(self) -> Self:
+        hooks = [hook.name for hook in self.webhooks]
+        if twice := {name for name in hooks if hooks.count(name) > 1}:
+            msg = f"two webhooks are called '{min(twice)}'; each needs a name of its own"
+            raise ValueError(msg)
         names = [r.name for r in self.rotations]
         if twice := {name for name in names if names.count(name) > 1}:
             msg = f"two rotations are called '{min(twice)}'; each needs a name of its own"
@@ -217,18 +282,24 @@ def _listed(names: Collection[str]) -> str:
 
 def routing_of(oncall: OnCallFile, sites: Iterable[Site]) -> Routing:
     """Whom to tell, by team and moment."""
-    people = {key: Recipient(p.name, p.email) for key, p in oncall.people.items()}
-    routes = {team_id: _route(team, people) for team_id, team in oncall.teams.items()}
+    people = {key: person.recipient for key, person in oncall.people.items()}
+    routes = {team_id: _route(team_id, team, people) for team_id, team in oncall.teams.items()}
     return Routing(routes, {site.id: site.team for site in sites})
 
 
-def _route(team: Team, people: Mapping[str, Recipient]) -> TeamRoute:
+def webhook_name(team_id: str, table: WebhookTable) -> str:
+    """The name of a webhook that is unique in the fleet."""
+    return f"{team_id}/{table.name}"
+
+
+def _route(team_id: str, team: Team, people: Mapping[str, Recipient]) -> TeamRoute:
     return TeamRoute(
         on_call=_recipients(team.on_call),
         planner=_recipients(team.planner),
         monitoring=_recipients(team.monitoring),
         roster=_roster(team),
         people=people,
+        webhooks={webhook_name(team_id, table): table.kinds for table in team.webhooks},
         name=team.name,
         time_zone=team.time_zone,
         digest=_timetable(team, team.digest),
@@ -278,5 +349,5 @@ def _moment(local: datetime, zone: ZoneInfo) -> int:
 def _recipients(people: Iterable[Person]) -> tuple[Recipient, ...]:
     unique: dict[str, Recipient] = {}
     for person in people:
-        unique.setdefault(person.email.lower(), Recipient(person.name, person.email))
+        unique.setdefault(person.email.lower(), person.recipient)
     return tuple(unique.values())

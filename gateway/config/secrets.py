@@ -53,7 +53,7 @@ def find_written_secrets(data: Mapping[str, Any]) -> Iterator[tuple[KeyPath, str
         elif path and is_secret_key(path[-1]):
             key = str(path[-1]).lower()
             stem = "token" if "token" in key else "password"
-            if path[0] == "board":
+            if path[0] == "board" or "secret" in key:
                 stem = "secret"
             yield (
                 path,

@@ -39,6 +39,8 @@ _PATTERNS: Final[dict[str, tuple[str, str]]] = {
     "email": ("is not an e-mail address", "an address such as desk@north.example"),
     "from_address": ("is not an e-mail address", "an address such as alarms@north.example"),
     "reply_to": ("is not an e-mail address", "an address such as desk@north.example"),
+    "text_address": ("is not an e-mail address", "an address such as 351555010112@texts.example"),
+    "secret_env": ("is not a variable's name", "a name such as BASINWARD_WORKS_SECRET"),
     "phone": ("is not a telephone number", "4 to 31 digits, spaces, ( ) . / -, may begin with +"),
     "id": ("is not a rule's id", "1 to 40 of a-z, 0-9 and '-', not beginning with '-'"),
     "host": ("is not a host name", "a host name or address alone, such as mail.north.example"),

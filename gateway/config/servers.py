@@ -294,4 +294,5 @@ def _mail(table: MailTable, password: Secret | None, files: Mapping[str, Path]) 
         password=password,
         reply_to=table.reply_to or "",
         ca_file=files.get("ca_file"),
+        hourly_limit=table.hourly_limit,
     )

@@ -30,6 +30,8 @@ from email.policy import EmailPolicy
 from functools import partial
 from typing import Final
 
+from gateway.mail.allowance import Allowance
+from gateway.mail.parcel_notice import notice_of
 from gateway.mail.smtp import (
     Answer,
     ConnectionLost,
@@ -39,26 +41,15 @@ from gateway.mail.smtp import (
     SmtpTransport,
     envelope_address,
 )
-from gateway.records.outbox import OutboxStore, Parcel, Settlement
-from gateway.records.rows import AttemptOutcome, OutboxState
+from gateway.mail.waiting_list import waiting_list
+from gateway.records.outbox import Due, OutboxStore, Parcel, Settlement
+from gateway.records.rows import AttemptOutcome, Channel, OutboxState
 from gateway.records.session import RecordsUnavailable
-from gateway.tickets.notice import (
-    NoticeKind,
-    Recipient,
-    Render,
-    TicketEventKind,
-    TicketNotice,
-)
-from rules.events import Evidence
+from gateway.tickets.notice import Recipient, Render, TicketNotice
 
 __all__ = ["Backoff", "Outbox", "PumpResult", "serialised"]
 
 _LOSSES_IN_A_ROW: Final = 3
-_NO_EVIDENCE: Final = Evidence(
-    summary="The alarm came without evidence.",
-    confidence=0.0,
-    limits=("No readings were recorded with this alarm.",),
-)
 
 
 @dataclass(frozen=True)
@@ -92,9 +83,10 @@ class PumpResult:
 class Outbox:
     """Sends due mails. To be used by one thread of one process at a time.
 
-    ``render`` makes the mail of a notice. ``on_server`` is called once when the server is found
-    down, with True when it is up again, and the reason. ``on_refused`` is called with a sentence
-    for each mail that was given up for somebody.
+    ``render`` makes the mail of a notice, ``text`` its short text; without one no text is sent.
+    ``allowance`` limits what an address gets in an hour (None: nothing does). ``on_server`` is
+    called once when the server is found down, with True when it is up again, and the reason.
+    ``on_refused`` is called with a sentence for each mail that was given up for somebody.
     """
 
     def __init__(
@@ -103,6 +95,8 @@ class Outbox:
         transport: SmtpTransport,
         render: Render,
         *,
+        text: Render | None = None,
+        allowance: Allowance | None = None,
         on_server: Callable[[bool, str], None] = lambda _up, _why: None,
         on_refused: Callable[[str], None] = lambda _why: None,
         backoff: Backoff | None = None,
@@ -113,6 +107,8 @@ class Outbox:
         self._store = store
         self._transport = transport
         self._render = render
+        self._text = text
+        self._allowance = allowance
         self._on_server = on_server
         self._on_refused = on_refused
         self._backoff = backoff or Backoff()
@@ -135,11 +131,15 @@ class Outbox:
         recovered = 0
         if not self._recovered:
             recovered = self._store.recover(now_ms)
+            if self._allowance is not None:
+                self._allowance.begin(now_ms)
             self._recovered = True
         pause_ms = self._server_retry_ms - now_ms
         # A longer pause than there is means that the clock was set back: then it is over.
         if self._server_failures and 0 < pause_ms <= self._server_backoff.longest_ms:
             return PumpResult(recovered=recovered, next_ms=self._server_retry_ms)
+        if self._allowance is not None:
+            self._allowance.hold_back(now_ms, self._domain)
         due = self._store.due(now_ms, self._batch, self._backoff.longest_ms)
         try:
             result = self._send_all(due, clock, stop) if due else PumpResult()
@@ -148,10 +148,20 @@ class Outbox:
             # broke meanwhile: the next pump sees to it.
             self._recovered = False
             raise
-        next_ms = self._server_retry_ms if result.server_down else self._store.next_due_ms()
+        next_ms = self._server_retry_ms if result.server_down else self._next_ms(clock)
         return replace(result, recovered=recovered, next_ms=next_ms)
 
-    def _send_all(self, due: list[int], clock: _Clock, stop: Callable[[], bool]) -> PumpResult:
+    @property
+    def _domain(self) -> str:
+        return self._transport.settings.from_address.rpartition("@")[2]
+
+    def _next_ms(self, clock: _Clock) -> int | None:
+        times = [self._store.next_due_ms()]
+        if self._allowance is not None:
+            times.append(self._allowance.next_list_ms(clock.now_ms))
+        return min((t for t in times if t is not None), default=None)
+
+    def _send_all(self, due: list[Due], clock: _Clock, stop: Callable[[], bool]) -> PumpResult:
         tally = Counter[OutboxState]()
         refused = losses = 0
         down = ""
@@ -165,19 +175,28 @@ class Outbox:
                     except MailServerDown as error:
                         down = str(error)
                         break
-                outbox_id = queue.popleft()
-                parcel = self._store.claim(outbox_id, clock.now_ms)
+                one = queue.popleft()
+                allowed = self._allowed(one, clock)
+                if not allowed and one.addresses:
+                    continue  # it is put off, with all that wait like it, at the next pump
+                parcel = self._store.claim(one.id, clock.now_ms, allowed)
                 if parcel is None:
                     continue
                 answered = session.answered
                 settlement = self._attempt(session, parcel, clock)
+                if self._allowance is not None:
+                    self._allowance.served(one, settlement.accepted, clock.now_ms)
+                    if settlement.accepted and not settlement.deferred and allowed != one.addresses:
+                        again_ms = self._allowance.again_ms(clock.now_ms)
+                        self._allowance.kept_waiting(one, set(one.addresses) - set(allowed))
+                        settlement = replace(settlement, retry_ms=again_ms)
                 tally[self._settle(parcel, settlement, clock)] += 1
                 refused += bool(settlement.refused)
                 if session.answered > answered:
                     losses = 0
                     self._server_is_up()
                 elif not session.usable and settlement.retry_ms <= clock.now_ms:
-                    queue.append(outbox_id)  # a fresh connection may serve where this one ended
+                    queue.append(one)  # a fresh connection may serve where this one ended
                 elif not session.usable:
                     losses += 1
                     if losses == _LOSSES_IN_A_ROW:
@@ -192,11 +211,27 @@ class Outbox:
             server_down=down,
         )
 
+    def _allowed(self, due: Due, clock: _Clock) -> tuple[str, ...]:
+        if self._allowance is None:
+            return due.addresses
+        return self._allowance.allowed(due, clock.now_ms)
+
+    def _made(self, parcel: Parcel, notice: TicketNotice) -> EmailMessage:
+        if parcel.channel is Channel.LIST:
+            return waiting_list(parcel, self._allowance.per_hour if self._allowance else 0)
+        if parcel.channel is Channel.TEXT:
+            if self._text is None:
+                msg = "no short texts can be made here"
+                raise LookupError(msg)
+            return self._text(notice)
+        return self._render(notice)
+
     def _attempt(self, session: SmtpSession, parcel: Parcel, clock: _Clock) -> Settlement:
         failed = partial(Settlement, retry_ms=clock.now_ms + self._backoff.pause_ms(parcel.attempt))
         try:
-            notice = self._notice(parcel)
-            data = serialised(self._render(notice), notice)
+            settings = self._transport.settings
+            notice = notice_of(parcel, settings.from_address, settings.reply_to)
+            data = serialised(self._made(parcel, notice), notice)
         except Exception as error:  # noqa: BLE001  # one bad mail must not keep the others waiting
             reply = f"The mail cannot be made ({type(error).__name__}: {error}). It is tried again."
             return failed(AttemptOutcome.NOT_RENDERED, reply)
@@ -226,37 +261,6 @@ class Outbox:
                 "Correct the address in oncall.toml, or ask who runs the server."
             )
         return after
-
-    def _notice(self, parcel: Parcel) -> TicketNotice:
-        settings = self._transport.settings
-        evidence = [e.evidence for e in parcel.entries if e.evidence is not None]
-        cause = parcel.entries[-1]
-        standing = [e.time_ms for e in parcel.entries if e.kind is TicketEventKind.RETURNED]
-        over = parcel.kind in {NoticeKind.RETURNED, NoticeKind.PASSED}
-        return TicketNotice(
-            number=parcel.ticket,
-            kind=parcel.kind,
-            site_id=parcel.site,
-            unit_id=parcel.unit,
-            fault=parcel.fault,
-            priority=parcel.priority,
-            time_ms=cause.time_ms,
-            onset_ms=parcel.onset_ms,
-            opened_ms=parcel.opened_ms,
-            returned_ms=standing[-1] if over and standing else None,
-            evidence=evidence[-1] if evidence else _NO_EVIDENCE,
-            history=parcel.entries,
-            to=parcel.to,
-            cc=parcel.cc,
-            from_address=settings.from_address,
-            reply_to=settings.reply_to,
-            message_id=parcel.message_id,
-            in_reply_to=parcel.in_reply_to,
-            references=(parcel.in_reply_to,) if parcel.in_reply_to else (),
-            date_ms=parcel.date_ms,
-            event_seq=parcel.event_seq,
-            listing=parcel.listing,
-        )
 
     def _server_is_down(self, why: str, clock: _Clock) -> None:
         self._server_failures += 1
@@ -341,7 +345,9 @@ def _addresses(people: tuple[Recipient, ...]) -> list[Address]:
 
 
 def _one_line(text: str) -> str:
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    # "=?" would begin an encoded word (RFC 2047, 2), in which header syntax could hide.
+    shown = "".join(c if c.isprintable() else " " for c in text.replace("=?", "= ?"))
+    return " ".join(shown.split())
 
 
 def _settlement(answer: Answer, failed: Callable[..., Settlement]) -> Settlement:

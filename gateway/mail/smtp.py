@@ -45,7 +45,8 @@ class MailSettings:
     ``port`` None means the usual one: 25, 587 with starttls, 465 with tls. ``timeout_s`` is the
     longest wait for one reply; RFC 5321, 4.5.3.2 would have a client wait up to 10 minutes for the
     last, but a submission server answers in seconds. ``ca_file`` replaces the system's
-    certificates.
+    certificates. ``hourly_limit`` is how many messages an address gets in an hour; the default is
+    one a minute, more than anybody can act on (common practice).
     """
 
     host: str
@@ -57,6 +58,7 @@ class MailSettings:
     reply_to: str = ""
     timeout_s: float = 60.0
     ca_file: Path | None = None
+    hourly_limit: int = 60
 
     @property
     def server(self) -> str:

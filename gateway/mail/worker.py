@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from typing import Final
+from typing import Final, Protocol
 
-from gateway.mail.outbox import Outbox
+from gateway.mail.outbox import PumpResult
 from gateway.pulse import Pulse
 from gateway.records.session import RecordsUnavailable
 
-__all__ = ["OutboxWorker"]
+__all__ = ["OutboxWorker", "Pumped"]
 
 _LONGEST_WAIT_S: Final = 5.0
 _PAUSE_S: Final = 2.0
@@ -22,8 +22,16 @@ _ONE_MAIL_S: Final = 600.0
 """How long one mail may take; RFC 5321, 4.5.3.2.6 gives a server ten minutes to its last reply."""
 
 
+class Pumped(Protocol):
+    """What sends messages, a batch at a time: of mail, or of webhook calls."""
+
+    def pump(self, now_ms: int, stop: Callable[[], bool]) -> PumpResult:
+        """Send what is due, ending early where ``stop`` says so."""
+        ...
+
+
 class OutboxWorker:
-    """Pumps an outbox in a thread of its own.
+    """Pumps an outbox in a thread of its own, called ``name``.
 
     ``clock_ms`` gives UTC, ms since 1970. ``on_trouble`` is told, once for each spell of it, when
     the records cannot be written, or anything unforeseen happens.
@@ -31,9 +39,10 @@ class OutboxWorker:
 
     def __init__(
         self,
-        outbox: Outbox,
+        outbox: Pumped,
         clock_ms: Callable[[], int],
         on_trouble: Callable[[str], None] = lambda _why: None,
+        name: str = "outbox",
     ) -> None:
         """Prepare; :meth:`start` starts."""
         self._outbox = outbox
@@ -42,8 +51,8 @@ class OutboxWorker:
         self._stop = threading.Event()
         self._wake = threading.Event()
         self._troubled = False
-        self.pulse = Pulse("outbox")
-        self._thread = threading.Thread(target=self._run, name="outbox", daemon=True)
+        self.pulse = Pulse(name)
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
 
     def start(self) -> None:
         """Begin to send."""
@@ -87,7 +96,7 @@ class OutboxWorker:
         except RecordsUnavailable as error:
             return self._pause_s(str(error))
         except Exception as error:  # noqa: BLE001  # a fault here must not end all mail for good
-            return self._pause_s(f"Sending mail failed ({type(error).__name__}: {error}).")
+            return self._pause_s(f"Sending failed ({type(error).__name__}: {error}).")
         self._troubled = False
         if result.next_ms is None:
             return _LONGEST_WAIT_S

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, select
 
 from gateway.records import actions, queries
 from gateway.records.models import ActionRecord, AlarmRecord
-from gateway.records.outbox import outbox_rows
+from gateway.records.outbox_rows import outbox_rows
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
 from gateway.tickets.life import ENDED, TicketPhase

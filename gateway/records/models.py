@@ -260,12 +260,13 @@ class TicketAttachmentRecord(Base):
 
 
 class OutboxRecord(Base):
-    """One mail to be sent, or sent, about one event of one ticket.
+    """One message to be sent, or sent, about one event of one ticket.
 
     A mail that lists several tickets (:class:`OutboxListRecord`) has the gravest of them as
     ``ticket_id``, and as ``event_seq`` the mail's own id below zero, as no event has.
-    ``state``: see :class:`gateway.records.rows.OutboxState`. ``next_attempt_ms`` says when it is
-    due. ``possibly_duplicate`` is set where the hand-over's result can never be known.
+    ``channel`` and ``state``: see :class:`gateway.records.rows.Channel` and ``OutboxState`` there.
+    ``next_attempt_ms`` says when it is due. ``possibly_duplicate`` is set where the hand-over's
+    result can never be known.
     """
 
     __tablename__ = "outbox"
@@ -273,6 +274,7 @@ class OutboxRecord(Base):
     id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
     ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"))
     event_seq: Mapped[int]
+    channel: Mapped[str] = mapped_column(server_default="mail")
     kind: Mapped[str]
     priority: Mapped[str]
     state: Mapped[str]
@@ -288,14 +290,18 @@ class OutboxRecord(Base):
     possibly_duplicate: Mapped[bool]
 
     __table_args__ = (
-        UniqueConstraint("ticket_id", "event_seq"),
+        Index(None, "ticket_id", "event_seq"),
         UniqueConstraint("message_id"),
         Index(None, "state", "next_attempt_ms"),
     )
 
 
 class OutboxRecipientRecord(Base):
-    """One recipient of one mail, and whether the server took the mail for him."""
+    """One recipient of one message, and whether the server took it for him.
+
+    ``email`` is the address, or the name of a webhook. ``settled_ms`` is when the server took or
+    refused it. ``listed_in`` is the outbox id of the mail that told of this one while it waited.
+    """
 
     __tablename__ = "outbox_recipients"
 
@@ -306,6 +312,10 @@ class OutboxRecipientRecord(Base):
     email: Mapped[str]
     state: Mapped[str]
     reply: Mapped[str]
+    settled_ms: Mapped[int | None] = mapped_column(BigInteger)
+    listed_in: Mapped[int | None]
+
+    __table_args__ = (Index(None, "settled_ms"), Index(None, "state", "email"))
 
 
 class OutboxAttemptRecord(Base):

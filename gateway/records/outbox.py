@@ -1,4 +1,4 @@
-"""The outbox in the records: claiming a mail, noting how far it got, settling its fate.
+"""The outbox in the records: claiming a message, noting how far it got, settling its fate.
 
 Every step is a transaction of its own, so that after a crash the records tell how far a mail got.
 What the phases mean and promise is written in :mod:`gateway.mail.outbox`.
@@ -6,9 +6,9 @@ What the phases mean and promise is written in :mod:`gateway.mail.outbox`.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final, cast
+from typing import Any, Final, NamedTuple, cast
 
 from sqlalchemy import Connection, Table, case, func, insert, select, update
 
@@ -22,28 +22,53 @@ from gateway.records.models import UnitRecord as Units
 from gateway.records.queries import ticket_entries
 from gateway.records.rows import (
     AttemptOutcome,
-    AttemptRow,
-    DeliveryRow,
+    Channel,
     DeliveryState,
-    OutboxCounts,
-    OutboxRow,
     OutboxState,
 )
 from gateway.records.session import Database
 from gateway.tickets.notice import NoticeKind, Priority, Recipient, TicketEntry
 
-__all__ = ["OutboxStore", "Parcel", "Settlement", "outbox_counts", "outbox_rows"]
+__all__ = ["Due", "Listed", "OutboxStore", "Parcel", "Settlement"]
 
 _WAITING: Final = (OutboxState.PENDING.value, OutboxState.HELD.value)
 _UNDER_WAY: Final = (OutboxState.SENDING.value, OutboxState.HANDING_OVER.value)
 _REPLY_LIMIT: Final = 500
+_LISTED_LIMIT: Final = 200
+_BY_GRAVITY: Final = {"high": 0, "medium": 1}
+
+
+class Due(NamedTuple):
+    """A message that is due, and the addresses that it has not been settled for."""
+
+    id: int
+    channel: Channel
+    priority: Priority
+    addresses: tuple[str, ...]
+
+
+class Listed(NamedTuple):
+    """A ticket whose own mail waits."""
+
+    ticket: str
+    kind: NoticeKind
+    priority: Priority
+    site: str
+    unit: str
+    fault: str
+    onset_ms: int
 
 
 @dataclass(frozen=True)
 class Parcel:
-    """A claimed mail with all that its notice needs. ``remaining`` are the addresses to serve."""
+    """A claimed message with all that its notice needs.
+
+    ``remaining`` are the addresses to serve now. ``listed`` are the tickets of a mail that lists
+    some, the gravest first, of which there are ``listed_count``.
+    """
 
     id: int
+    channel: Channel
     attempt: int
     """1 at the first attempt."""
     failures: int
@@ -64,6 +89,8 @@ class Parcel:
     cc: tuple[Recipient, ...]
     remaining: tuple[str, ...]
     entries: tuple[TicketEntry, ...]
+    listed: tuple[Listed, ...] = ()
+    listed_count: int = 0
     listing: Listing | None = None
 
 
@@ -85,11 +112,15 @@ class Settlement:
 
 
 class OutboxStore:
-    """The outbox's rows. One process at a time may send from the same records."""
+    """The outbox's rows of some channels.
 
-    def __init__(self, database: Database) -> None:
+    One process at a time may send from the same records, and one thread by each channel.
+    """
+
+    def __init__(self, database: Database, channels: Sequence[Channel]) -> None:
         """Work on these records."""
         self._database = database
+        self._ours = Outbox.channel.in_([c.value for c in channels])
 
     def recover(self, now_ms: int) -> int:
         """Put mails that a crash left under way back to pending; how many there were.
@@ -98,7 +129,9 @@ class OutboxStore:
         """
         with self._database.write() as connection:
             rows = connection.execute(
-                select(Outbox.id, Outbox.state, Outbox.attempts).where(Outbox.state.in_(_UNDER_WAY))
+                select(Outbox.id, Outbox.state, Outbox.attempts).where(
+                    Outbox.state.in_(_UNDER_WAY), self._ours
+                )
             ).all()
             for row in rows:
                 unknown = row.state == OutboxState.HANDING_OVER.value
@@ -110,8 +143,8 @@ class OutboxStore:
                 connection.execute(update(Outbox).where(Outbox.id == row.id).values(**values))
         return len(rows)
 
-    def due(self, now_ms: int, limit: int, longest_pause_ms: int = 2**60) -> list[int]:
-        """Ids of the mails that are due: higher priority first, then in the order written.
+    def due(self, now_ms: int, limit: int, longest_pause_ms: int = 2**60) -> list[Due]:
+        """The messages that are due: higher priority first, then in the order written.
 
         A pending mail whose time lies further ahead than ``longest_pause_ms`` is due too: it was
         written when the clock was ahead, and must not wait until that time comes.
@@ -119,25 +152,47 @@ class OutboxStore:
         never = (Outbox.state == OutboxState.PENDING.value) & (
             Outbox.next_attempt_ms > now_ms + longest_pause_ms
         )
-        rank = case({"high": 0, "medium": 1}, value=Tickets.priority, else_=2)
+        rank = case(_BY_GRAVITY, value=Tickets.priority, else_=2)
         query = (
-            select(Outbox.id)
+            select(Outbox.id, Outbox.channel, Outbox.priority)
             .join(Tickets, Tickets.id == Outbox.ticket_id)
-            .where(Outbox.state.in_(_WAITING), (Outbox.next_attempt_ms <= now_ms) | never)
+            .where(
+                self._ours,
+                Outbox.state.in_(_WAITING),
+                (Outbox.next_attempt_ms <= now_ms) | never,
+            )
             .order_by(rank, Outbox.id)
             .limit(limit)
         )
         with self._database.read() as connection:
-            return list(connection.scalars(query))
+            rows = connection.execute(query).all()
+            addresses: dict[int, list[str]] = {row.id: [] for row in rows}
+            for outbox_id, email in connection.execute(
+                select(Recipients.outbox_id, Recipients.email)
+                .where(
+                    Recipients.outbox_id.in_(list(addresses)),
+                    Recipients.state == DeliveryState.PENDING.value,
+                )
+                .order_by(Recipients.outbox_id, Recipients.position)
+            ):
+                addresses[outbox_id].append(email)
+        return [Due(r.id, Channel(r.channel), r.priority, tuple(addresses[r.id])) for r in rows]
 
     def next_due_ms(self) -> int | None:
-        """When the next waiting mail is due, None where none waits."""
-        query = select(func.min(Outbox.next_attempt_ms)).where(Outbox.state.in_(_WAITING))
+        """When the next waiting message is due, None where none waits."""
+        query = select(func.min(Outbox.next_attempt_ms)).where(
+            Outbox.state.in_(_WAITING), self._ours
+        )
         with self._database.read() as connection:
             return connection.scalar(query)
 
-    def claim(self, outbox_id: int, now_ms: int) -> Parcel | None:
-        """Take the mail for sending; None where it was taken or withdrawn meanwhile."""
+    def claim(
+        self, outbox_id: int, now_ms: int, only: Collection[str] | None = None
+    ) -> Parcel | None:
+        """Take the message for sending, perhaps for some of its addresses ``only``.
+
+        None where it was taken or withdrawn meanwhile.
+        """
         with self._database.write() as connection:
             claimed = connection.execute(
                 update(Outbox)
@@ -146,7 +201,7 @@ class OutboxStore:
             )
             if not claimed.rowcount:
                 return None
-            parcel = _parcel(connection, outbox_id)
+            parcel = _parcel(connection, outbox_id, only)
             connection.execute(
                 insert(Attempts).values(
                     outbox_id=outbox_id,
@@ -172,8 +227,29 @@ class OutboxStore:
         with self._database.write() as connection:
             connection.execute(
                 update(Outbox)
-                .where(Outbox.state == OutboxState.PENDING.value, Outbox.next_attempt_ms <= now_ms)
+                .where(
+                    Outbox.state == OutboxState.PENDING.value,
+                    Outbox.next_attempt_ms <= now_ms,
+                    self._ours,
+                )
                 .values(last_reply=why[:_REPLY_LIMIT])
+            )
+
+    def postpone(self, address: str, now_ms: int, until_ms: int, why: str) -> None:
+        """Let everything wait that is due for an address; beside each is written why."""
+        to = select(Recipients.outbox_id).where(
+            Recipients.email == address, Recipients.state == DeliveryState.PENDING.value
+        )
+        with self._database.write() as connection:
+            connection.execute(
+                update(Outbox)
+                .where(
+                    self._ours,
+                    Outbox.state == OutboxState.PENDING.value,
+                    Outbox.next_attempt_ms <= now_ms,
+                    Outbox.id.in_(to),
+                )
+                .values(next_attempt_ms=until_ms, last_reply=why[:_REPLY_LIMIT])
             )
 
     def settle(self, parcel: Parcel, settlement: Settlement, now_ms: int) -> OutboxState:
@@ -192,7 +268,11 @@ class OutboxStore:
                             Recipients.email == address,
                             Recipients.state == DeliveryState.PENDING.value,
                         )
-                        .values(state=state.value, reply=reply[:_REPLY_LIMIT])
+                        .values(
+                            state=state.value,
+                            reply=reply[:_REPLY_LIMIT],
+                            settled_ms=None if state is DeliveryState.PENDING else now_ms,
+                        )
                     )
             after = _state_by_deliveries(connection, parcel.id)
             _end_attempt(
@@ -214,80 +294,7 @@ class OutboxStore:
         return after
 
 
-def outbox_counts(connection: Connection) -> OutboxCounts:
-    """How many mails are in which state, and since when the oldest waits."""
-    by_state = connection.execute(select(Outbox.state, func.count()).group_by(Outbox.state))
-    waiting = (OutboxState.PENDING.value, *_UNDER_WAY)
-    oldest = select(func.min(Outbox.created_ms)).where(Outbox.state.in_(waiting))
-    refused = select(func.count()).where(Recipients.state == DeliveryState.REFUSED.value)
-    return OutboxCounts(
-        by_state={OutboxState(state): count for state, count in by_state},
-        oldest_waiting_ms=connection.scalar(oldest),
-        refused_recipients=connection.scalar(refused) or 0,
-    )
-
-
-def outbox_rows(
-    connection: Connection,
-    *,
-    states: Sequence[OutboxState] = tuple(OutboxState),
-    ticket_id: int | None = None,
-    limit: int = 200,
-) -> list[OutboxRow]:
-    """Mails in one of the states, newest first, with their recipients and attempts."""
-    table = cast("Table", Outbox.__table__)
-    query = (
-        select(table, Tickets.number.label("ticket"))
-        .join(Tickets, Tickets.id == table.c.ticket_id)
-        .where(table.c.state.in_([s.value for s in states]))
-        .order_by(table.c.id.desc())
-        .limit(limit)
-    )
-    if ticket_id is not None:
-        query = query.where(table.c.ticket_id == ticket_id)
-    rows = connection.execute(query).all()
-    ids = [r.id for r in rows]
-    deliveries: dict[int, list[DeliveryRow]] = {i: [] for i in ids}
-    attempts: dict[int, list[AttemptRow]] = {i: [] for i in ids}
-    for r in connection.execute(
-        select(Recipients.__table__)
-        .where(Recipients.outbox_id.in_(ids))
-        .order_by(Recipients.outbox_id, Recipients.position)
-    ):
-        person = Recipient(r.name, r.email)
-        deliveries[r.outbox_id].append(DeliveryRow(person, r.role, DeliveryState(r.state), r.reply))
-    for r in connection.execute(
-        select(Attempts.__table__)
-        .where(Attempts.outbox_id.in_(ids))
-        .order_by(Attempts.outbox_id, Attempts.number)
-    ):
-        outcome = AttemptOutcome(r.outcome)
-        attempts[r.outbox_id].append(
-            AttemptRow(r.number, r.started_ms, r.ended_ms, outcome, r.reply)
-        )
-    return [
-        OutboxRow(
-            id=r.id,
-            ticket=r.ticket,
-            event_seq=r.event_seq,
-            kind=NoticeKind(r.kind),
-            priority=r.priority,
-            state=OutboxState(r.state),
-            message_id=r.message_id,
-            created_ms=r.created_ms,
-            next_attempt_ms=r.next_attempt_ms,
-            attempts=r.attempts,
-            done_ms=r.done_ms,
-            last_reply=r.last_reply,
-            possibly_duplicate=r.possibly_duplicate,
-            deliveries=tuple(deliveries[r.id]),
-            history=tuple(attempts[r.id]),
-        )
-        for r in rows
-    ]
-
-
-def _parcel(connection: Connection, outbox_id: int) -> Parcel:
+def _parcel(connection: Connection, outbox_id: int, only: Collection[str] | None) -> Parcel:
     table = cast("Table", Outbox.__table__)
     row = connection.execute(
         select(
@@ -307,9 +314,16 @@ def _parcel(connection: Connection, outbox_id: int) -> Parcel:
         .where(Recipients.outbox_id == outbox_id)
         .order_by(Recipients.position)
     ).all()
+    channel = Channel(row.channel)
+    waiting = DeliveryState.PENDING.value
+    listed: tuple[Listed, ...] = ()
+    listed_count = 0
+    if channel is Channel.LIST:
+        listed, listed_count = _listed(connection, outbox_id)
     listing = connection.scalar(select(Lists.listing).where(Lists.outbox_id == outbox_id))
     return Parcel(
         id=outbox_id,
+        channel=channel,
         attempt=row.attempts,
         failures=row.attempts - 1,
         ticket=row.number,
@@ -326,10 +340,34 @@ def _parcel(connection: Connection, outbox_id: int) -> Parcel:
         date_ms=row.date_ms,
         to=tuple(Recipient(p.name, p.email) for p in people if p.role == "to"),
         cc=tuple(Recipient(p.name, p.email) for p in people if p.role == "cc"),
-        remaining=tuple(p.email for p in people if p.state == DeliveryState.PENDING.value),
+        remaining=tuple(
+            p.email for p in people if p.state == waiting and (only is None or p.email in only)
+        ),
         entries=ticket_entries(connection, row.ticket_id, None if listing else row.event_seq),
+        listed=listed,
+        listed_count=listed_count,
         listing=Listing.from_json(listing) if listing else None,
     )
+
+
+def _listed(connection: Connection, outbox_id: int) -> tuple[tuple[Listed, ...], int]:
+    """What a mail lists, the gravest first, cut where it grows too long; and how many there are."""
+    here = Recipients.listed_in == outbox_id
+    count = connection.scalar(select(func.count()).where(here)) or 0
+    rows = connection.execute(
+        select(
+            Tickets.number, Outbox.kind, Outbox.priority, Units.site, Units.unit, Tickets.fault,
+            Outbox.onset_ms,
+        )
+        .select_from(Recipients)
+        .join(Outbox, Outbox.id == Recipients.outbox_id)
+        .join(Tickets, Tickets.id == Outbox.ticket_id)
+        .join(Units, Units.row == Tickets.unit_row)
+        .where(here)
+        .order_by(case(_BY_GRAVITY, value=Outbox.priority, else_=2), Outbox.id)
+        .limit(_LISTED_LIMIT)
+    )  # fmt: skip
+    return tuple(Listed._make((r[0], NoticeKind(r[1]), *r[2:])) for r in rows), count
 
 
 def _state_by_deliveries(connection: Connection, outbox_id: int) -> OutboxState:

@@ -16,13 +16,16 @@ from sqlalchemy.engine import URL
 from gateway.batch import Reject
 from gateway.records import acknowledging, actions, commit, gathering, queries, ticketing
 from gateway.records.acknowledging import TicketNow
+from gateway.records.allowance import AllowanceStore
 from gateway.records.models import InstallationRecord, UnitRecord
-from gateway.records.outbox import OutboxStore, outbox_counts, outbox_rows
+from gateway.records.outbox import OutboxStore
+from gateway.records.outbox_rows import outbox_counts, outbox_rows, undelivered_rows
 from gateway.records.quarantine import Quarantine, QuarantineLimits
 from gateway.records.queries import Where
 from gateway.records.rows import (
     AlarmEventRow,
     BaselineRow,
+    Channel,
     OutboxCounts,
     OutboxRow,
     OutboxState,
@@ -74,7 +77,10 @@ class Records(TicketLife):
         self._quarantine = Quarantine(limits or QuarantineLimits())
         self._sites: dict[int, str] = {}
         self.on_mail: Callable[[], None] | None = None
-        self.outbox_store = OutboxStore(self._database)
+        by_mail = (Channel.MAIL, Channel.LIST, Channel.TEXT)
+        self.outbox_store = OutboxStore(self._database, by_mail)
+        self.allowance_store = AllowanceStore(self._database)
+        self.webhook_store = OutboxStore(self._database, (Channel.WEBHOOK,))
         self._postmark = Postmark(self._installation(), mail_domain)
 
     def hold(self, who: str) -> None:
@@ -330,6 +336,11 @@ class Records(TicketLife):
         """Mails in one of the states, newest first."""
         with self._database.read() as connection:
             return outbox_rows(connection, states=states, limit=limit)
+
+    def undelivered(self, limit: int = 200) -> list[OutboxRow]:
+        """Messages that somebody did not get, or not yet, newest first."""
+        with self._database.read() as connection:
+            return undelivered_rows(connection, limit)
 
     def baselines(self, site: str = "", unit: str = "") -> list[BaselineRow]:
         """The last baseline of each quantity and mode."""

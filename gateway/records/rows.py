@@ -22,6 +22,7 @@ __all__ = [
     "AttemptOutcome",
     "AttemptRow",
     "BaselineRow",
+    "Channel",
     "DeliveryRow",
     "DeliveryState",
     "FindingRow",
@@ -35,6 +36,19 @@ __all__ = [
     "TicketRow",
     "evidence_of",
 ]
+
+
+class Channel(StrEnum):
+    """By which way a message goes."""
+
+    MAIL = "mail"
+    """A ticket's mail."""
+    LIST = "list"
+    """A mail that lists tickets whose own mails wait, because there were too many in an hour."""
+    TEXT = "text"
+    """A short text, to an address that turns mail into one."""
+    WEBHOOK = "webhook"
+    """A CloudEvents event, posted to another system."""
 
 
 class OutboxState(StrEnum):
@@ -221,6 +235,7 @@ class OutboxRow:
     possibly_duplicate: bool
     deliveries: tuple[DeliveryRow, ...]
     history: tuple[AttemptRow, ...]
+    channel: Channel = Channel.MAIL
 
 
 @dataclass(frozen=True)

@@ -301,6 +301,6 @@ def _notice(kind: NoticeKind, draft: Draft, mailing: Mailing, names: Sequence[st
     to, cc = mailing.routing.recipients(site_id, draft.state.priority, mailing.now_ms)
     if team is not None:
         to = team.first_told(draft.state.priority, mailing.now_ms) or to
-    bare = Tell(kind, (), (), mailing.now_ms)
+    bare = Tell(kind, (), (), mailing.now_ms, mailing.routing.webhooks(site_id, kind))
     everybody = with_also(bare, [*known, *to]).cc
     return with_also(bare._replace(to=everybody or cc), cc)

@@ -13,6 +13,7 @@ from typing import Any, Final, cast
 from sqlalchemy import Connection, Table, bindparam, func, insert, or_, select, update
 
 from gateway.digests.gathering import Draft as Notice
+from gateway.records.channel_rows import channel_rows
 from gateway.records.gathering import gather
 from gateway.records.models import AlarmRecord as Alarms
 from gateway.records.models import OutboxRecipientRecord as Recipients
@@ -20,7 +21,7 @@ from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketRecord as Tickets
 from gateway.records.postmark import Postmark
-from gateway.records.rows import DeliveryState, OutboxState
+from gateway.records.rows import Channel, DeliveryState, OutboxState
 from gateway.tickets.desk import (
     DeskSettings,
     Tell,
@@ -285,9 +286,8 @@ def _mail_rows(
     first = 1 + (connection.scalar(select(func.max(Outbox.id))) or 0)
     mail_rows: list[dict[str, Any]] = []
     recipient_rows: list[dict[str, Any]] = []
-    for outbox_id, ((draft, notice), by_itself) in enumerate(
-        zip(mails, alone, strict=True), start=first
-    ):
+    for (draft, notice), by_itself in zip(mails, alone, strict=True):
+        outbox_id = first + len(mail_rows)
         seq = draft.state.last_seq
         message_id = postmark.message_id(ticket_number(draft.id), seq)
         held = notice.not_before_ms > now_ms
@@ -304,6 +304,7 @@ def _mail_rows(
                 "id": outbox_id,
                 "ticket_id": draft.id,
                 "event_seq": seq,
+                "channel": Channel.MAIL.value,
                 "kind": notice.kind.value,
                 "priority": draft.state.priority,
                 "state": state.value,
@@ -337,14 +338,27 @@ def _mail_rows(
             }
             for position, (role, person) in enumerate(people)
         ]
+        # What is listed with others wakes nobody by a text of its own; other systems are told.
+        told_beside = notice if by_itself else notice._replace(to=())
+        for message, recipient in channel_rows(
+            mail_rows[-1], told_beside, outbox_id + 1, is_held=held
+        ):
+            mail_rows.append(message)
+            recipient_rows.append(recipient)
     return mail_rows, recipient_rows
 
 
 def withdraw(connection: Connection, outbox_id: int, now_ms: int) -> None:
-    """A mail that still waits is not sent any more."""
+    """A mail that still waits is not sent any more, nor what was to go out beside it."""
+    event = select(Outbox.ticket_id, Outbox.event_seq).where(Outbox.id == outbox_id)
+    ticket_id, seq = connection.execute(event).one()
     connection.execute(
         update(Outbox)
-        .where(Outbox.id == outbox_id, Outbox.state == OutboxState.HELD.value)
+        .where(
+            Outbox.ticket_id == ticket_id,
+            Outbox.event_seq == seq,
+            Outbox.state == OutboxState.HELD.value,
+        )
         .values(state=OutboxState.WITHDRAWN.value, done_ms=now_ms)
     )
 

@@ -118,12 +118,16 @@ class Decision(NamedTuple):
 
 
 class Tell(NamedTuple):
-    """A notice to send, not before ``not_before_ms``. ``to`` is empty where nobody is named."""
+    """A notice to send, not before ``not_before_ms``. ``to`` is empty where nobody is named.
+
+    ``webhooks`` are the names of other systems that are told.
+    """
 
     kind: NoticeKind
     to: tuple[Recipient, ...]
     cc: tuple[Recipient, ...]
     not_before_ms: int
+    webhooks: tuple[str, ...] = ()
 
 
 class Verdict(NamedTuple):
@@ -196,7 +200,8 @@ def tell(
             return Verdict(ticket, None, withdraw=False)
         due_ms = _repeat_allowed_ms(ticket, now_ms, settings)
     not_before_ms = routing.allowed_ms(site_id, ticket.priority, due_ms)
-    notice = Tell(kind, *_recipients(ticket, site_id, routing, not_before_ms), not_before_ms)
+    to, cc = _recipients(ticket, site_id, routing, not_before_ms)
+    notice = Tell(kind, to, cc, not_before_ms, routing.webhooks(site_id, kind))
     if not notice.to:
         # Nobody was told, so the next change tells the whole story to whoever is named by then.
         return Verdict(

@@ -203,14 +203,15 @@ def clean(text: str, limit: int = 500) -> str:
 
     Names and notes come from files and from people; a newline in one must not become a header, nor
     a direction mark turn the rest of a line around. More than ``limit`` characters are cut, with
-    '…' to show it.
+    '…' to show it. '=?' would begin an encoded word (RFC 2047, 2), in which a name could hide
+    another's header syntax; it is parted.
     """
     kept = "".join(
         " " if unicodedata.category(c) in {"Cc", "Cs", "Zl", "Zp"} else c
         for c in text
         if unicodedata.category(c) != "Cf" or c in _JOINERS
     )
-    line = " ".join(kept.split())
+    line = " ".join(kept.replace("=?", "= ?").split())
     return line if len(line) <= limit else line[: limit - 1].rstrip() + "…"
 
 

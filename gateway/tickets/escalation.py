@@ -66,4 +66,6 @@ def escalate(
         last_seq=entry.seq,
         updated_ms=max(now_ms, ticket.updated_ms),
     )
-    return Escalation(after, entry, Tell(NoticeKind.ESCALATED, to, cc, now_ms))
+    webhooks = routing.webhooks(site_id, NoticeKind.ESCALATED)
+    tell = Tell(NoticeKind.ESCALATED, to, cc, now_ms, webhooks)
+    return Escalation(after, entry, tell)

@@ -95,10 +95,15 @@ class NoticeKind(StrEnum):
 
 @dataclass(frozen=True)
 class Recipient:
-    """A person or desk that gets mail. ``name`` may be empty."""
+    """A person or desk that gets mail. ``name`` may be empty.
+
+    ``text_address`` turns mail into a short text; it gets one at these priorities.
+    """
 
     name: str
     email: str
+    text_address: str = ""
+    text_priorities: tuple[Priority, ...] = ("high",)
 
 
 @dataclass(frozen=True)

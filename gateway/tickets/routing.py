@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from gateway.digests.timetable import Timetable
 from gateway.oncall.roster import Roster
-from gateway.tickets.notice import Priority, Recipient
+from gateway.tickets.notice import NoticeKind, Priority, Recipient
 
 __all__ = ["OutageRule", "Recipients", "Routing", "TeamRoute"]
 
@@ -37,7 +37,8 @@ class TeamRoute:
     ``digest`` says when the planner gets the low tickets in one mail (None: each by itself),
     ``hand_over`` when the monitoring centre gets a summary (None: never). ``name`` and
     ``time_zone`` are shown in them. ``roster`` says who of ``people`` (by id) is on duty when; a
-    team that takes no turns has ``on_call`` only, who are told together.
+    team that takes no turns has ``on_call`` only, who are told together. ``webhooks`` are names of
+    other systems, with the kinds of notice that each is told.
     """
 
     on_call: tuple[Recipient, ...] = ()
@@ -50,6 +51,7 @@ class TeamRoute:
     digest: Timetable | None = None
     hand_over: Timetable | None = None
     outage: OutageRule = OutageRule()
+    webhooks: Mapping[str, frozenset[NoticeKind]] = field(default_factory=dict)
 
     def first_told(self, priority: Priority, at_ms: int) -> tuple[Recipient, ...]:
         """Those who are told of a ticket first: the chain's first step, else who is on duty."""
@@ -85,6 +87,13 @@ class Routing:
         """Whether a site's notices of this priority go into a digest."""
         team = self.team(site_id)
         return priority == "low" and team is not None and team.digest is not None
+
+    def webhooks(self, site_id: str, kind: NoticeKind) -> tuple[str, ...]:
+        """The names of the other systems that are told of this kind of notice."""
+        team = self.team(site_id)
+        if team is None:
+            return ()
+        return tuple(name for name, kinds in team.webhooks.items() if kind in kinds)
 
     @property
     def desks(self) -> tuple[str, ...]:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator
 from email.message import EmailMessage
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 from support.outbox import only, outbox_for, raise_one, render
@@ -18,11 +21,16 @@ from support.records import (
     worsened,
 )
 from support.smtp import MailCatcher
+from ticket_scenes import fault, quay_site
 
 from gateway.mail.outbox import serialised
+from gateway.mail.waiting_list import waiting_list
 from gateway.records import Records
-from gateway.tickets.notice import Recipient, TicketNotice
+from gateway.records.outbox import Listed, Parcel
+from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
+from gateway.tickets.render import MailRenderer
 from gateway.tickets.routing import Routing, TeamRoute
+from rules.events import Severity
 
 
 @pytest.fixture
@@ -44,6 +52,7 @@ NAMES = [
     'Rui" <x@elsewhere.example>, "',
     "Rui\x00\x1b[31m\u2028next",
     "Ünï Çødé " * 20,
+    "=?utf-8?q?Bcc=3A_x=40evil.example=3B?=",
     "",
 ]
 
@@ -125,3 +134,56 @@ def test_the_same_notice_gives_the_same_bytes(records: Records, server: MailCatc
     outbox.pump(NOW_MS + HOUR_MS)
     assert len(seen) == 2
     assert seen[0] == seen[1]
+
+
+ODD = [
+    "Quay\r\nBcc: thief@evil.example\r\n\r\nStore",
+    "Quay\u2028Bcc: thief@evil.example\u0085Store",
+    "Quay \u202eerotS\u202c \ufeff\u200bCold",
+    "Käse & Côté — 冷蔵庫 " * 3,
+    "=?utf-8?b?QmNjOiB0aGllZkBldmlsLmV4YW1wbGU=?=",
+]
+
+
+@pytest.mark.parametrize("odd", ODD)
+def test_names_of_sites_units_faults_and_notes_cannot_add_headers(
+    tmp_path: Path, server: MailCatcher, odd: str
+) -> None:
+    """The whole ticket's mail, read back by the standard library's policy (RFC 5322)."""
+    team = TeamRoute(on_call=(Recipient(odd, "rui@north.example"),), monitoring=(WATCH,))
+    records = open_records(tmp_path, routing=Routing({"n": team}, {"quay-cold-store": "n"}))
+    site = quay_site()
+    units = tuple(u.model_copy(update={"name": odd[:60]}) for u in site.units)
+    site = site.model_copy(update={"name": odd, "access": odd, "units": units})
+    renderer = MailRenderer([site], [fault("fan-fault", title=odd)], odd)
+    event = dataclasses.replace(raised(NOW_MS, Severity.HIGH), note=odd, by=odd)
+    records.commit(1, step(event), [], NOW_MS)
+    assert outbox_for(records, server, render=renderer).pump(NOW_MS).accepted == 1
+    (mail,) = server.received
+    assert mail.recipients == ("rui@north.example", WATCH.email)
+    head = mail.content.partition(b"\r\n\r\n")[0]
+    assert b"\n" not in head.replace(b"\r\n", b"")
+    assert head.isascii()
+    names = [name.lower() for name in mail.message.keys()]  # noqa: SIM118 - with repetitions
+    assert sorted(names) == sorted(set(names))
+    assert set(names) <= {
+        "subject", "from", "to", "cc", "reply-to", "date", "message-id", "auto-submitted",
+        "importance", "mime-version", "content-type", "content-transfer-encoding",
+    }  # fmt: skip
+    for header in ("subject", "from", "to"):
+        assert not mail.message[header].defects
+        assert str(mail.message[header]).isprintable()
+    assert mail.message["auto-submitted"] == "auto-generated"  # RFC 3834, 5
+    records.close()
+
+
+def test_odd_ids_in_a_list_of_waiting_tickets_stay_in_its_lines() -> None:
+    listed = Listed(
+        "BW-000001", NoticeKind.OPENED, "high", "a\r\nBcc: x@evil.example", "\u2028b", "f\0", -1
+    )
+    parcel = SimpleNamespace(priority="high", listed=(listed,), listed_count=1)
+    mail = waiting_list(cast("Parcel", parcel), 5)
+    assert mail["Bcc"] is None
+    lines = mail.get_content().splitlines()
+    assert not any(line.startswith("Bcc") for line in lines)
+    assert "since 1970-01-01" in lines[-1]

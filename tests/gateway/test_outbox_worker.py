@@ -37,7 +37,7 @@ def server() -> Iterator[MailCatcher]:
 
 def interrupt(records: Records, phase: OutboxState) -> None:
     """Leave the only mail as a crash would: claimed, or claimed and being handed over."""
-    (outbox_id,) = records.outbox_store.due(NOW_MS, 1)
+    ((outbox_id, *_),) = records.outbox_store.due(NOW_MS, 1)
     assert records.outbox_store.claim(outbox_id, NOW_MS) is not None
     if phase is OutboxState.HANDING_OVER:
         records.outbox_store.handing_over(outbox_id)
@@ -178,7 +178,7 @@ def test_a_fault_in_the_middle_of_a_mail_neither_loses_it_nor_ends_the_worker(
     worker.start()
     server.wait_for(1)
     assert worker.stop()
-    assert told == ["Sending mail failed (RuntimeError: unforeseen)."]
+    assert told == ["Sending failed (RuntimeError: unforeseen)."]
     row = only(records)
     assert [a.outcome for a in row.history] == [
         AttemptOutcome.INTERRUPTED, AttemptOutcome.ACCEPTED,

@@ -153,7 +153,8 @@ def test_two_who_claim_at_once_never_get_the_same_mail(records: Records, server_
 
     def claim_all(store: Records) -> list[int]:
         gate.wait()
-        claims = [store.outbox_store.claim(i, NOW_MS) for i in store.outbox_store.due(NOW_MS, 99)]
+        outbox = store.outbox_store
+        claims = [outbox.claim(due.id, NOW_MS) for due in outbox.due(NOW_MS, 99)]
         return [parcel.id for parcel in claims if parcel is not None]
 
     with ThreadPoolExecutor(2) as pool:

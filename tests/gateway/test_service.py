@@ -16,10 +16,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from support.broker import Mosquitto, free_port
 from support.gateway_fleet import SITES, configuration, site
 from support.ledger_engine import POISON_MM, LedgerEngine
+from support.receiver import Receiver
+from support.smtp import MailCatcher
 from support.sparkplug_edge import Metric, payload
 
 from gateway.board.key import KEY_FILE
 from gateway.board.settings import BoardSettings
+from gateway.channels.webhook import WebhookSettings
 from gateway.config import Configuration
 from gateway.data_directory import DataDirectory, DataDirectoryError
 from gateway.records.records import Records
@@ -28,6 +31,8 @@ from gateway.service import Pace, Service, ServiceError, wall_clock_ms
 from gateway.snapshot import SnapshotFiles
 from gateway.status import read_status
 from gateway.telemetry import EmbeddedStore, StoreSettings
+from gateway.tickets.notice import NoticeKind, Recipient
+from gateway.tickets.routing import Routing, TeamRoute
 from rules.equipment import SparkplugNode
 from rules.events import ActionKind
 from rules.plan import FleetPlan
@@ -387,3 +392,35 @@ def test_a_thread_of_another_part_that_dies_is_noticed(
     assert failed.wait(30)
     assert service.stop()
     assert "the thread of the broker's connection has died" in whys[0]
+
+
+def test_a_ticket_goes_out_by_mail_text_and_webhook_and_a_reload_changes_the_webhook(
+    settings: Configuration, tmp_path: Path, publish: Callable[..., None]
+) -> None:
+    ada = Recipient("Ada Holm", "ada@north.example", "1@texts.example", ("low",))
+    team = TeamRoute(
+        on_call=(ada,), planner=(ada,), webhooks={"north/works": frozenset(NoticeKind)}
+    )
+    routing = Routing({"north": team}, {s.id: "north" for s in SITES})
+    with MailCatcher() as mail, Receiver() as first, Receiver() as second:
+
+        def hook(receiver: Receiver) -> dict[str, WebhookSettings]:
+            return {"north/works": WebhookSettings("north/works", receiver.url, "s" * 40)}
+
+        settings = replace(
+            settings, routing=routing, mail=replace(settings.mail, port=mail.port),
+            webhooks=hook(first),
+        )  # fmt: skip
+        with running(settings, tmp_path / "data") as service:
+            publish("quay/ac-1", 50, 150.0)
+            (call,) = first.wait_for(1)
+            addresses = {m.recipients[0]: m.message for m in mail.wait_for(2)}
+            assert set(addresses) == {"ada@north.example", "1@texts.example"}
+            assert "LOCK OUT BEFORE WORK" in addresses["1@texts.example"].get_content()
+            event = json.loads(call.body)
+            assert event["source"] == f"/basinward/{service.records.installation}/sites/quay"
+            assert event["data"]["isolation"]["points"][0]["label"] == "Q14"
+            service.reload(replace(settings, webhooks=hook(second)))
+            publish("quay/ac-2", 50, 150.0)
+            second.wait_for(1)
+            assert len(first.calls) == 1
