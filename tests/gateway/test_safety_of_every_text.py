@@ -17,6 +17,7 @@ import pytest
 from pypdf import PdfReader
 from ticket_scenes import cut_off_notice, fan_notice, mesa_site, notice, quay_site
 
+from gateway.channels.short_text import short_text
 from gateway.digests.listing import Listing, ListingItem
 from gateway.tickets.jobsheet import job_sheet
 from gateway.tickets.notice import NoticeKind, TicketNotice
@@ -173,3 +174,13 @@ def test_a_list_names_no_work_and_says_where_the_isolation_stands(kind: NoticeKi
         assert "begins with the isolation points" in text
         assert "A remote stop is not isolation." in text
         assert claims(text) == ()
+
+
+def test_a_short_text_names_no_work_and_says_to_lock_out_first() -> None:
+    for fault, cause, plan in CASES:
+        for place in PLACES.values():
+            scene = scene_of(place, fault, cause)
+            text = squeezed(short_text(RENDER.ticket(scene), scene))
+            assert "LOCK OUT BEFORE WORK" in text
+            assert not any(squeezed(step)[:40] in text for step in plan.steps)
+            assert claims(text) == ()
