@@ -197,7 +197,7 @@ def test_the_water_balance_tells_a_stuck_float_from_too_small_a_valve(
 
 
 def test_a_basin_that_fills_is_waited_for(learned):
-    # 17 mm in five minutes: more than waves, and far more than a starved valve lets in.
+    # 2 m² by 15 mm in five minutes, with what the pads draw meanwhile: most of the valve's 30 L/min.
     for level in np.linspace(40, 120, 12):
         learned.run(120, basin_level=float(level))
     assert learned.events == []
