@@ -197,9 +197,8 @@ def test_the_water_balance_tells_a_stuck_float_from_too_small_a_valve(
 
 
 def test_a_basin_that_fills_is_waited_for(learned):
-    # 2 m² by 15 mm in five minutes, with what the pads draw meanwhile: most of the valve's 30 L/min.
-    for level in np.linspace(40, 120, 12):
-        learned.run(120, basin_level=float(level))
+    for level in np.linspace(40, 120, 60):
+        learned.run(60, basin_level=float(level))
     assert learned.events == []
 
 
