@@ -25,7 +25,7 @@ from rules.arrays import F64, I8, I64, Bool
 from rules.physics.robust import median as _median
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, LEDGER_LINES, FleetState
-from rules.water_ledger import LEAST_MEANS, LONGEST_BINS, Lines, newest_lines
+from rules.water_ledger import LONGEST_BINS, Lines, newest_lines
 
 if TYPE_CHECKING:
     from rules.bins import BinView
@@ -38,7 +38,6 @@ __all__ = [
     "Verdict",
     "forget_habit",
     "keep_habits",
-    "metered_bleed_l_min",
     "verdict",
     "verdict_of_look",
 ]
@@ -234,16 +233,6 @@ class _Fits:
     """Sum of squares up to which an explanation fits."""
 
 
-def metered_bleed_l_min(view: BinView) -> F64:
-    """Bleed by its meter, mean over up to three hours; NaN where there is none, (k,). [L/min]"""
-    window = view.trace("bleed_flow", LONGEST_BINS)
-    window = np.where(view.trace("evaporation", LONGEST_BINS) == 0.0, np.nan, window)
-    there = ~np.isnan(window)
-    n = there.sum(axis=1)
-    mean = np.where(there, window, 0.0).sum(axis=1) / np.maximum(n, 1)
-    return np.where(n >= LEAST_MEANS, mean, np.nan)
-
-
 def _standing(state: FleetState, rows: I64) -> I8:
     """What was said before, where its alarm stands: it stays so until the opposite is proven."""
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
@@ -313,8 +302,6 @@ def _verdict(plan: FleetPlan, state: FleetState, rows: I64, n: int) -> tuple[Ver
     # Lines in which a good bleed does much must all say it; those of cool hours need not.
     telling = TELLING_FRAC * f.usual > 2.0
     odd = (chi >= ODD_CHI2 * n) & ((along > 2.0).sum(axis=1) >= LEAST_TELLING)
-    # Nearly all must say that more leaves: a bleed that never stops shows at all hours.
-    odd &= (sense < 0.0) | ((along > 2.0).sum(axis=1) >= n - n // LINES)
     odd &= ((along > 1.0) | ~telling).all(axis=1) & ~(along < -1.0).any(axis=1)
     odd &= ~fine
     up, down = odd & (sense > 0.0), odd & (sense < 0.0)

@@ -28,7 +28,7 @@ from rules.faults.water_readings import (
     seen_number,
 )
 from rules.look import UnitLook
-from rules.water_habit import Says, denied_by_now, metered_bleed_l_min, verdict
+from rules.water_habit import Says, denied_by_now
 
 __all__ = ["BLEED_BLOCKED"]
 
@@ -79,12 +79,8 @@ def judge(view: BinView, announced: I8) -> I8:
     says = view.state.ledger_says[rows]
     less = np.flatnonzero(says == Says.LESS)
     if len(less):
-        part = view.only(less)
-        grade = _grade(part, announced[less])  # UNKNOWN where nothing is measured
-        # The bleed's own meter, where there is one, knows better.
-        usual = verdict(plan, view.state, part.rows).habit_l_min
-        denied = metered_bleed_l_min(part) > part.setting(_SLUG, "habit_ratio") * usual
-        out[less] = np.where(denied, out[less], grade)
+        known = np.where(np.isnan(view.recent["conductivity"]), UNKNOWN, 1)
+        out[less] = np.where(known[less] == 1, _grade(view.only(less), announced[less]), UNKNOWN)
     out[denied_by_now(view, Says.LESS) & (announced > 0) & (out == UNKNOWN)] = 0
     return out
 

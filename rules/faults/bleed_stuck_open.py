@@ -36,7 +36,7 @@ from rules.faults.water_readings import (
 from rules.look import UnitLook
 from rules.physics.water_balance import float_valve_flow_l_min
 from rules.state import TRACE_BINS
-from rules.water_habit import Says, denied_by_now, metered_bleed_l_min, verdict
+from rules.water_habit import Says, denied_by_now, verdict
 
 __all__ = ["BLEED_STUCK_OPEN"]
 
@@ -85,13 +85,11 @@ def judge(view: BinView, announced: I8) -> I8:
     says = view.state.ledger_says[view.rows]
     over = np.flatnonzero(says == Says.MORE)
     if len(over):
-        part = view.only(over)
-        seen = verdict(view.plan, view.state, part.rows)
-        medium = part.setting(_SLUG, "medium_frac") * view.plan.makeup_max_l_min[part.rows]
-        grade = np.where(seen.bleed_l_min >= medium, Severity.MEDIUM, Severity.LOW)
-        # The bleed's own meter, where there is one, knows better.
-        denied = metered_bleed_l_min(part) < part.setting(_SLUG, "habit_ratio") * seen.habit_l_min
-        out[over] = np.where(denied, out[over], np.maximum(grade, announced[over]))
+        rows = view.rows[over]
+        lost = verdict(view.plan, view.state, rows).bleed_l_min
+        medium = view.only(over).setting(_SLUG, "medium_frac") * view.plan.makeup_max_l_min[rows]
+        grade = np.where(lost >= medium, Severity.MEDIUM, Severity.LOW)
+        out[over] = np.maximum(grade, announced[over])
     # A day of running as by habit is proof that it is shut when it should be.
     out[denied_by_now(view, Says.MORE) & (announced > 0) & (out == UNKNOWN)] = 0
     return out
