@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from rules.look import UnitLook
 
 __all__ = [
-    "ALARM_OF",
     "FRESH_HARDER",
     "Says",
     "Verdict",
@@ -100,14 +99,6 @@ class Says(IntEnum):
     """The make-up is harder, and the bleed as usual."""
     LOWER = 5
     """Everything reads lower by the same share: the probe, or softer make-up."""
-
-
-ALARM_OF: Final = {
-    Says.MORE: "bleed-stuck-open",
-    Says.LESS: "bleed-blocked",
-    Says.HARDER: "makeup-quality-changed",
-    Says.LOWER: "conductivity-probe",
-}
 
 
 @dataclass(frozen=True)
@@ -233,18 +224,6 @@ class _Fits:
     """Sum of squares up to which an explanation fits."""
 
 
-def _standing(state: FleetState, rows: I64) -> I8:
-    """What was said before, where its alarm stands: it stays so until the opposite is proven."""
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
-    before = state.ledger_says[rows]
-    says = np.full(len(rows), Says.NOTHING, dtype=np.int8)
-    for what, slug in ALARM_OF.items():
-        stands = is_active(state.alarm_state[rows, FAULT_INDEX[slug]])
-        says[(before == what) & stands] = what
-    return says
-
-
 def _last_fill(state: FleetState, rows: I64, lines: Lines) -> F64:
     """C / C_m of a basin just filled: in these lines, else the last one if it was unusual.
 
@@ -308,7 +287,9 @@ def _verdict(plan: FleetPlan, state: FleetState, rows: I64, n: int) -> tuple[Ver
 
     more, lower, unsure = _leaves_more(plan, state, rows, lines, f)
     less, harder = _leaves_less(plan, state, rows, lines, f)
-    says = _standing(state, rows)
+    # What was proven stays so until the opposite is.
+    before = state.ledger_says[rows]
+    says = np.where(before == Says.FINE, np.int8(Says.NOTHING), before)
     says[down & harder] = Says.HARDER
     says[down & less] = Says.LESS
     says[up & lower] = Says.LOWER
@@ -377,7 +358,8 @@ def _by_concentration(plan: FleetPlan, state: FleetState, rows: I64, lines: Line
     below = (share <= np.reshape(low, (-1, 1))).sum(axis=1) >= LINES - 1
     above = (share >= np.reshape(high, (-1, 1))).all(axis=1)
     fresh = _median(lines.fresh[of])
-    says = _standing(state, rows)
+    before = state.ledger_says[rows]
+    says = np.where(before == Says.FINE, np.int8(Says.NOTHING), before)
     says[(np.abs(share[:, -2:] - 1.0) <= 0.5 * TIGHT_FRAC).all(axis=1)] = Says.FINE
     # Water that was just let in takes hours to concentrate.
     settled = np.isnan(lines.fresh[of]).all(axis=1)

@@ -182,9 +182,7 @@ def _running(view: BinView, announced: I8, out: I8) -> None:
     least = w.bleed_low_l_min[thin]
     # What leaves must have come in: a reading that falls faster is the probe's own doing.
     fits = ~(least + w.evaporation_l_min[thin] > w.makeup_most_l_min[thin])
-    # Half a day against the unit's own habit is a better witness than two hours against the plate.
-    unlearned = np.isnan(view.state.habit[rows, 0])
-    found = ((least > proven) & fits & ~(metered < proven) & unlearned) | (metered > generous)
+    found = ((least > proven) & fits & ~(metered < proven)) | (metered > generous)
     # A meter that shows no more than that contradicts, unless the water leaves elsewhere.
     fine = (waste + 2.0 * sd < generous) | ((metered < generous) & ~(least > proven))
     most = plan.makeup_max_l_min[rows]

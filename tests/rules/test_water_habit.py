@@ -10,10 +10,9 @@ import pytest
 from support.fleet import engine_of, site, unit_data
 
 from rules.baselines import act_on_baselines
-from rules.events import Action, ActionKind, AlarmState
-from rules.faults.registry import FAULT_INDEX
+from rules.events import Action, ActionKind
 from rules.state import BIN_MS, LEDGER_LINES, TRACE, TRACE_BINS
-from rules.water_habit import ALARM_OF, Says, keep_habits, verdict
+from rules.water_habit import Says, keep_habits, verdict
 from rules.water_ledger import newest_lines, open_and_close
 
 MAKEUP_US_CM = 300.0
@@ -69,10 +68,6 @@ class Running:
         written = open_and_close(self.plan, state, np.array([0]), at, np.array([float(on)]))
         if len(written):
             keep_habits(self.plan, state, np.array([0]))
-            # As if alarms had no delay.
-            for what, slug in ALARM_OF.items():
-                stands = int(state.ledger_says[0]) == what
-                state.alarm_state[0, FAULT_INDEX[slug]] = AlarmState.UNACKNOWLEDGED * stands
         self.said.append(Says(int(state.ledger_says[0])))
         self.bin += 1
 
