@@ -156,7 +156,7 @@ LIVES: Final[tuple[Life, ...]] = (
          signs={"pump_current": 0.0, "spray_pressure": 0.0}),
     Life("pump-overload", "pump-overload", ("bearing-or-rubbing",),
          signs={"pump_current": 3.6 * 1.3}),
-    Life("pump-drawing-air", "pump-drawing-air", ("float-stuck-shut",), ill=(8, 10),
+    Life("pump-drawing-air", "pump-drawing-air", ("pump-drawing-air",), ill=(8, 10),
          signs={"pump_current": jumping, "basin_level": 68.0, "spray_pressure": 18.0}),
     Life("pump-screen-clogging", "pump-screen-clogging", ("pump-screen-clogging",),
          signs={"pump_current": 3.2, "spray_pressure": 34.0}),
