@@ -13,7 +13,6 @@ import numpy as np
 from rules.events import Action, ActionKind, BaselineChange
 from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
-from rules.water_habit import forget_habit
 
 __all__ = ["ON_BASELINES", "act_on_baselines"]
 
@@ -59,8 +58,6 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         return ()
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
-    if not action.parts or "bleed" in action.parts:
-        forget_habit(state, row)
     return tuple(
         BaselineChange(row, q.name, q.mode, None, None, 0, action.time_ms, q.unit)
         for q in (STEADY[i] for i in meant)

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import is_active
-from rules.arrays import F64, I64, Bool, span
+from rules.arrays import F16, F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_times import bin_end_ms, bin_of
 from rules.events import BaselineChange
@@ -34,7 +34,6 @@ from rules.physics.pads import evaporation_l_min
 from rules.physics.pump import current_at_rated_voltage_a
 from rules.plan import FleetPlan
 from rules.residuals import WaterFlow, water_flow
-from rules.rings import ring_window, trace_window
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.staging import find_out, is_staged, stages_wanted, told_together
@@ -47,8 +46,6 @@ from rules.state import (
     FleetState,
 )
 from rules.stillness import close_stillness
-from rules.water_habit import keep_habits
-from rules.water_ledger import open_and_close
 
 __all__ = [
     "BinView",
@@ -346,6 +343,27 @@ class Recent(Mapping[str, F64]):
         return len(TRACE)
 
 
+def trace_window(state: FleetState, rows: I64, name: str, bins: int, back: int = 0) -> F64:
+    """The last ``bins`` means of a trace for ``rows``, (k, bins), oldest first, NaN for gaps.
+
+    With ``back`` the newest ones are left out; the two together reach no further than the trace.
+    """
+    newest = state.trace_bin[rows] - back
+    ids = newest[:, None] - np.arange(bins - 1, -1, -1)
+    window = ring_window(state.trace, rows, _T[name], ids % TRACE_BINS)
+    window[ids <= 0] = np.nan
+    return window
+
+
+def ring_window(rings: F16, rows: I64, column: int, position: I64) -> F64:
+    """What stands at ``position`` (k, bins) of one ring of each of ``rows``; a copy."""
+    _, columns, length = rings.shape
+    first = (rows * columns + column) * length
+    # One flat index: picking by three arrays of indices takes three times as long.
+    window: F64 = rings.reshape(-1).take(first[:, None] + position).astype(np.float64)
+    return window
+
+
 def median_last_axis(window: F64) -> F64:
     """Median over the last axis, leaving out NaN; NaN where nothing is left. Never warns."""
     ordered = np.sort(window, axis=-1)  # NaN sorts last
@@ -376,9 +394,6 @@ def close_bins(
         plan.barometric_kpa[rows],
     )
     _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
-    written = open_and_close(plan, state, rows, bin_id, mean[:, _A["pump_running"]])
-    if len(written):
-        keep_habits(plan, state, rows[written])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet

@@ -21,7 +21,6 @@ from rules.strangers import Strangers
 __all__ = [
     "BIN_MS",
     "CLEANABLE_PARTS",
-    "LEDGER_LINES",
     "STEADY",
     "STEADY_BINS",
     "TRACE",
@@ -59,9 +58,6 @@ SWITCHES: Final = 5
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
-
-LEDGER_LINES: Final = 12
-"""Lines of the solids ledger kept by unit, of up to three hours of running each."""
 
 
 @dataclass(frozen=True)
@@ -196,14 +192,6 @@ class FleetState:
     steady_count: I64  # accepted means ever, by quantity; position = count mod STEADY_BINS
     trace: F16
     trace_bin: I64  # id of the newest bin in `trace`
-    # the solids ledger, see rules/water_ledger.py, and the unit's own habit, rules/water_habit.py
-    ledger: F16  # (rows, 4, LEDGER_LINES)
-    ledger_count: I32  # lines ever; position = count mod LEDGER_LINES
-    ledger_bin: I32  # bin with which the newest line was written
-    ledger_from: I32  # bin with which the open line begins, 0 for none
-    ledger_fresh: Bool  # the basin had just been filled by then
-    ledger_says: I8  # what the newest lines say, see water_habit.Says
-    habit: F32  # (rows, 4) bleed with no make-up, its growth with it, concentration: high, middle
     # heat rejection, see rules/heat.py
     heat_load_seen: Bool  # the unit sends its load: TDs are referred to rated load
     together_ms: I64  # since when all fans run below the speed of all stages; TOGETHER: found out
@@ -310,13 +298,6 @@ class FleetState:
             steady_count=i64(n, q),
             trace=np.full((n, t, TRACE_BINS), np.nan, dtype=np.float16),
             trace_bin=i64(n),
-            ledger=np.full((n, 4, LEDGER_LINES), np.nan, dtype=np.float16),
-            ledger_count=np.zeros(n, dtype=np.int32),
-            ledger_bin=np.zeros(n, dtype=np.int32),
-            ledger_from=np.zeros(n, dtype=np.int32),
-            ledger_fresh=np.zeros(n, dtype=np.bool_),
-            ledger_says=i8(0, n),
-            habit=np.full((n, 4), np.nan, dtype=np.float32),
             heat_load_seen=np.zeros(n, dtype=np.bool_),
             together_ms=i64(n),
             speed_seen=np.zeros(n, dtype=np.bool_),

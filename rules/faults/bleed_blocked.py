@@ -11,7 +11,7 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import UNKNOWN
-from rules.arrays import F64, I8
+from rules.arrays import I8
 from rules.balance import METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
@@ -19,47 +19,33 @@ from rules.events import Evidence, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
-from rules.faults.water_readings import (
-    NO_BALANCE,
-    balance_readings,
-    first_passage_s,
-    habit_readings,
-    habit_sign,
-    seen_number,
-)
+from rules.faults.water_readings import NO_BALANCE, balance_readings, first_passage_s, seen_number
 from rules.look import UnitLook
-from rules.water_habit import Says, denied_by_now
 
 __all__ = ["BLEED_BLOCKED"]
 
 _SLUG: Final = "bleed-blocked"
-
-FASTER_RATIO: Final = 2.0
-"""Make-up that the climb asks for, over the site file's, from which it speaks for harder water:
-evaporation is good to a third at times and the volume to a fifth."""
 
 _SIGNS: Final = (
     Sign("climb", "conductivity climbs about as fast as with no bleed at all", "",
          "conductivity climbs slower than with no bleed", 2.0),
     Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow", 3.0,
          deciding=True),
-    Sign("habit", "", "over the last days the bleed carried less than this unit's usual",
-         "over the last days the bleed carried its usual share", 2.0),
     Sign("faster", "it climbs faster than the make-up's solids allow", "",
          "it climbs no faster than the make-up's solids allow", 1.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("line-blocked", "Bleed line, strainer or orifice blocked, or its valve left shut",
-                 {"climb": 1, "bleed": 0, "habit": -1, "faster": 0},
+                 {"climb": 1, "bleed": 0, "faster": 0},
                  "Look for flow at the bleed's end; open the strainer; compare valve positions."),
     SignatureRow("bleed-valve", "Bleed valve does not open: coil, wiring, controller",
-                 {"climb": 1, "bleed": 0, "habit": -1, "faster": 0},
+                 {"climb": 1, "bleed": 0, "faster": 0},
                  "Command the bleed by hand: does the valve click, does water come?"),
     SignatureRow("bleed-setting", "Controller's setpoint or timer lets it bleed too late",
-                 {"climb": 1, "bleed": 0, "habit": -1, "faster": 0},
+                 {"climb": 1, "bleed": 0, "faster": 0},
                  "Compare setpoint and timer with the cycles intended."),
     SignatureRow("makeup-quality-changed", "Make-up water has become harder",
-                 {"climb": 1, "bleed": 1, "habit": 0, "faster": 1},
+                 {"climb": 1, "bleed": 1, "faster": 1},
                  "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
 
@@ -75,37 +61,11 @@ def judge(view: BinView, announced: I8) -> I8:
     due = np.minimum(due, plan.conductivity_limit_us_cm[rows])
     back = (1.0 - view.setting(_SLUG, "deadband_ratio")) * due
     out[view.recent["conductivity"] < back] = 0
-    _by_balance(view, announced, back, out)
-    says = view.state.ledger_says[rows]
-    less = np.flatnonzero(says == Says.LESS)
-    if len(less):
-        known = np.where(np.isnan(view.recent["conductivity"]), UNKNOWN, 1)
-        out[less] = np.where(known[less] == 1, _grade(view.only(less), announced[less]), UNKNOWN)
-    out[denied_by_now(view, Says.LESS) & (announced > 0) & (out == UNKNOWN)] = 0
-    return out
-
-
-def _grade(view: BinView, was: I8) -> I8:
-    """Severity of a bleed that carries too little, by the concentration against the limit."""
-    limit = view.plan.conductivity_limit_us_cm[view.rows]
-    return graded(
-        view.recent["conductivity"] / limit,
-        [0.0, view.setting(_SLUG, "medium_ratio"), view.setting(_SLUG, "high_ratio")],
-        view.setting(_SLUG, "deadband_ratio"),
-        was,
-    )
-
-
-def _by_balance(view: BinView, announced: I8, back: F64, out: I8) -> None:
-    """Judge by the last two hours, into ``out``: quick, where nothing at all is carried away."""
     watched = view.watched
     i = watched.index
     if not len(i):
-        return
+        return out
     w = watched.balance
-    plan, rows = view.plan, view.rows
-    due = view.setting(_SLUG, "due_ratio") * plan.target_cycles[rows] * plan.makeup_us_cm[rows]
-    due = np.minimum(due, plan.conductivity_limit_us_cm[rows])
     now, was = view.recent["conductivity"][i], announced[i]
     part = watched.view
     high = now >= np.where(was > 0, back[i], due[i])
@@ -126,11 +86,18 @@ def _by_balance(view: BinView, announced: I8, back: F64, out: I8) -> None:
     flows = w.bleed_metered_l_min > np.maximum(2.0 * no_flow, slack * w.bleed_wanted_l_min)
     bled = (carried >= 0.7) | flows
     blocked = high & w.running & ((climbing & ~flows) | (dry_meter & ~(carried >= 0.7)))
-    grade = _grade(part, was)
+    limit = part.plan.conductivity_limit_us_cm[part.rows]
+    grade = graded(
+        now / limit,
+        [0.0, part.setting(_SLUG, "medium_ratio"), part.setting(_SLUG, "high_ratio")],
+        part.setting(_SLUG, "deadband_ratio"),
+        was,
+    )
     known = w.running & (~np.isnan(carried) | ~np.isnan(w.bleed_metered_l_min))
     # Between blocked and bleeding well, what was said stays said.
     other = np.where(bled | (known & (was == 0)), 0, UNKNOWN)
     out[i] = np.where(blocked, grade, np.where(high, other, out[i]))
+    return out
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -139,17 +106,15 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     w = balance_of_look(look)
     value = look.recent("conductivity")
     limit = water.conductivity_limit_us_cm
-    readings = balance_readings(look, w) + habit_readings(look)
+    readings = balance_readings(look, w)
     bleed = seen_number(w.bleed_metered_l_min)
     climb, slope = seen_number(w.climb_frac), seen_number(w.slope_us_cm_h)
     low = seen_number(w.makeup_low_us_cm)
-    habit = habit_sign(look, Says.LESS)
     seen: dict[str, int | None] = {
-        "habit": None if habit is None else -habit,
         "climb": None if climb is None else 1 if climb >= 0.5 else 0,
         "bleed": None if bleed is None else 1 if bleed > 2.0 * METER_ZERO_L_MIN else 0,
         "faster": None if low is None
-        else int(low > FASTER_RATIO * water.makeup_conductivity_us_cm),
+        else int(low > 1.5 * water.makeup_conductivity_us_cm),
     }  # fmt: skip
     left_s = None
     if value is not None and slope is not None and slope > 0 and value < limit:
@@ -167,10 +132,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         )
     return Evidence(
         summary=(
-            f"The bleed carries less away than it usually does: the basin water is at {at} µS/cm, "
-            f"{state}."
-            if habit == 1
-            else f"The bleed carries nothing away: the basin water is at {at} µS/cm, {state}, and "
+            f"The bleed carries nothing away: the basin water is at {at} µS/cm, {state}, and "
             "climbs as with the bleed shut."
             if climb is not None
             else f"The bleed meter shows no flow although the water, at {at} µS/cm, is {state}."
@@ -218,10 +180,6 @@ BLEED_BLOCKED: Final = Rule(
             Setting("carried_max_ratio", 0.35, "of the bleed intended", 0.05, 0.9,
                     "bleed by the solids balance up to which it counts as blocked",
                     "evaporation from the weather is good to a fifth, which moves this by as much"),
-            Setting("habit_ratio", 0.6, "of the usual bleed", 0.05, 0.9,
-                    "bleed over half a day of running, against the unit's own habit, that counts",
-                    "evaporation scatters by an eighth from one stretch of running to the next: "
-                    "four of them agree to a tenth"),
             Setting("meter_zero_frac", 0.1, "of the bleed intended", 0.0, 0.5,
                     "metered bleed up to which it counts as none",
                     "what a small meter shows by creep; two hours hold a timed bleed's turn"),

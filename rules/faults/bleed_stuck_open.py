@@ -27,16 +27,10 @@ from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
-from rules.faults.water_readings import (
-    balance_readings,
-    habit_readings,
-    habit_sign,
-    seen_number,
-)
+from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
 from rules.physics.water_balance import float_valve_flow_l_min
 from rules.state import TRACE_BINS
-from rules.water_habit import Says, denied_by_now, verdict
 
 __all__ = ["BLEED_STUCK_OPEN"]
 
@@ -53,26 +47,24 @@ _SIGNS: Final = (
          deciding=True),
     Sign("waste", "the solids balance says that far more leaves than intended", "",
          "the solids balance says that no more leaves than intended", 1.0),
-    Sign("habit", "running, more leaves at all hours than this unit ever bled", "",
-         "running, no more leaves than this unit usually bleeds", 1.0),
     Sign("falls", "", "the level falls at rest", "the level holds at rest", 1.0),
     Sign("thins", "", "the water thins at rest", "conductivity holds at rest", 1.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-valve", "Bleed valve stuck open: dirt on its seat, or still powered",
-                 {"bleed": 1, "waste": 1, "habit": 1, "falls": -1, "thins": -1},
+                 {"bleed": 1, "waste": 1, "falls": -1, "thins": -1},
                  "Stop the bleed at its controller: does water still run from its end?"),
     SignatureRow("bleed-setting", "Bleed set far too large, or its setpoint too low",
-                 {"bleed": 1, "waste": 1, "habit": 0, "falls": 0, "thins": 0},
+                 {"bleed": 1, "waste": 1, "falls": 0, "thins": 0},
                  "Measure the bleed with a jug; compare setpoint and timer with the cycles."),
     SignatureRow("drain-passing", "Drain valve or plug not tight",
-                 {"bleed": 0, "waste": 1, "habit": 1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "falls": -1, "thins": -1},
                  "Look at the drain's end with the bleed shut."),
     SignatureRow("basin-leaks", "Basin, hose or pump seal leaks",
-                 {"bleed": 0, "waste": 1, "habit": 1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "falls": -1, "thins": -1},
                  "Look under the basin and along the pipes."),
     SignatureRow("makeup-quality-changed", "Make-up water has become softer",
-                 {"bleed": 0, "waste": 1, "habit": 0, "falls": 0, "thins": 0},
+                 {"bleed": 0, "waste": 1, "falls": 0, "thins": 0},
                  "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
 
@@ -82,16 +74,6 @@ def judge(view: BinView, announced: I8) -> I8:
     out = np.full(len(view.rows), UNKNOWN, dtype=np.int8)
     _at_rest(view, announced, out)
     _running(view, announced, out)
-    says = view.state.ledger_says[view.rows]
-    over = np.flatnonzero(says == Says.MORE)
-    if len(over):
-        rows = view.rows[over]
-        lost = verdict(view.plan, view.state, rows).bleed_l_min
-        medium = view.only(over).setting(_SLUG, "medium_frac") * view.plan.makeup_max_l_min[rows]
-        grade = np.where(lost >= medium, Severity.MEDIUM, Severity.LOW)
-        out[over] = np.maximum(grade, announced[over])
-    # A day of running as by habit is proof that it is shut when it should be.
-    out[denied_by_now(view, Says.MORE) & (announced > 0) & (out == UNKNOWN)] = 0
     return out
 
 
@@ -153,8 +135,6 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     calm = filled & ~np.isnan(fall) & (fall < 0.5 * part.setting(_SLUG, "fall_mm"))
     calm &= (level > shut + NEAR_SHUT_MM) & ~(bleed > least)
     calm |= (bleed <= least) & (makeup <= least)
-    # What is emptied on purpose starts the delay anew, else two drained nights would add up.
-    calm |= ~filled & ~bleeds & (announced[index] == 0) & ~np.isnan(level)
     verdict = np.where(lost > 0, np.maximum(grade, announced[index]), np.where(calm, 0, UNKNOWN))
     out[index] = verdict.astype(np.int8)
 
@@ -199,7 +179,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     """What leaves at rest and in running, by meters, level and conductivity."""
     basin, water = look.unit.basin, look.unit.water
     w = balance_of_look(look)
-    readings = balance_readings(look, w) + habit_readings(look)
+    readings = balance_readings(look, w)
     rest = look.trace("level_at_rest", TRACE_BINS)
     at_rest = look.recent("level_at_rest")
     fall = look.slope_per_h("level_at_rest", _HOUR_BINS)
@@ -233,24 +213,19 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         "falls": None if fall is None
         else -1 if fall <= -look.setting(_SLUG, "fall_mm") or thin == -1 else 0,
         "thins": thin,
-        "habit": habit_sign(look, Says.MORE),
     }  # fmt: skip
     limits = []
     if metered is None:
         limits.append(
             "No bleed meter here: bleed, drain and a leaking basin look the same from afar."
         )
-    if at_rest is None and seen["habit"] != 1:
+    if at_rest is None:
         limits.append(
             "Seen in running only: a bleed that is set far too large looks like one stuck open, "
             "and so does make-up water that has become softer than the "
             f"{water.makeup_conductivity_us_cm:g} µS/cm of the site file."
         )
-    where = (
-        "far faster than it usually does" if seen["habit"] == 1
-        else "at rest, when none should" if at_rest is not None
-        else "far faster than intended"
-    )  # fmt: skip
+    where = "at rest, when none should" if at_rest is not None else "far faster than intended"
     return Evidence(
         summary=f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste.",
         confidence=0.92 if metered else 0.75,
@@ -280,8 +255,7 @@ BLEED_STUCK_OPEN: Final = Rule(
         needs=("pump_current",),
         helps=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "ambient_temperature",
                "relative_humidity", "fan_run", "fan_speed"),
-        suppressed_by=("level-frozen", "float-leaking", "float-stuck-open", "conductivity-probe",
-                       "pump-not-running"),
+        suppressed_by=("level-frozen", "float-leaking", "float-stuck-open", "conductivity-probe"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week: water runs to waste",
@@ -309,10 +283,6 @@ BLEED_STUCK_OPEN: Final = Rule(
                     "metered bleed, running, that counts as waste",
                     "bleeds that cannot be regulated are set for the driest day, at twice what it "
                     "wants or more (common practice)"),
-            Setting("habit_ratio", 1.5, "of the usual bleed", 1.1, 20.0,
-                    "steady bleed over half a day of running, against the unit's own habit, that "
-                    "counts", "evaporation scatters by an eighth from one stretch of running to "
-                    "the next: four of them agree to a tenth"),
             Setting("proven_ratio", 1.5, "of the bleed of a design day", 0.5, 20.0,
                     "the least that the solids balance allows, running, that counts as waste",
                     "all errors are against it already, which halves what a bleed shows"),

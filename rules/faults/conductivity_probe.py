@@ -19,15 +19,9 @@ from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
-from rules.faults.water_readings import (
-    balance_readings,
-    habit_readings,
-    habit_sign,
-    seen_number,
-)
+from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
 from rules.signals import INDEX
-from rules.water_habit import Says
 
 __all__ = ["CONDUCTIVITY_PROBE"]
 
@@ -41,8 +35,6 @@ _SIGNS: Final = (
          2.0),
     Sign("jumps", "it jumps from one reading to the next", "", "it does not jump", 2.0,
          deciding=True),
-    Sign("habit", "", "at all hours it reads lower than usual by the same share",
-         "over the last days it reads as usual", 2.0),
     Sign("answers", "it climbs as evaporation wants", "", "it does not climb as evaporation wants",
          1.0),
 )  # fmt: skip
@@ -51,7 +43,7 @@ _CAUSES: Final = (
                  {"nothing": 1, "low": -1, "jumps": 0, "answers": 0},
                  "Look at plug, cable and where the probe hangs; dip it in a bucket."),
     SignatureRow("probe-fouled", "Probe scaled or slimed over",
-                 {"nothing": 0, "low": -1, "jumps": 0, "habit": -1, "answers": 0},
+                 {"nothing": 0, "low": -1, "jumps": 0, "answers": 0},
                  "Compare with a hand meter; clean the probe and compare again."),
     SignatureRow("probe-in-fresh-water", "Probe sits where the make-up enters, or water stands",
                  {"nothing": 0, "low": -1, "jumps": 0, "answers": 0},
@@ -60,7 +52,7 @@ _CAUSES: Final = (
                  {"nothing": 0, "jumps": 1},
                  "Watch the reading while the pump runs and stands; wiggle the plug."),
     SignatureRow("makeup-quality-changed", "Make-up water has become much softer",
-                 {"nothing": 0, "low": -1, "jumps": 0, "habit": -1, "answers": 1},
+                 {"nothing": 0, "low": -1, "jumps": 0, "answers": 1},
                  "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
 
@@ -105,8 +97,6 @@ def judge(view: BinView, announced: I8) -> I8:
         sinks &= np.isnan(w.makeup_us_cm)  # with both meters softer make-up would explain it
         bad = w.running & ((low & (deaf | unheard)) | gone | sinks)
         out[i[bad]] = Severity.MEDIUM
-    says = view.state.ledger_says[rows]
-    out[(says == Says.LOWER) & (out != UNKNOWN)] = Severity.MEDIUM
     # Only a plausible reading in running water clears it.
     running = ~np.isnan(view.recent["level_running"]) | (view.state.pump_state[rows] == 1)
     clears = running & (ratio >= low_ratio)
@@ -165,13 +155,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if level is not None:
         readings.append(Reading("Basin level", level, "mm", note="water stands at the probe"))
     climb = seen_number(w.climb_frac)
-    habit = habit_sign(look, Says.LOWER)
-    readings += habit_readings(look)
     is_open = ratio is not None and ratio < look.setting(_SLUG, "open_ratio")
     seen: dict[str, int | None] = {
         "nothing": None if ratio is None else int(is_open),
-        "low": None if ratio is None else -1 if ratio < 1.0 else None if habit == 1 else 0,
-        "habit": None if habit is None else -habit,
+        "low": None if ratio is None else -1 if ratio < 1.0 else 0,
         "jumps": None if jump is None else int(jump > look.setting(_SLUG, "jump_frac")),
         "answers": None if climb is None else int(climb >= look.setting(_SLUG, "answer_ratio")),
     }
@@ -179,11 +166,6 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         summary = "The probe reads next to nothing although it stands in water."
     elif seen["jumps"]:
         summary = "The conductivity reading jumps as no basin's water can."
-    elif habit == 1 and ratio is not None and ratio >= 1.0:
-        summary = (
-            "At all hours the probe reads lower than usual by the same share, and the bleed is as "
-            "usual: it is fouled, or the make-up has become softer."
-        )
     elif (
         (slope := seen_number(w.slope_us_cm_h)) is not None
         and slope < 0
@@ -198,8 +180,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     else:
         summary = "More solids come in and stay than the probe shows: it does not see them."
     limits = () if is_open else (
-        "A probe that reads low by a steady share cannot be told from softer make-up from here, "
-        "nor from fewer cycles before the unit's habit is known; only a hand meter can.",
+        "A probe that reads low by a steady share, but above the make-up, cannot be told from "
+        "fewer cycles; only a hand meter can.",
     )  # fmt: skip
     return Evidence(
         summary=summary,
@@ -239,10 +221,6 @@ CONDUCTIVITY_PROBE: Final = Rule(
                     "reading, running wet, that the water cannot have",
                     "make-up varies by a tenth or two over the year (common practice), and a "
                     "probe may be off by a tenth"),
-            Setting("habit_ratio", 0.72, "of the usual reading", 0.05, 0.95,
-                    "reading at all hours, against the unit's own habit, that counts",
-                    "make-up varies by a fifth over the year (common practice), and a probe may "
-                    "drift by a tenth"),
             Setting("answer_ratio", 0.5, "of the least climb", 0.0, 1.0,
                     "climb below which the reading does not answer to evaporation",
                     "evaporation from the weather is good to a fifth; a true reading below the "

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import UNKNOWN
-from rules.arrays import F64, I8, Bool
+from rules.arrays import F64, I8
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
@@ -93,7 +93,11 @@ def judge_shut(view: BinView, announced: I8) -> I8:
         view.setting(_SHUT, "deadband_mm"),
         announced,
     )
-    severity[_fills(view, (severity > 0) & (announced == 0))] = 0
+    # A basin that fills (after a clean, a drained night) is on its way: its delay starts anew.
+    a_bin_mm = plan.makeup_max_l_min[rows] / plan.area_m2[rows] * (BIN_MS / 60_000.0)
+    swift = np.clip(FILLING_FRAC * a_bin_mm, view.setting(_SHUT, "filling_mm"), MOST_WAVES_MM)
+    filling = _rise_mm(view) >= swift
+    severity = np.where(filling & (severity > 0) & (announced == 0), 0, severity).astype(np.int8)
     # A pump whose suction is bare cannot draw its full current: then it is the reading that is low.
     bare = level < plan.pump_minimum_mm[rows] - view.setting(_SHUT, "under_level_mm")
     if (bare & (severity > 0)).any():
@@ -105,45 +109,20 @@ def judge_shut(view: BinView, announced: I8) -> I8:
     return np.where(np.isnan(newest) & (announced == 0), UNKNOWN, severity).astype(np.int8)
 
 
+FILLING_FRAC: Final = 0.15
+"""Share of what the open valve lifts the level in a bin from which the basin fills (judgement)."""
 MOST_WAVES_MM: Final = 12.0
 """More than the level of a basin near its end jumps about with air in the pump (judgement)."""
 FULL_CURRENT_FRAC: Final = 0.96
 """Share of the clean current above which the pump moves its water."""
 
 
-def _fills(view: BinView, asked: Bool) -> Bool:
-    """Which of those ``asked`` are on their way up (after a clean, a drained night).
-
-    Below its band a float valve is fully open. One that passes less than a good part of its full
-    flow, by the rise of the level and what evaporates meanwhile, does not fill: it is starved.
-    """
-    out = np.zeros(len(asked), dtype=np.bool_)
-    index = np.flatnonzero(asked)
-    if not len(index):
-        return out
-    part = view.only(index)
-    plan, rows = part.plan, part.rows
-    rise = _rise_mm_a_bin(part)
-    a_bin_mm = plan.makeup_max_l_min[rows] / plan.area_m2[rows] * (BIN_MS / 60_000.0)
-    lost = part.recent["evaporation"] * (1.0 + 1.0 / (plan.target_cycles[rows] - 1.0))
-    drawn_mm = lost / plan.area_m2[rows] * (BIN_MS / 60_000.0)
-    least = part.setting(_SHUT, "filling_frac") * a_bin_mm
-    # Where the weather is not known the draw may be half of what the valve can give.
-    swift = np.where(np.isnan(drawn_mm), 0.5 * least, least - drawn_mm)
-    out[index] = rise >= np.clip(swift, part.setting(_SHUT, "filling_mm"), MOST_WAVES_MM)
-    return out
-
-
-def _rise_mm_a_bin(view: BinView) -> F64:
-    """Rise of the newest mean above each of the three before it, for each bin between; the most.
-
-    0 where not known.
-    """
+def _rise_mm(view: BinView) -> F64:
+    """Rise of the newest mean above the lowest of the three before it; 0 where not known."""
     window = view.trace("level_running", TREND_BINS)
     window = np.where(np.isnan(window), view.trace("level_at_rest", TREND_BINS), window)
-    back = np.array([3.0, 2.0, 1.0])
-    rise = (window[:, -1:] - window[:, -4:-1]) / back
-    rise = np.where(np.isnan(rise), -np.inf, rise).max(axis=1)
+    before = np.where(np.isnan(window[:, -4:-1]), np.inf, window[:, -4:-1]).min(axis=1)
+    rise = window[:, -1] - before
     return np.where(np.isfinite(rise), rise, 0.0)
 
 
@@ -435,11 +414,8 @@ FLOAT_STUCK_SHUT: Final = Rule(
             Setting("pump_minimum_margin_mm", 8.0, "mm", 0.0, 200.0,
                     "closeness to the pump's minimum level that must be today",
                     "vortices begin some millimetres above the minimum (common practice)"),
-            Setting("filling_frac", 0.5, "of the valve's full flow", 0.05, 1.0,
-                    "flow through the open valve from which the basin counts as filling",
-                    "supply pressure moves it by a fifth, and the nameplate is rough as well"),
             Setting("filling_mm", 3.0, "mm", 0.5, 200.0,
-                    "least rise in five minutes that counts as filling",
+                    "rise within a quarter of an hour that counts as filling",
                     "more than noise of a mean of five minutes"),
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
                     "how far the level must come back", "about the waves' half height"),

@@ -21,14 +21,8 @@ from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
-from rules.faults.water_readings import (
-    balance_readings,
-    habit_readings,
-    habit_sign,
-    seen_number,
-)
+from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
-from rules.water_habit import FRESH_HARDER, Says, denied_by_now, verdict, verdict_of_look
 
 __all__ = ["MAKEUP_QUALITY_CHANGED"]
 
@@ -47,20 +41,18 @@ _SIGNS: Final = (
     Sign("fill", "just filled from empty, the basin is harder than the make-up should be",
          "just filled from empty, the basin is softer than the make-up should be",
          "just filled from empty, the basin is as the make-up should be", 2.0),
-    Sign("habit", "over the last days all says harder make-up, with the bleed as usual", "",
-         "over the last days the balance was as this unit's usual", 2.0),
     Sign("faster", "the water concentrates faster than the make-up's solids allow", "",
          "the water concentrates no faster than the make-up's solids allow", 1.0),
 )  # fmt: skip
 _HARDER: Final = (
     SignatureRow("supply-changed", "The supplier or the site feeds other water: another source, "
-                 "a season, a mixing ratio", {"meters": 1, "fill": 1, "habit": 1, "faster": 1},
+                 "a season, a mixing ratio", {"meters": 1, "fill": 1, "faster": 1},
                  "Measure the make-up at a tap; ask the site and the supplier."),
     SignatureRow("softener-or-ro", "Water treatment before the unit exhausted or by-passed",
-                 {"meters": 1, "fill": 1, "habit": 1, "faster": 1},
+                 {"meters": 1, "fill": 1, "faster": 1},
                  "Measure before and after the treatment; look at its by-pass."),
     SignatureRow("residue", "Salts left in the drained basin, dissolved again",
-                 {"fill": 1, "meters": 0, "habit": 0, "faster": 0},
+                 {"fill": 1, "meters": 0, "faster": 0},
                  "Rinse the empty basin, fill again, and compare."),
     SignatureRow("conductivity-probe", "Probe out of calibration", {"fill": 1, "faster": 1},
                  "Compare with a hand meter; check it in a reference solution."),
@@ -100,13 +92,7 @@ def judge(view: BinView, announced: I8) -> I8:
         ratio[i] = np.where(sure, by_meters, np.where(np.isnan(by_meters), fast, np.nan))
     fresh = _fresh_fill_ratio(view)
     ratio = np.where(np.isnan(ratio), fresh, ratio)
-    says = view.state.ledger_says[view.rows]
-    harder = np.flatnonzero(says == Says.HARDER)
-    if len(harder):
-        found = verdict(view.plan, view.state, view.rows[harder]).makeup_ratio
-        found = np.where(np.isnan(found), FRESH_HARDER, found)
-        ratio[harder] = np.fmax(found, ratio[harder])
-    change = np.where(says == Says.HARDER, 0.0, view.setting(_SLUG, "change_frac"))
+    change = view.setting(_SLUG, "change_frac")
     changed = np.abs(ratio - 1.0) >= np.where(announced > 0, 0.7, 1.0) * change
     rows = view.rows
     over = view.recent["conductivity"] / view.plan.conductivity_limit_us_cm[rows]
@@ -114,8 +100,6 @@ def judge(view: BinView, announced: I8) -> I8:
     medium = (over >= 1.0) | (to_be > view.plan.conductivity_limit_us_cm[rows])
     grade = np.where(medium & (ratio > 1.0), Severity.MEDIUM, Severity.LOW)
     grade = np.where(over >= view.setting(_SLUG, "high_ratio"), Severity.HIGH, grade)
-    denied = denied_by_now(view, Says.HARDER, Says.LOWER)
-    ratio = np.where(np.isnan(ratio) & denied, 1.0, ratio)
     known = ~np.isnan(ratio)
     out[known] = np.where(changed, grade, 0)[known].astype(np.int8)
     return out
@@ -165,8 +149,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     meters, sd = seen_number(w.makeup_us_cm), seen_number(w.makeup_us_cm_sd)
     least = look.setting(_SLUG, "change_frac")
     found: float | None = None
-    seen: dict[str, int | None] = {"meters": None, "fill": None, "faster": None,
-                                   "habit": None}  # fmt: skip
+    seen: dict[str, int | None] = {"meters": None, "fill": None, "faster": None}
     if meters is not None and sd is not None:
         found = meters
         readings.insert(0, Reading("Make-up conductivity, from both meters and the solids balance",
@@ -188,11 +171,6 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             readings.insert(0, Reading("Least make-up conductivity that explains the climb", low,
                                        "µS/cm", stated, derived=True))  # fmt: skip
         seen["faster"] = int(low > stated * look.setting(_SLUG, "climb_ratio"))
-    by_habit = verdict_of_look(look)
-    seen["habit"] = habit_sign(look, Says.HARDER)
-    readings += habit_readings(look)
-    if seen["habit"] == 1 and by_habit is not None and found is None:
-        found = seen_number(by_habit.makeup_ratio * stated)
     harder = found is None or found > stated
     at = "?" if found is None else f"{found:.0f}"
     limits = [] if meters is not None else [
@@ -247,9 +225,6 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
                     "difference that counts, by meters",
                     "public supplies vary by a fifth over the year (common practice); two meters, "
                     "the volume and slow sensors add as much again"),
-            Setting("habit_ratio", 1.35, "of the usual make-up", 1.1, 20.0,
-                    "make-up over half a day of running, with the bleed by the unit's own habit, "
-                    "that counts", "supplies vary by a fifth over the year (common practice)"),
             Setting("fill_high_ratio", 1.6, "of the site file's figure", 1.1, 20.0,
                     "conductivity of a basin just filled that counts as harder",
                     "a heel of old water and dissolved residue make up to a third, the first "

@@ -35,20 +35,18 @@ _SIGNS: Final = (
          deciding=True),
     Sign("makeup", "the make-up meter shows flow", "the make-up meter shows none though it should",
          "", 1.5),
-    Sign("starved", "far below its band, where it should be open, the float passes little", "",
-         "the float passes most of its full flow", 1.5),
     Sign("noise", "the current jumps about", "", "the current is quiet", 1.0),
     Sign("fall", "", "the level fell over the last hours", "the level fell at once", 0.5),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("pump-drawing-air", "Suction uncovered: the basin is too low for the pump",
-                 {"level": -1, "noise": 1, "starved": 0},
+                 {"level": -1, "noise": 1},
                  "Look at the level with the pump running; listen for gurgling."),
     SignatureRow("float-stuck-shut", "Make-up fails: float stuck shut or supply starved",
-                 {"level": -1, "makeup": -1, "starved": 1},
+                 {"level": -1, "makeup": -1, "fall": -1},
                  "Push the float down by hand: does water come?"),
     SignatureRow("basin-leak", "Basin drains away: drain open or leaking",
-                 {"level": -1, "makeup": 1, "fall": -1},
+                 {"level": -1, "makeup": 1},
                  "Look at the drain and under the basin."),
     SignatureRow("suction-leak", "Air enters through a leak or a vortex at the suction",
                  {"level": 0, "noise": 1},
@@ -125,7 +123,6 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     low = None if level is None else level <= basin.pump_minimum_mm + margin
     seen: dict[str, int | None] = {
         "level": None if low is None else -1 if low else 0,
-        "starved": _starved(look),
         "makeup": None if makeup is None else 1 if makeup > 0.1 * basin.makeup_max_l_min else -1,
         "noise": None if noise is None or base is None else int(
             noise >= max(3.0 * base.spread, 0.02 * base.value)
@@ -148,21 +145,6 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         limits=tuple(limits),
     )  # fmt: skip
 
-
-def _starved(look: UnitLook) -> int | None:
-    """Whether the float, far below its band, passes little by the course of the level."""
-    basin, cycles = look.unit.basin, look.unit.water.target_cycles
-    level, slope = look.recent("level_running"), look.slope_per_h("level_running", NOISE_BINS)
-    bottom = basin.float_shut_mm - basin.float_band_mm
-    if level is None or slope is None or level > bottom - STARVED_BELOW_MM:
-        return None
-    evaporation = look.evaporation_l_min() or 0.0
-    passed = slope * basin.area_m2 / 60.0 + evaporation * (1.0 + 1.0 / (cycles - 1.0))
-    return int(passed < 0.5 * basin.makeup_max_l_min)
-
-
-STARVED_BELOW_MM: Final = 10.0
-"""Below the band's end, where waves do not reach it: the valve is fully open."""
 
 PUMP_DRAWING_AIR: Final = Rule(
     Fault(

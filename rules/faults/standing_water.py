@@ -161,17 +161,17 @@ WARM_STANDING_WATER: Final = Rule(
             Setting("water_level_mm", 20.0, "mm", 0.0, 500.0,
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
-            Setting("least_standing_s", 165_600.0, "s", 3600.0, 2_592_000.0,
+            Setting("least_standing_s", 172_800.0, "s", 3600.0, 2_592_000.0,
                     "shortest standing that is judged at all",
-                    "46 hours: a weekend of dry running is everyday life, a third day is not"),
-            Setting("warm_low_s", 86_400.0, "s", 3600.0, 2_592_000.0,
+                    "a weekend of dry running is everyday life"),
+            Setting("warm_low_s", 129_600.0, "s", 3600.0, 2_592_000.0,
                     "warm hours that call for planned work",
-                    "24 warm hours: operating instructions for evaporative coolers ask for a clean "
-                    "when water stood for more than a day (common practice)"),
-            Setting("warm_medium_s", 172_800.0, "s", 7200.0, 5_184_000.0,
+                    "36 warm hours: three summer days at twelve hours each; guidance asks for "
+                    "action on systems idle for three days and more (from memory)"),
+            Setting("warm_medium_s", 259_200.0, "s", 7200.0, 5_184_000.0,
                     "warm hours that call for a visit this week",
-                    "48 warm hours: three to four summer days; guidance asks for action on "
-                    "systems idle for three days and more (from memory)"),
+                    "72 warm hours: near a week of summer days; guidance asks for a weekly flush "
+                    "at the least (from memory)"),
             *delays(3600.0, "the hours above are delay enough; one for a restart",
                     900.0, "water that circulates for a quarter of an hour is mixed"),
         ),

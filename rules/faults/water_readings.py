@@ -10,16 +10,8 @@ from rules.arrays import F64
 from rules.balance import MakeupSource, WaterBalance
 from rules.events import Reading
 from rules.look import UnitLook
-from rules.water_habit import Says, verdict_of_look
 
-__all__ = [
-    "NO_BALANCE",
-    "balance_readings",
-    "first_passage_s",
-    "habit_readings",
-    "habit_sign",
-    "seen_number",
-]
+__all__ = ["NO_BALANCE", "balance_readings", "first_passage_s", "seen_number"]
 
 NO_BALANCE: Final = (
     "No balance could be drawn up: it needs some hours of running with conductivity and either "
@@ -42,39 +34,6 @@ def seen_number(values: F64) -> float | None:
 def first_passage_s(value: float, limit: float, slope_h: float) -> float:
     """Time until a straight line through ``value`` reaches ``limit``. [s]"""
     return max(0.0, (limit - value) / slope_h * 3600.0)
-
-
-def habit_sign(look: UnitLook, what: Says) -> int | None:
-    """1 where the ledger says so of a unit, 0 where it says as usual, None where neither."""
-    says = int(look.state.ledger_says[look.row])
-    return 1 if says == what else 0 if says == Says.FINE else None
-
-
-def habit_readings(look: UnitLook) -> list[Reading]:
-    """The bleed of the newest lines of the ledger against the unit's own habit."""
-    by_habit = verdict_of_look(look)
-    if by_habit is None or int(look.state.ledger_says[look.row]) == Says.NOTHING:
-        return []
-    usual, bleed = seen_number(by_habit.habit_l_min), seen_number(by_habit.bleed_l_min)
-    out = [
-        Reading("Concentration over the last days", seen_number(by_habit.ratio), "",
-                float(look.state.habit[look.row, 3]), derived=True,
-                note="over the site file's make-up; against its usual"),
-    ]  # fmt: skip
-    if usual is not None and bleed is not None:
-        out.append(
-            Reading(
-                "Bleed that explains the last days, make-up as ever",
-                max(bleed, 0.0),
-                "L/min",
-                usual,
-                derived=True,
-                note="against this unit's habit",
-            )
-        )
-        out.append(Reading("Share of the usual make-up that explains them, bleed as ever",
-                           seen_number(by_habit.makeup_ratio), "", 1.0, derived=True))  # fmt: skip
-    return out
 
 
 def balance_readings(look: UnitLook, w: WaterBalance) -> list[Reading]:

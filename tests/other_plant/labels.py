@@ -50,8 +50,6 @@ CAUSED_BY: Final[dict[str, tuple[str, ...]]] = {
 """What can bring such a state about, likeliest first; any other state is nobody's doing."""
 
 HOLD_H: Final = 0.25
-OVERDUE: Final = BOUNDS["bleed-blocked"][0]
-"""Cycles over those of the set point from which a bleed is seen to be overdue."""
 
 
 @dataclass
@@ -110,14 +108,6 @@ class Judge:
         if exposed.any() and tally.first_exposed is None:
             tally.first_exposed = float(t[np.argmax(exposed)])
         seen = measure >= (0.4 * bounds[0] if 0 < bounds[0] < 0.5 else bounds[0])
-        if e.kind.slug == "conductivity-high":
-            # A set point that was moved shows once the water is denser than the bleed would let it
-            # get, long before the limit.
-            seen |= exposed & (x["cond"] >= OVERDUE * columns["target_c"])
-        if e.mode == "low level":
-            # The basin runs low before its pump loses any water.
-            gap, wet = MEASURES["float-stuck-shut"](Moment(e, t, x, columns))
-            seen |= wet & (gap >= BOUNDS["float-stuck-shut"][0])
         if tally.first is None and seen.any():
             tally.first = float(t[np.argmax(seen)])
         hold = 0.05 if e.mode == "locked" else HOLD_H

@@ -19,9 +19,6 @@ from .waterworks import Curve, distribution_for, gas_for, motor_current, screen_
 
 __all__ = ["TRUTH", "Plant", "Truth"]
 
-OWED_MOST_MIN: Final = 30.0
-"""Most that a bleed paced by the make-up meter runs up, in minutes of its full flow."""
-
 Array = NDArray[np.float64]
 Truth = dict[str, NDArray[np.float32]]
 
@@ -267,10 +264,7 @@ class Plant:
             target = c["target_c"] * ch["setpoint_gain"]
             s.bleed_on = np.where(s.bleed_on, conc > 0.95 * target, conc > 1.03 * target)
             # Paced by the make-up meter: one pulse for each so many litres let in.
-            # What it runs up is limited, as such controllers limit it (common practice): else an
-            # overfilled basin would be bled for days afterwards.
             s.owed_l = s.owed_l + makeup / (c["target_c"] / c["makeup_c"]) * dt
-            s.owed_l = np.minimum(s.owed_l, OWED_MOST_MIN * c["bleed_max"])
             s.pulse = np.where(s.pulse, s.owed_l > 0, s.owed_l > 4 * c["bleed_max"])
             s.owed_l = np.where(on & s.pulse, s.owed_l - c["bleed_max"] * dt, s.owed_l)
             kind = c["bleed_kind"]
