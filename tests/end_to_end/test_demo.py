@@ -71,7 +71,8 @@ def test_every_mail_is_readable_and_carries_its_isolation_block(played):
         assert "MAKE IT SAFE FIRST" in text
         assert "[ ]" in text
         assert message.get_body(("html",)) is not None
-        assert not list(message.iter_attachments())
+        attached = [part.get_content_type() for part in message.iter_attachments()]
+        assert attached in ([], ["application/pdf"]), "nothing but the sheet to print"
     index = (directory / "mail" / "index.html").read_text()
     assert all(file.name in index for file in files)
 
