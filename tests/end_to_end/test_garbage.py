@@ -264,7 +264,9 @@ def test_garbage_is_counted_and_no_reading_is_lost(
     good, refused = messages_of(courses)
     for one in bad:
         refused[one.reason, one.site, one.unit] += one.count
-    assert {reason for reason, _, _ in refused} == set(Reason) - OF_SPARKPLUG - {Reason.NO_TEMPERATURE}
+    assert {reason for reason, _, _ in refused} == set(Reason) - OF_SPARKPLUG - {
+        Reason.NO_TEMPERATURE
+    }
 
     # The last message is a reading of each unit: when that is stored, all before has been read.
     first, last = good[: -len(UNITS)], good[-len(UNITS) :]
