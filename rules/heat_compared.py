@@ -120,8 +120,7 @@ class HeatRejection:
     """The wet TD over its clean one, without what the depression explains."""
     fall_base_se: F64
     wet_moves: Bool
-    """The newest wet TDs differ from those just before, and no course with the depression explains
-    it: something came or went at once."""
+    """The newest wet TDs differ from those just before: something came or went at once."""
 
 
 def _ring(state: FleetState, rows: I64, quantity: str, bins: int) -> F64:
@@ -197,7 +196,6 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     pads = median(_ring(state, rows, "pad_pressure_drop", SHORT), SHORT // 2)
     pads_scatter = divided(state.baseline_spread[rows, _Q["pad_pressure_drop"]], pads_base)
     fall = _by_fall(plan, state, rows, known)
-    wet_base = state.baseline[rows, _Q["td_wet"]]
     effect, clean, sd, by, held = _effect(plan, state, rows, known, dry_age, fall)
     drops = _ring(state, rows, "pad_pressure_drop", SHORT)
     newest_drop = divided(median(drops[:, :NEWEST], NEWEST // 2), pads_base)
@@ -222,7 +220,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         fall_sd=fall.sd,
         fall_base=fall.base,
         fall_base_se=fall.base_se,
-        wet_moves=fall.crooked | (_moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
+        wet_moves=_moves(state, rows, "td_wet", state.baseline[rows, _Q["td_wet"]]),
     )
 
 
@@ -241,7 +239,6 @@ class _Fall:
     sd: F64
     base: F64
     base_se: F64
-    crooked: Bool
 
 
 def _by_fall(plan: FleetPlan, state: FleetState, rows: I64, known: Bool) -> _Fall:
@@ -275,7 +272,6 @@ def _by_fall(plan: FleetPlan, state: FleetState, rows: I64, known: Bool) -> _Fal
         np.hypot(error, PAD_ERROR_FRAC),
         divided(base + level - lost * middle, base),
         divided(noise, base) * np.sqrt(1.0 / n + np.nan_to_num(divided(middle**2, spread))),
-        ~straight & ~np.isnan(base) & known,
     )
 
 
@@ -347,5 +343,5 @@ def _effect(
     # More than all of the pads' effect cannot be lost: then it is not theirs.
     effect = np.where(effect < MORE_THAN_ALL, np.nan, effect)
     sd = np.choose(by, [np.full(len(rows), np.nan), both_sd, step_sd, fall.sd])
-    held = np.where(by == 2, effect, np.where(np.isnan(plain), level, plain))
+    held = np.where(by == 1, plain, np.where(by == 3, level, effect))
     return effect, np.where(by == 2, rated, clean), sd, by.astype(np.int64), held

@@ -63,7 +63,8 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     usual = np.where(announced > 0, 0.5 * usual, usual)
     within = np.fmax(long, np.where(quick >= medium_pct, short, long)) - 1.0 < usual
     # What came at once in wet running alone may be the pads': its course will tell.
-    loss = np.where(~heat.dry_recent & heat.load_known & heat.wet_moves, np.nan, loss)
+    unclear = heat.wet_moves & np.isnan(heat.fall_base)
+    loss = np.where(~heat.dry_recent & heat.load_known & unclear, np.nan, loss)
     return np.where(np.isnan(loss), np.nan, np.where(within, np.fmin(loss, 0.0), loss))
 
 
