@@ -19,10 +19,11 @@ from rules.faults.rejection import (
     heat_of,
     heat_readings,
     urgent_settings,
+    wet_leapt,
     with_urgency,
 )
 from rules.faults.rule import Rule
-from rules.heat_compared import HeatRejection
+from rules.heat import HeatRejection
 from rules.look import UnitLook
 
 __all__ = ["PADS_CLOGGED", "PADS_NOT_WETTING", "effect_lost_pct"]
@@ -63,11 +64,12 @@ def effect_lost_pct(heat: HeatRejection) -> F64:
 def judge_dry(view: BinView, announced: I8) -> I8:
     """The pads' effect that is left in wet running."""
     at, heat, _ = view.heat
-    # Once it stands, what the level says is enough to hold it.
-    held = 100.0 * (1.0 - heat.held_effect / heat.effect_clean)
-    lost = np.where((announced[at] > 0) & ~np.isnan(held), held, effect_lost_pct(heat))
+    lost = effect_lost_pct(heat)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
     only_large = _some(view, _DRY, "effect_lost_no_load_pct", at)
+    # Wet running alone: only a leap is the pads'; a coil fouls slowly, and so may pads.
+    mute = (heat.effect_by == 3) & ~wet_leapt(heat) & (announced[at] == 0)
+    lost = np.where(mute, np.nan, lost)
     both = heat.effect_by == 1
     limits: list[F64 | float | None] = [
         np.where(both, with_load[0], np.inf),
@@ -193,9 +195,8 @@ PADS_NOT_WETTING: Final = Rule(
                "fan_run"),
         suppressed_by=(
             "pump-not-running", "pump-screen-clogging", "distribution-restricted",
-            "float-stuck-shut", "fan-fault", "fan-not-proven", "fan-capacity-lost", "pads-clogged",
+            "float-stuck-shut", "fan-fault", "fan-not-proven", "pads-clogged",
         ),
-        yields_to=("coil-fouled",),
         response={
             Severity.LOW: "with the next planned visit, before hot weather",
             Severity.MEDIUM: "this week, before the next hot day",
