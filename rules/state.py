@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, Bool
+from rules.arrays import F16, F32, F64, I8, I16, I64, U8, U16, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
