@@ -23,8 +23,12 @@ TYPE_PREFIX: Final = "example.basinward.ticket."
 """Before the kind of notice. A name in reverse order under a domain that RFC 2606 gives nobody, so
 that it is the same at every installation and nobody else's."""
 
-EVENT_NAMES: Final = {kind: kind.value.replace(" ", "-") for kind in NoticeKind}
-"""What follows the prefix, and what oncall.toml calls each kind."""
+_OF_SEVERAL: Final = {NoticeKind.DIGEST, NoticeKind.HAND_OVER, NoticeKind.OUTAGE}
+EVENT_NAMES: Final = {
+    kind: kind.value.replace(" ", "-") for kind in NoticeKind if kind not in _OF_SEVERAL
+}
+"""What follows the prefix, and what oncall.toml calls each kind. Lists of several tickets are mails
+only: another system is told of each ticket by itself."""
 
 _DATA_VERSION: Final = 1
 _LATEST_MS: Final = 253_402_300_799_000  # end of the year 9999, the last that a date can hold
