@@ -545,32 +545,6 @@ def test_draining_wakes_up_for_the_first_message(broker, started):
     assert intake.waiting == 0
 
 
-@pytest.mark.parametrize(
-    ("settings", "words"),
-    [
-        ({"host": ""}, "host is empty"),
-        ({"host": "a..b"}, "not a possible host name"),
-        ({"host": "h", "port": 0}, "port 0 is not between"),
-        ({"host": "h", "client_id": ""}, "client_id is empty"),
-        ({"host": "h", "protocol": "4"}, "not one of 3.1.1, 5"),
-        ({"host": "h", "keep_alive_s": 0}, "keep_alive_s 0"),
-        ({"host": "h", "password": "p"}, "without a username"),
-    ],
-)
-def test_impossible_settings_are_refused_with_their_name(settings, words):
-    with pytest.raises(ValueError, match=words):
-        BrokerSettings(**settings)
-
-
-def test_a_key_without_certificate_is_refused():
-    with pytest.raises(ValueError, match="certificate_file"):
-        TlsSettings(key_file=Path("key.pem"))
-
-
-def test_the_password_does_not_show():
-    assert "secret" not in repr(BrokerSettings("h", username="u", password="secret"))
-
-
 def test_payloads_are_handed_on_as_they_came(broker, started):
     """Not SenML, not even text: refusing is the decoder's work."""
     intake, states = started(broker.port)
