@@ -68,6 +68,7 @@ def test_a_journal_of_an_earlier_form_is_read_and_goes_on(tmp_path: Path, form: 
         assert journal.reader_offset("store") == 2
         assert journal.offsets_set_aside("rules") == {3}
         assert journal.actions_present([6, 7]) == {7}
+        assert journal.notes() == ({} if form < 2 else {"birth:quay": b"\n\x0b"})
         register = UnitRegister(journal)
         assert dict(register.units) == {0: ("quay", "ac-1"), 1: ("mill", "ac-2")}
         assert register.row("mill", "ac-3") == 2

@@ -19,6 +19,7 @@ from gateway.journal import (
     Fill,
     Journal,
     JournalState,
+    Notes,
     Rejects,
     SqliteJournal,
     Stored,
@@ -41,14 +42,20 @@ class ListJournal:
         self._readers: dict[str, int] = {}
         self._aside: dict[str, set[int]] = {}
         self._actions: set[int] = set()
+        self._notes: dict[str, bytes] = {}
         self._news = threading.Condition()
 
     @property
     def last_offset(self) -> int:
         return self._last
 
-    def append(self, entries: Sequence[Entry], received_ms: int) -> int:
+    def append(self, entries: Sequence[Entry], received_ms: int, notes: Notes | None = None) -> int:
         with self._news:
+            for name, value in (notes or {}).items():
+                if value is None:
+                    self._notes.pop(name, None)
+                else:
+                    self._notes[name] = value
             for entry in entries:
                 self._last += 3
                 self._entries[self._last] = Stored(self._last, received_ms, entry)
@@ -56,6 +63,10 @@ class ListJournal:
                     self._actions.add(entry.id)
             self._news.notify_all()
             return self._last
+
+    def notes(self) -> dict[str, bytes]:
+        with self._news:
+            return dict(self._notes)
 
     def read_from(self, offset: int, *, limit_weight: int = 100, limit_entries: int = 100) -> Chunk:
         with self._news:
