@@ -81,6 +81,8 @@ class RunningState:
     condensing_degc: float | None
     wet_bulb_degc: float | None
     evaporation_l_min: float | None
+    value_age_limit_s: float
+    """From this age on a reading says nothing of now."""
 
 
 def running_state(look: UnitLook) -> RunningState:
@@ -95,6 +97,7 @@ def running_state(look: UnitLook) -> RunningState:
         condensing_degc=look.condensing_degc(),
         wet_bulb_degc=look.wet_bulb_degc(),
         evaporation_l_min=look.evaporation_l_min(),
+        value_age_limit_s=look.setting(FLEET, "value_age_limit_s"),
     )
 
 

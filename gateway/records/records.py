@@ -8,7 +8,8 @@ threads. What cannot be written now raises :class:`RecordsUnavailable`; nothing 
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 from sqlalchemy import Connection, select
 from sqlalchemy.engine import URL
@@ -379,6 +380,12 @@ class Records(TicketLife):
         """How the unit runs, as the rules saw it last; None before they have."""
         with self._database.read() as connection:
             return unit_looks.look_of(connection, site, unit)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One consistent view for the block, for the functions of the modules that read."""
+        with self._database.read() as connection:
+            yield connection
 
     # --- inside -----------------------------------------------------------------------------
 

@@ -16,7 +16,15 @@ from gateway.records.models import UnitLookRecord, UnitRecord
 from gateway.records.upsert import insert_into
 from rules.expected import LiveReading, RunningState
 
-__all__ = ["UnitLookRow", "heard", "look_of", "newest", "write_heard", "write_looks"]
+__all__ = [
+    "UnitLookRow",
+    "heard",
+    "heard_by_site",
+    "look_of",
+    "newest",
+    "write_heard",
+    "write_looks",
+]
 
 _LOOKS = cast("Table", UnitLookRecord.__table__)
 _UNITS = cast("Table", UnitRecord.__table__)
@@ -82,10 +90,24 @@ def write_heard(connection: Connection, heard_ms: Mapping[int, int]) -> None:
     connection.execute(statement, values)
 
 
-def heard(connection: Connection) -> dict[int, int]:
-    """When each unit was heard last, by its row."""
-    query = select(_LOOKS.c.unit_row, _LOOKS.c.heard_ms)
-    return {r.unit_row: r.heard_ms for r in connection.execute(query)}
+def heard(connection: Connection, site: str) -> dict[str, int]:
+    """When each unit of a site was heard last, by its id."""
+    query = (
+        select(_UNITS.c.unit, _LOOKS.c.heard_ms)
+        .join(_LOOKS, _LOOKS.c.unit_row == _UNITS.c.row)
+        .where(_UNITS.c.site == site)
+    )
+    return {r.unit: r.heard_ms for r in connection.execute(query) if r.heard_ms}
+
+
+def heard_by_site(connection: Connection) -> dict[str, int]:
+    """When any unit of each site was heard last, by the site's id."""
+    query = (
+        select(_UNITS.c.site, func.max(_LOOKS.c.heard_ms))
+        .join(_LOOKS, _LOOKS.c.unit_row == _UNITS.c.row)
+        .group_by(_UNITS.c.site)
+    )
+    return {site: at_ms for site, at_ms in connection.execute(query) if at_ms}
 
 
 def newest(connection: Connection) -> int:
@@ -103,11 +125,9 @@ def look_of(connection: Connection, site: str, unit: str) -> UnitLookRow | None:
     r = connection.execute(query).first()
     if r is None:
         return None
-    state, readings = None, ()
     try:
-        if r.look is not None:
-            state = RunningState(**r.look["state"])
-            readings = tuple(LiveReading.from_json(item) for item in r.look["readings"])
+        state = RunningState(**r.look["state"])
+        readings = tuple(LiveReading.from_json(item) for item in r.look["readings"])
     except (TypeError, KeyError, AttributeError):
-        state, readings = None, ()
+        return UnitLookRow(r.unit_row, r.heard_ms, r.looked_ms, None, ())
     return UnitLookRow(r.unit_row, r.heard_ms, r.looked_ms, state, readings)
