@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from gateway.display_units import display_unit
 from gateway.overview.source import Source
 from gateway.records import summaries
-from gateway.telemetry.base import ROLLUP_MS, Outline, check_signals
+from gateway.telemetry.base import ROLLUP_MS, Outline, Series, check_signals
 from rules.alarms import ACTIVE
 from rules.events import Severity
 from rules.signals import SIGNALS, signal
@@ -106,8 +106,9 @@ def trend_view(
     span_ms = end_ms - start_ms
     if span_ms <= LONGEST_RAW_MS:
         series = source.store.read(site_id, unit_id, names, start_ms, end_ms)
-        width_ms, times = 0, series.time_ms
-        low = high = values = series.values
+        width_ms = 0
+        times, values = _with_breaks(series)
+        low = high = values
     else:
         width_ms = max(-(-span_ms // POINTS // ROLLUP_MS), 1) * ROLLUP_MS
         outline = source.store.outline(site_id, unit_id, names, start_ms, end_ms, width_ms)
@@ -131,6 +132,19 @@ def trend_view(
         )  # fmt: skip
     marks = _marks(source, site_id, unit_id, start_ms, end_ms)
     return TrendView(start_ms, end_ms, width_ms, times, tuple(lines), marks)
+
+
+def _with_breaks(series: Series) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Samples with an empty one wherever several in a row are missing."""
+    steps = np.diff(series.time_ms)
+    if len(steps) < 2:
+        return series.time_ms, series.values
+    behind = np.flatnonzero(steps > 5 * np.median(steps)) + 1
+    at_ms = series.time_ms[behind - 1] + 1
+    return (
+        np.insert(series.time_ms, behind, at_ms),
+        np.insert(series.values, behind, np.nan, axis=0),
+    )
 
 
 def _with_gaps(outline: Outline) -> Outline:
