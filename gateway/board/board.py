@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from gateway.board.doors import Doorkeeper, NobodyKnown
+from gateway.board.house import House
 from gateway.board.limits import BadLinkLimit
 from gateway.board.links import Signer
 from gateway.board.page import Pages
@@ -24,7 +25,7 @@ class Board:
     """What the pages work on. ``name`` is the fleet's; ``reply_to`` the desk that answers mails.
 
     ``doorkeeper`` recognises visitors; without one nobody gets further than the page behind a
-    mail's link.
+    mail's link. ``house`` is what the rooms about the fleet are made of; without it there are none.
     """
 
     records: Records
@@ -35,3 +36,4 @@ class Board:
     clock_ms: Callable[[], int] = _now_ms
     limit: BadLinkLimit = field(default_factory=BadLinkLimit)
     doorkeeper: Doorkeeper = field(default_factory=NobodyKnown)
+    house: House | None = None

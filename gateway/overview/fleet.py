@@ -251,14 +251,19 @@ def _totals(
         sites=len(sites),
         units=sum(s.units for s in sites),
         by_condition=_counted(s.condition.value for s in sites),
-        standing=_counted(a.severity.name.lower() for a in standing),
-        waiting=_counted(a.severity.name.lower() for a in waiting),
+        standing=_by_priority(standing),
+        waiting=_by_priority(waiting),
         held=sum(a.state in HELD for a in alarms),
         tickets=len(tickets),
         tickets_open=sum(t.state == "open" for t in tickets),
         people=len({p for t in tickets for p in t.people}),
         silent=sum(s.silent for s in sites),
     )
+
+
+def _by_priority(alarms: Iterable[AlarmLine]) -> Mapping[str, int]:
+    count = Counter(a.severity.name.lower() for a in alarms)
+    return {priority: count[priority] for priority in ("high", "medium", "low")}
 
 
 def _counted(words: Iterable[str]) -> Mapping[str, int]:
