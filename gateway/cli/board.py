@@ -27,7 +27,7 @@ def board(
         LogFormat, typer.Option(help="For people, or one JSON object a line for programs.")
     ] = LogFormat.TEXT,
 ) -> None:
-    """Serve the web pages: the page on which a ticket is acknowledged from its mail.
+    """Serve the web pages: the whole fleet at a glance, its alarms, units and tickets.
 
     It runs beside the gateway, on the same data directory, until Ctrl-C or SIGTERM; it reads the
     records and writes only what people ask for. [board] in fleet.toml says where it listens and
@@ -46,12 +46,15 @@ def board(
 
     try:
         from gateway.board.app import Board, make_app  # noqa: PLC0415 - lazy
+        from gateway.board.house import House  # noqa: PLC0415 - lazy
         from gateway.board.server import listen, serve  # noqa: PLC0415 - lazy
     except ModuleNotFoundError as error:
         fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
     from gateway.board.key import signer_of  # noqa: PLC0415 - lazy
     from gateway.board.page import Pages  # noqa: PLC0415 - lazy
+    from gateway.overview.source import Source  # noqa: PLC0415 - lazy
     from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
+    from gateway.telemetry import open_store  # noqa: PLC0415 - lazy
     from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
     from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
 
@@ -79,10 +82,12 @@ def board(
         renderer = MailRenderer(
             configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
         )
+        telemetry = open_store(configuration.store, data, {})
+        house = House(Source(store, telemetry, configuration, data), renderer)
         app = make_app(
             Board(
                 store, signer, Pages(configuration.sites, renderer), configuration.name,
-                configuration.mail.reply_to,
+                configuration.mail.reply_to, house=house,
             )
         )  # fmt: skip
         log = logging.getLogger(__name__)
@@ -95,7 +100,8 @@ def board(
             log.info("The board answers at http://%s:%d; %s.", host, settings.port, where)
 
         try:
-            serve(app, listening, ready)
+            serve(app, listening, ready, house.live.close)
         finally:
+            telemetry.close()
             store.close()
         log.info("The board has stopped in good order.")

@@ -9,6 +9,16 @@
   const shape = { high: "▲", medium: "◆", low: "●", "": "○" };
   const show = (value, decimals) => value === null || value === undefined ? "–" : value.toFixed(decimals);
   const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, dateStyle: "medium", timeStyle: "short" });
+  const part = (options) => new Intl.DateTimeFormat("en-GB", { timeZone: zone, ...options });
+  const [hour, day, month] = [
+    part({ hour: "2-digit", minute: "2-digit" }), part({ day: "numeric", month: "short" }),
+    part({ month: "short", year: "numeric" })];
+  const ticks = (_u, splits, _axis, _space, step) => splits.map((s) => {
+    const at = new Date(s * 1000);
+    if (step >= 28 * 86400) return month.format(at);
+    const time = hour.format(at);
+    return step >= 86400 || time === "00:00" || time === "24:00" ? day.format(at) : time;
+  });
   const when = (s) => clock.format(new Date(s * 1000));
   let charts = [];
 
@@ -82,7 +92,7 @@
       legend: { show: false },
       cursor: { sync: { key: sync }, y: false, points: { size: 5 }, drag: { x: true, y: false } },
       scales: { x: { min: data.start, max: data.end, time: true } },
-      axes: [{ ...axis, size: isLast ? 30 : 6, values: isLast ? undefined : () => [] }, { ...axis, size: 62 }],
+      axes: [{ ...axis, size: isLast ? 30 : 6, space: 64, values: isLast ? ticks : () => [] }, { ...axis, size: 62 }],
       series,
       bands: banded ? [{ series: [1, 2], fill: `color-mix(in srgb, ${colour("edge")} 40%, transparent)` }] : [],
       hooks: {
