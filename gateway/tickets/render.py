@@ -31,7 +31,13 @@ from gateway.telemetry.base import Rollups
 from gateway.tickets.chart import Chart, draw_chart
 from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
 from gateway.tickets.jobsheet import job_sheet
-from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
+from gateway.tickets.notice import (
+    PRIORITY_OF,
+    NoticeKind,
+    Recipient,
+    TicketNotice,
+    subject_lead,
+)
 from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
 from rules.faults.base import Fault
@@ -260,7 +266,7 @@ class MailRenderer:
 
 
 def subject(ticket: Ticket, *, is_reply: bool) -> str:
-    """The subject: sorts by priority, then site and unit; ends in the ticket's number.
+    """The subject: sorts by priority, the gravest first, then site, unit, fault and number.
 
     It stays the same over the ticket's life ('Re: ' in front of later mails), but for the priority:
     who is woken must see what it is now.
@@ -268,7 +274,8 @@ def subject(ticket: Ticket, *, is_reply: bool) -> str:
     title = ticket.title
     if title[1:2].islower():
         title = title[0].lower() + title[1:]
-    line = f"[{ticket.priority}] {ticket.place}: {title} ({ticket.number})"
+    lead = subject_lead(PRIORITY_OF[ticket.severity])
+    line = f"{lead} - {ticket.place}: {title} ({ticket.number})"
     return f"Re: {line}" if is_reply else line
 
 
