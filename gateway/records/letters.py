@@ -34,9 +34,9 @@ def write_letter(
 ) -> int:
     """Put a letter in the outbox, one mail to all of ``to``; its id there.
 
-    ``word`` begins its Message-ID (letters, digits and hyphens), which is the postmark's of word and
-    id; ``in_reply_to`` is that of the letter which this one follows. With nobody in ``to`` it is kept as
-    unaddressed, and shown among what nobody got.
+    ``word`` begins its Message-ID (letters, digits and hyphens), which is the postmark's of word
+    and id; ``in_reply_to`` is that of the letter which this one follows. With nobody in ``to`` it
+    is kept as unaddressed, and shown among what nobody got.
     """
     outbox_id = 1 + (connection.scalar(select(func.max(Outbox.id))) or 0)
     once: dict[str, Recipient] = {}

@@ -144,7 +144,7 @@ def test_letters_go_when_the_records_go_back_to_a_version_without_them(tmp_path:
     with engine.begin() as connection:
         config = migration_config()
         config.attributes["connection"] = connection
-        command.downgrade(config, "0006")
+        command.downgrade(config, "0007")
         assert "outbox_letters" not in inspect(connection).get_table_names()
         rows = connection.exec_driver_sql("SELECT kind FROM outbox").all()
     engine.dispose()
