@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gateway.cli.options import DataOption, FleetOption, RecordsOption
 from gateway.cli.run import LogLevel, log_to_stderr, secrets_of
 from gateway.watching.logs import LogFormat
+
+if TYPE_CHECKING:
+    from gateway.board.house import House
+    from gateway.config import Configuration
+    from gateway.records import Records
+    from gateway.tickets.render import MailRenderer
 
 __all__ = ["board"]
 
@@ -20,6 +27,13 @@ def board(
     fleet: FleetOption = Path("fleet"),
     data: DataOption = Path("data"),
     records: RecordsOption = None,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Listen here and not where [board] says, as in a container: 0.0.0.0.",
+        ),
+    ] = None,
     log_level: Annotated[
         LogLevel, typer.Option("--log", help="How much the log on standard error says.")
     ] = LogLevel.INFO,
@@ -46,15 +60,12 @@ def board(
 
     try:
         from gateway.board.app import Board, make_app  # noqa: PLC0415 - lazy
-        from gateway.board.house import House  # noqa: PLC0415 - lazy
         from gateway.board.server import listen, serve  # noqa: PLC0415 - lazy
     except ModuleNotFoundError as error:
         fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
     from gateway.board.key import signer_of  # noqa: PLC0415 - lazy
     from gateway.board.page import Pages  # noqa: PLC0415 - lazy
-    from gateway.overview.source import Source  # noqa: PLC0415 - lazy
     from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
-    from gateway.telemetry import open_store  # noqa: PLC0415 - lazy
     from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
     from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
 
@@ -62,6 +73,8 @@ def board(
     configuration = configuration_or_end(fleet, os.environ)
     conceal(secrets_of(configuration))
     settings = configuration.board
+    if address is not None:
+        settings = replace(settings, address=address)
     try:
         listening = listen(settings.address, settings.port)
     except OSError as error:
@@ -80,10 +93,10 @@ def board(
         except OSError as error:
             fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
         renderer = MailRenderer(
-            configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-        )
-        telemetry = open_store(configuration.store, data, {})
-        house = House(Source(store, telemetry, configuration, data), renderer)
+            configuration.sites, FAULTS, configuration.from_name,
+            rules=configuration.rules, board_url=settings.public_url,
+        )  # fmt: skip
+        house = _house(configuration, store, data, renderer)
         app = make_app(
             Board(
                 store, signer, Pages(configuration.sites, renderer), configuration.name,
@@ -102,6 +115,18 @@ def board(
         try:
             serve(app, listening, ready, house.live.close)
         finally:
-            telemetry.close()
+            house.source.store.close()
             store.close()
         log.info("The board has stopped in good order.")
+
+
+def _house(
+    configuration: Configuration, records: Records, data: Path, renderer: MailRenderer
+) -> House:
+    """What the rooms about the fleet are made of."""
+    from gateway.board.house import House  # noqa: PLC0415 - lazy
+    from gateway.overview.source import Source  # noqa: PLC0415 - lazy
+    from gateway.telemetry import open_store  # noqa: PLC0415 - lazy
+
+    telemetry = open_store(configuration.store, data, {})
+    return House(Source(records, telemetry, configuration, data), renderer)

@@ -33,6 +33,8 @@ __all__ = [
     "BaselineRecord",
     "InstallationRecord",
     "OutboxAttemptRecord",
+    "OutboxLetterFileRecord",
+    "OutboxLetterRecord",
     "OutboxListRecord",
     "OutboxRecipientRecord",
     "OutboxRecord",
@@ -279,7 +281,8 @@ class OutboxRecord(Base):
     """One message to be sent, or sent, about one event of one ticket.
 
     A mail that lists several tickets (:class:`OutboxListRecord`) has the gravest of them as
-    ``ticket_id``, and as ``event_seq`` the mail's own id below zero, as no event has.
+    ``ticket_id``, and as ``event_seq`` the mail's own id below zero, as no event has. So has a
+    letter (:class:`OutboxLetterRecord`), which has no ticket.
     ``channel`` and ``state``: see :class:`gateway.records.rows.Channel` and ``OutboxState`` there.
     ``next_attempt_ms`` says when it is due. ``possibly_duplicate`` is set where the hand-over's
     result can never be known.
@@ -288,7 +291,7 @@ class OutboxRecord(Base):
     __tablename__ = "outbox"
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
-    ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"))
+    ticket_id: Mapped[int | None] = mapped_column(ForeignKey("tickets.id"))
     event_seq: Mapped[int]
     channel: Mapped[str] = mapped_column(server_default="mail")
     kind: Mapped[str]
@@ -354,6 +357,30 @@ class OutboxListRecord(Base):
 
     outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
     listing: Mapped[dict[str, Any]]
+
+
+class OutboxLetterRecord(Base):
+    """A mail about no ticket (:class:`gateway.mail.letter.Letter`), as it was written."""
+
+    __tablename__ = "outbox_letters"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    subject: Mapped[str]
+    text: Mapped[str]
+    html: Mapped[str]
+
+
+class OutboxLetterFileRecord(Base):
+    """A file in such a mail; one with a ``cid`` is shown within its page."""
+
+    __tablename__ = "outbox_letter_files"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    media_type: Mapped[str]
+    cid: Mapped[str]
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class TeamListRecord(Base):

@@ -91,7 +91,7 @@ class Records(TicketLife, WearBook):
         self._quarantine = Quarantine(limits or QuarantineLimits())
         self._sites: dict[int, str] = {}
         self.on_mail: Callable[[], None] | None = None
-        by_mail = (Channel.MAIL, Channel.LIST, Channel.TEXT)
+        by_mail = (Channel.MAIL, Channel.LIST, Channel.TEXT, Channel.LETTER)
         self.outbox_store = OutboxStore(self._database, by_mail)
         self.allowance_store = AllowanceStore(self._database)
         self.webhook_store = OutboxStore(self._database, (Channel.WEBHOOK,))
