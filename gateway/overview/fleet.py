@@ -200,9 +200,6 @@ def _line(
     silent = {a.unit_row for a in standing if a.fault == "unit-stale"}
     cut_off = any(a.fault == "site-cut-off" for a in standing)
     name = names.site(site.id)
-    text = " ".join(
-        (name, site.id, site.address, site.team, *(f"{u.name} {u.id}" for u in site.units))
-    )
     people = tuple(dict.fromkeys(clean(p, 60) for t in tickets for p in t.people))
     oldest_ms = min((a.onset_ms for a in standing), default=0)
     return SiteLine(
@@ -224,7 +221,7 @@ def _line(
         people=people,
         worst=_brief(names, worst, is_unacknowledged=worst in waiting) if worst else None,
         rank=(_ORDER[condition], -int(top_waiting or top), -len(standing), oldest_ms, name),
-        text=text.casefold(),
+        text=names.search_text[site.id],
     )
 
 

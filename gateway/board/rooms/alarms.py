@@ -169,6 +169,7 @@ def _done(
     if kind is None:
         msg = "Choose what is to be done."
         raise _Refused(msg)
+    picks = [pick for pick in picks if pick.count("/") in ((1, 3) if kind in _ON_UNITS else (3,))]
     if not picks:
         msg = "No alarm was chosen. Tick the alarms that you mean, then try again."
         raise _Refused(msg)
@@ -188,8 +189,6 @@ def _done(
     done, refused = 0, []
     for pick in dict.fromkeys(picks):
         parts = pick.split("/")
-        if len(parts) != 4:
-            continue
         item = by_place.get((parts[0], parts[1], parts[2]))
         if why := _in_the_way(item, kind, parts, source):
             refused.append(why)
@@ -238,7 +237,7 @@ def _on_units(
     until_ms: int,
     now_ms: int,
 ) -> Outcome:
-    units = dict.fromkeys(tuple(p.split("/")[:2]) for p in picks if p.count("/") >= 1)
+    units = dict.fromkeys(tuple(p.split("/")[:2]) for p in picks)
     done, refused = 0, []
     for site, unit in units:
         try:
