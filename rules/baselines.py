@@ -48,6 +48,7 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     # What was seen before must not mix with what is seen from now on.
     state.steady[row, meant] = np.nan
     state.steady_count[row, meant] = 0
+    state.figure_mark[row, meant] = 0
     if any(STEADY[i].name in ("td_dry", "td_wet") for i in meant):
         forget_effect(state, row)
     if not action.parts or "fans" in action.parts:

@@ -20,7 +20,7 @@ from gateway.records.wear_models import CleaningRecord, ConditionDayRecord, Cond
 from gateway.records.wear_rows import CleaningRow, ConditionDay, ConditionRow, UnitDueRange
 from rules.condition import PartCondition
 from rules.condition.figures import readings_of
-from rules.forecast import Figure, cut, due_range
+from rules.forecast import Figure, cut, due_range, pace_of
 
 __all__ = [
     "cleanings",
@@ -31,6 +31,8 @@ __all__ = [
     "write_conditions",
 ]
 
+_LOOK_BACK_MS: Final = 3 * 366 * 86_400_000
+"""Three years: enough to know the seasons by."""
 _UNITS: Final = cast("Table", UnitRecord.__table__)
 _NOW: Final = cast("Table", ConditionRecord.__table__)
 _DAYS: Final = cast("Table", ConditionDayRecord.__table__)
@@ -118,7 +120,7 @@ def condition_days(
 def due_ranges(connection: Connection, where: Where, now_ms: int) -> list[UnitDueRange]:
     """When each part that has figures reaches its limit, by site, unit and part."""
     series: dict[tuple[int, str], list[Figure]] = defaultdict(list)
-    for day in condition_days(connection, where):
+    for day in condition_days(connection, where, since_ms=now_ms - _LOOK_BACK_MS):
         figure = Figure(day.time_ms, day.raw_pct, day.uncertainty_pct, day.basis, day.baseline_ms)
         series[day.unit_row, day.part].append(figure)
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
@@ -128,7 +130,8 @@ def due_ranges(connection: Connection, where: Where, now_ms: int) -> list[UnitDu
     for row in conditions(connection, where):
         key = row.unit_row, row.part
         figures, since = cut(series.get(key, []), cleaned.get(key, ()))
-        due = due_range(row.part, figures, now_ms, since)
+        pace = pace_of(series.get(key, []), cleaned.get(key, ()))
+        due = due_range(row.part, figures, now_ms, since, pace)
         out.append(UnitDueRange(row.unit_row, row.site, row.unit, due))
     return out
 
