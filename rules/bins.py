@@ -482,7 +482,7 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     """Learn the baselines that have enough steady means, where no alarm spoils them.
 
     Learned once and kept: a fault that grows slowly must not teach itself into the baseline. Only a
-    closed-out cleaning, or a person, asks for another; until that is learned the old one holds.
+    cleaning that has proven to help, or a person, asks for another; until then the old one holds.
     """
     bins = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
     wanted = wanted_means(plan, state, rows, bins)

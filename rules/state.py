@@ -208,7 +208,7 @@ class FleetState:
     baseline_spread: F64
     baseline_count: I16
     baseline_ms: I64
-    baseline_relearn: Bool  # a cleaning was closed out: to be replaced once enough was seen
+    baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
     baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
