@@ -178,19 +178,19 @@ def close_ticket(
 
 
 def _work_from_ms(connection: Connection, ticket: Any, now_ms: int) -> int:
-    """When the work began: the first arrival since the ticket was opened, else a usual stay ago."""
+    """When the work began: the first arrival since the last close-out, else a usual stay ago."""
+    of_ticket = Entries.ticket_id == ticket.id
+    closed = select(func.max(Entries.seq)).where(
+        of_ticket, Entries.kind == TicketEventKind.CLOSED.value
+    )
     came = connection.scalar(
         select(func.min(Entries.time_ms)).where(
-            Entries.ticket_id == ticket.id,
+            of_ticket,
             Entries.kind == TicketEventKind.ARRIVED.value,
-            Entries.time_ms >= now_ms - _LONGEST_WORK_MS,
+            Entries.seq > func.coalesce(closed.scalar_subquery(), 0),
         )
     )
     return int(came) if came is not None else now_ms - STAY_MS
-
-
-_LONGEST_WORK_MS: Final = 7 * 86_400_000
-"""An arrival longer ago was of other work."""
 
 
 def add_note(connection: Connection, number: str, by: str, note: str, now_ms: int) -> None:
