@@ -15,6 +15,7 @@ import numpy as np
 from rules.arrays import F64, I64
 from rules.balance import METER_ZERO_L_MIN, Windows, water_balance
 from rules.bin_rings import median_last_axis, trace_window
+from rules.bin_times import BINS_AN_HOUR
 from rules.condition.figures import Judged
 from rules.condition.windows import standing
 from rules.events import Reading
@@ -25,8 +26,8 @@ from rules.state import WATER_LOOKS, FleetState
 
 __all__ = ["basin", "bleed", "float_valve", "look_at_water"]
 
-LOOK_BINS: Final = 288 // WATER_LOOKS
-BINS_AN_HOUR: Final = 12
+LOOK_HOURS: Final = 24 // WATER_LOOKS
+LOOK_AT: Final = 7
 LEVEL_BINS: Final = 24
 LEAST_REST_BINS: Final = 18
 LEAST_WATER_MEANS: Final = 3
@@ -50,11 +51,15 @@ def look_at_water(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) ->
 
     ``rows`` (k,) have just closed the bins ``bin_id``; traces hold these already.
     """
-    due = (bin_id + 7 * rows) % LOOK_BINS == 0
-    if not due.any():
+    # In one bin an hour only: a look costs one unit as much as some dozens.
+    at = np.flatnonzero(bin_id % BINS_AN_HOUR == LOOK_AT)
+    if not len(at):
+        return
+    due = at[(bin_id[at] // BINS_AN_HOUR + rows[at]) % LOOK_HOURS == 0]
+    if not len(due):
         return
     row, now = rows[due], bin_id[due]
-    slot = (now // LOOK_BINS) % WATER_LOOKS
+    slot = (now // (LOOK_HOURS * BINS_AN_HOUR)) % WATER_LOOKS
     state.water_looks[row, FLOAT, slot] = _leak_frac(plan, state, row)
     state.water_looks[row, CONCENTRATION, slot] = _concentration(plan, state, row)
     state.water_looks[row, VOLUME, slot] = _volume_frac(plan, state, row)

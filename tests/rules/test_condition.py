@@ -342,12 +342,13 @@ def test_a_snapshot_of_an_earlier_version_is_taken():
     assert state.bin_id[0] == engine.state.bin_id[0]
 
 
-def test_days_of_a_fleet_end_at_different_times():
-    """A fleet of 200 units ends at most a few of its days in one bin."""
-    sites = [site("s", [unit_data(f"u{i}") for i in range(200)])]
+def test_days_of_a_fleet_end_at_different_hours():
+    """Of 480 units about 20 end their day in each hour of the day."""
+    sites = [site(f"s{k}", [unit_data(f"u{i}") for i in range(20)]) for k in range(24)]
     plan = FleetPlan.build(sites, rows_of(sites), {})
     _, count = np.unique(plan.day_phase_bins, return_counts=True)
-    assert count.max() <= 6
-    rows = np.arange(200)
+    assert len(count) == 24
+    assert count.max() <= 40
+    rows = np.arange(480)
     first = (DAY + 1) * DAY_BINS - plan.day_phase_bins[rows]
-    assert len(np.unique(bin_end_ms(plan, rows, first))) > 80
+    assert len(np.unique(bin_end_ms(plan, rows, first))) > 200
