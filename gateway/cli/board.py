@@ -26,12 +26,20 @@ def board(
     log_format: Annotated[
         LogFormat, typer.Option(help="For people, or one JSON object a line for programs.")
     ] = LogFormat.TEXT,
+    demonstration: Annotated[
+        bool,
+        typer.Option(
+            "--demonstration",
+            help="Let everybody on this machine in, with every role; pages say so.",
+        ),
+    ] = False,
 ) -> None:
-    """Serve the web pages: the page on which a ticket is acknowledged from its mail.
+    """Serve the web pages, and the page on which a ticket is acknowledged from its mail.
 
     It runs beside the gateway, on the same data directory, until Ctrl-C or SIGTERM; it reads the
     records and writes only what people ask for. [board] in fleet.toml says where it listens and
-    under which address people reach it; with that address, mails carry a link to it.
+    under which address people reach it; with that address, mails carry a link to it. People sign in
+    with accounts (basinward accounts); the page behind a mail's link needs none.
 
     Examples:
 
@@ -46,6 +54,10 @@ def board(
 
     try:
         from gateway.board.app import Board, make_app  # noqa: PLC0415 - lazy
+        from gateway.board.people import (  # noqa: PLC0415 - lazy
+            DemonstrationDoors,
+            PeopleDoors,
+        )
         from gateway.board.server import listen, serve  # noqa: PLC0415 - lazy
     except ModuleNotFoundError as error:
         fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
@@ -59,6 +71,7 @@ def board(
     configuration = configuration_or_end(fleet, os.environ)
     conceal(secrets_of(configuration))
     settings = configuration.board
+    _only_for_this_machine(demonstration, settings.address)
     try:
         listening = listen(settings.address, settings.port)
     except OSError as error:
@@ -79,12 +92,16 @@ def board(
         renderer = MailRenderer(
             configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
         )
-        app = make_app(
-            Board(
-                store, signer, Pages(configuration.sites, renderer), configuration.name,
-                configuration.mail.reply_to,
-            )
+        desk = Board(
+            store, signer, Pages(configuration.sites, renderer), configuration.name,
+            configuration.mail.reply_to,
         )  # fmt: skip
+        desk.doorkeeper = (
+            DemonstrationDoors(signer)
+            if demonstration
+            else PeopleDoors(store.accounts, signer, settings, desk.clock_ms)
+        )
+        app = make_app(desk)
         log = logging.getLogger(__name__)
 
         def ready() -> None:
@@ -92,10 +109,24 @@ def board(
             where = settings.public_url or (
                 "people not yet: without public_url under [board], mails carry no link"
             )
+            if demonstration:
+                log.warning("Everybody on this machine is let in, with every role.")
             log.info("The board answers at http://%s:%d; %s.", host, settings.port, where)
 
         try:
-            serve(app, listening, ready)
+            serve(app, listening, ready, settings.sign_on_from)
         finally:
             store.close()
         log.info("The board has stopped in good order.")
+
+
+def _only_for_this_machine(demonstration: bool, address: str) -> None:
+    from gateway.board.people import is_loopback  # noqa: PLC0415 - lazy
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+
+    if demonstration and not is_loopback(address):
+        fail(
+            f"A demonstration lets everybody in, and {address} can be reached from other machines. "
+            "Set address under [board] in fleet.toml to 127.0.0.1, or leave --demonstration out "
+            "and give people accounts: basinward accounts add --help."
+        )
