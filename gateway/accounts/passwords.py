@@ -66,7 +66,7 @@ def why_refused(password: str, *names: str) -> str:
     if any(unicodedata.category(c) in {"Cc", "Cs"} for c in text):
         return "It holds characters that no keyboard writes, such as an end of line."
     plain = "".join(text.casefold().split())
-    if plain in _COMMON or _repeats(plain) or _runs_on(plain):
+    if not plain or plain in _COMMON or _repeats(plain) or _runs_on(plain):
         return (
             "It is one of those that are tried first. Take words that only you would put together."
         )
@@ -124,7 +124,8 @@ def _normal(password: str) -> bytes:
 
 def _repeats(text: str) -> bool:
     """A few characters over and over: 'aaaaaa', '123123123', 'pass1pass1pass1'."""
-    return any(text == (text[:n] * len(text))[: len(text)] for n in range(1, _LONGEST_PERIOD + 1))
+    periods = range(1, min(_LONGEST_PERIOD, len(text) // 2) + 1)
+    return any(text == (text[:n] * len(text))[: len(text)] for n in periods)
 
 
 def _runs_on(text: str) -> bool:

@@ -37,6 +37,7 @@ __all__ = [
     "NobodyKnown",
     "SignInFirst",
     "actor_of",
+    "for_programs",
     "here",
     "needs",
     "peer_of",
@@ -114,7 +115,7 @@ def needs(role: Role | None) -> Any:
     def passed(request: Request) -> Visitor:
         visitor: Visitor | None = request.state.visitor
         if visitor is None:
-            if request.method in _SAFE_METHODS and "text/html" in request.headers.get("accept", ""):
+            if _opens_a_page(request):
                 raise SignInFirst(here(request))
             raise Told(_MESSAGES.sign_in_first())
         if role is not None and not visitor.may(role):
@@ -122,6 +123,16 @@ def needs(role: Role | None) -> Any:
         return visitor
 
     return Depends(passed)
+
+
+def for_programs(request: Request) -> bool:
+    """Whether the request is for what programs read."""
+    return request.url.path.startswith("/api/")
+
+
+def _opens_a_page(request: Request) -> bool:
+    wants_a_page = "text/html" in request.headers.get("accept", "")
+    return request.method in _SAFE_METHODS and wants_a_page and not for_programs(request)
 
 
 async def sealed(request: Request) -> None:

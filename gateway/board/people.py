@@ -21,7 +21,7 @@ from gateway.accounts.attempts import SignInLimit
 from gateway.accounts.keys import is_token, kept
 from gateway.accounts.names import NameRefused, account_name
 from gateway.accounts.passwords import Passwords
-from gateway.board.doors import peer_of
+from gateway.board.doors import for_programs, peer_of
 from gateway.board.links import Signer
 from gateway.board.settings import BoardSettings
 from gateway.board.visitor import Role, Visitor
@@ -119,7 +119,7 @@ class PeopleDoors:
     def recognise(self, request: Request) -> Visitor | None:
         """The visitor of a token, a proxy or a session, in this order."""
         shown = request.headers.get("authorization")
-        if shown is not None and request.url.path.startswith("/api/"):
+        if shown is not None and for_programs(request):
             return self._program(shown)
         named = self._named_by_proxy(request)
         if named is not None:
