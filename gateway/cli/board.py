@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gateway.cli.options import DataOption, FleetOption, RecordsOption
 from gateway.cli.run import LogLevel, log_to_stderr, secrets_of
 from gateway.watching.logs import LogFormat
+
+if TYPE_CHECKING:
+    from gateway.board.app import Board
+    from gateway.board.links import Signer
+    from gateway.board.settings import BoardSettings
+    from gateway.config import Configuration
+    from gateway.records import Records
 
 __all__ = ["board"]
 
@@ -20,6 +28,13 @@ def board(
     fleet: FleetOption = Path("fleet"),
     data: DataOption = Path("data"),
     records: RecordsOption = None,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Listen here and not where [board] says, as in a container: 0.0.0.0.",
+        ),
+    ] = None,
     log_level: Annotated[
         LogLevel, typer.Option("--log", help="How much the log on standard error says.")
     ] = LogLevel.INFO,
@@ -53,24 +68,19 @@ def board(
     from gateway.cli.setup import configuration_or_end, records_url  # noqa: PLC0415 - lazy
 
     try:
-        from gateway.board.app import Board, make_app  # noqa: PLC0415 - lazy
-        from gateway.board.people import (  # noqa: PLC0415 - lazy
-            DemonstrationDoors,
-            PeopleDoors,
-        )
+        from gateway.board.app import make_app  # noqa: PLC0415 - lazy
         from gateway.board.server import listen, serve  # noqa: PLC0415 - lazy
     except ModuleNotFoundError as error:
         fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
     from gateway.board.key import signer_of  # noqa: PLC0415 - lazy
-    from gateway.board.page import Pages  # noqa: PLC0415 - lazy
     from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
-    from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
-    from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
 
     conceal = log_to_stderr(log_level, log_format)
     configuration = configuration_or_end(fleet, os.environ)
     conceal(secrets_of(configuration))
     settings = configuration.board
+    if address is not None:
+        settings = replace(settings, address=address)
     _only_for_this_machine(demonstration, settings.address)
     try:
         listening = listen(settings.address, settings.port)
@@ -89,19 +99,7 @@ def board(
             signer = signer_of(settings, data, store.installation)
         except OSError as error:
             fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
-        renderer = MailRenderer(
-            configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-        )
-        desk = Board(
-            store, signer, Pages(configuration.sites, renderer), configuration.name,
-            configuration.mail.reply_to,
-        )  # fmt: skip
-        desk.doorkeeper = (
-            DemonstrationDoors(signer)
-            if demonstration
-            else PeopleDoors(store.accounts, signer, settings, desk.clock_ms)
-        )
-        app = make_app(desk)
+        app = make_app(_desk(configuration, settings, store, signer, demonstration))
         log = logging.getLogger(__name__)
 
         def ready() -> None:
@@ -118,6 +116,39 @@ def board(
         finally:
             store.close()
         log.info("The board has stopped in good order.")
+
+
+def _desk(
+    configuration: Configuration,
+    settings: BoardSettings,
+    store: Records,
+    signer: Signer,
+    demonstration: bool,
+) -> Board:
+    """What the pages work on."""
+    from gateway.board.app import Board  # noqa: PLC0415 - lazy
+    from gateway.board.page import Pages  # noqa: PLC0415 - lazy
+    from gateway.board.people import (  # noqa: PLC0415 - lazy
+        DemonstrationDoors,
+        PeopleDoors,
+    )
+    from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
+    from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
+
+    renderer = MailRenderer(
+        configuration.sites, FAULTS, configuration.from_name,
+        rules=configuration.rules, board_url=settings.public_url,
+    )  # fmt: skip
+    desk = Board(
+        store, signer, Pages(configuration.sites, renderer), configuration.name,
+        configuration.mail.reply_to,
+    )  # fmt: skip
+    desk.doorkeeper = (
+        DemonstrationDoors(signer)
+        if demonstration
+        else PeopleDoors(store.accounts, signer, settings, desk.clock_ms)
+    )
+    return desk
 
 
 def _only_for_this_machine(demonstration: bool, address: str) -> None:
