@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Annotated, Any, Final
+from typing import Any, Final
 from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Request, Response
@@ -16,7 +16,7 @@ from gateway.board.forms import FormFields
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Search, Word
-from gateway.board.visitor import Role, Visitor
+from gateway.board.visitor import Role
 from gateway.overview.alarms import AlarmItem, Show, alarm_items, alarms_view
 from gateway.overview.source import Source
 from gateway.records.session import RecordsError
@@ -100,15 +100,13 @@ def alarms_room(board: Board, paper: Paper) -> APIRouter:
         del q, show  # read by what lists them
         return listed(request, said=_said(done))
 
-    @router.post("/alarms")
-    async def act(
-        request: Request, form: FormFields, visitor: Annotated[Visitor, needs(Role.OPERATE)]
-    ) -> Response:
+    @router.post("/alarms", dependencies=[needs(Role.OPERATE)])
+    async def act(request: Request, form: FormFields) -> Response:
         note = clean(form.get("note", ""), LONGEST_NOTE)
         picks = form.all("pick")
         try:
             outcome = await run_in_threadpool(
-                _done, source, board, visitor, form.get("act", ""), picks, note,
+                _done, source, board, request, form.get("act", ""), picks, note,
                 form.get("for", ""),
             )  # fmt: skip
         except _Refused as refused:
@@ -158,7 +156,7 @@ def _said(done: str) -> str:
 def _done(
     source: Source,
     board: Board,
-    visitor: Visitor,
+    request: Request,
     act: str,
     picks: Sequence[str],
     note: str,
@@ -182,7 +180,7 @@ def _done(
         msg = "Say for how long. A shelved alarm comes back by itself."
         raise _Refused(msg)
     if kind in _ON_UNITS:
-        return _on_units(source, visitor, kind, picks, note, until_ms, now_ms)
+        return _on_units(board, request, kind, picks, note, until_ms)
     by_place: dict[tuple[str, str, str], AlarmItem] = {
         (a.site, a.unit, a.fault): a for a in alarm_items(source)
     }
@@ -194,11 +192,18 @@ def _done(
             refused.append(why)
             continue
         assert item is not None  # noqa: S101 - else something is in the way
+        wanted = until_ms if kind is ActionKind.SHELVE else 0
         try:
-            source.records.request_action(
-                kind, item.site, item.unit, by=visitor.name, now_ms=now_ms, fault=item.fault,
-                note=note, until_ms=until_ms if kind is ActionKind.SHELVE else 0,
-            )  # fmt: skip
+            with board.acting(request) as acting:
+                board.records.request_action(
+                    kind, item.site, item.unit, by=acting.actor.shown_name, now_ms=acting.now_ms,
+                    fault=item.fault, note=note, until_ms=wanted,
+                )  # fmt: skip
+                acting.note(
+                    f"alarm: {kind.value}", f"{item.site}/{item.unit}/{item.fault}",
+                    before={"state": item.state_words, "by": item.by, "note": item.note},
+                    after={"asked": kind.value, "note": note, "until_ms": wanted},
+                )  # fmt: skip
         except RecordsError as error:
             refused.append(str(error))
         else:
@@ -229,21 +234,27 @@ def _in_the_way(
 
 
 def _on_units(
-    source: Source,
-    visitor: Visitor,
+    board: Board,
+    request: Request,
     kind: ActionKind,
     picks: Sequence[str],
     note: str,
     until_ms: int,
-    now_ms: int,
 ) -> Outcome:
     units = dict.fromkeys(tuple(p.split("/")[:2]) for p in picks)
+    until_ms = until_ms if kind is ActionKind.OUT_OF_SERVICE else 0
     done, refused = 0, []
     for site, unit in units:
         try:
-            source.records.request_action(
-                kind, site, unit, by=visitor.name, now_ms=now_ms, note=note, until_ms=until_ms
-            )
+            with board.acting(request) as acting:
+                board.records.request_action(
+                    kind, site, unit, by=acting.actor.shown_name, now_ms=acting.now_ms, note=note,
+                    until_ms=until_ms,
+                )  # fmt: skip
+                acting.note(
+                    f"unit: {kind.value}", f"{site}/{unit}",
+                    after={"asked": kind.value, "note": note, "until_ms": until_ms},
+                )  # fmt: skip
         except RecordsError as error:
             refused.append(str(error))
         else:

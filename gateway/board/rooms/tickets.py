@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+from typing import Any, Final
 from urllib.parse import quote
 
 from fastapi import APIRouter, Request, Response
@@ -15,7 +15,7 @@ from gateway.board.forms import Form, FormFields
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
-from gateway.board.visitor import Role, Visitor
+from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, notice_of, ticket_view, tickets_view
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
@@ -120,16 +120,20 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         headers = {"Content-Disposition": f"{how}; filename*=UTF-8''{quote(row.name)}"}
         return Response(content, media_type=row.media_type, headers=headers)
 
-    @router.post("/tickets/{number}")
-    async def act(
-        request: Request,
-        number: str,
-        form: FormFields,
-        visitor: Annotated[Visitor, needs(Role.OPERATE)],
-    ) -> Response:
+    def recorded(request: Request, number: str, what: str, form: Form) -> None:
+        """Do it, with what was before and after in the audit trail, or nothing."""
+        before = _facts(records, number)
+        with board.acting(request) as acting:
+            _do(records, number, what, form, acting.actor.shown_name, acting.now_ms)
+            note = {"note": clean(form.get("note", ""), 300)} if form.get("note") else {}
+            after = _facts(records, number) | note
+            acting.note(f"ticket: {what}", number, before=before, after=after)
+
+    @router.post("/tickets/{number}", dependencies=[needs(Role.OPERATE)])
+    async def act(request: Request, number: str, form: FormFields) -> Response:
         what = form.get("act", "")
         try:
-            await run_in_threadpool(_do, records, number, what, form, visitor, board.clock_ms())
+            await run_in_threadpool(recorded, request, number, what, form)
         except (RecordsError, CloseOutRefused) as error:
             return await run_in_threadpool(
                 one, request, number, status=409, trouble=str(error), given=dict(form)
@@ -141,11 +145,23 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
     return router
 
 
-def _do(
-    records: Records, number: str, what: str, form: Form, visitor: Visitor, now_ms: int
-) -> None:
+def _facts(records: Records, number: str) -> dict[str, Any]:
+    """What of a ticket people change, for the audit trail."""
+    detail = records.ticket(number)
+    if detail is None:
+        return {}
+    ticket = detail.ticket
+    return {
+        "phase": ticket.state.value,
+        "assignee": ticket.assignee,
+        "on_site": [one.by for one in ticket.on_site],
+        "finding": ticket.finding,
+    }
+
+
+def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: int) -> None:
     """Record what a person says; RecordsError or CloseOutRefused say why it cannot be."""
-    by, note = visitor.name, clean(form.get("note", ""), LONGEST)
+    note = clean(form.get("note", ""), LONGEST)
     match what:
         case "acknowledge":
             records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
