@@ -233,6 +233,13 @@ class Records(TicketLife, WearBook):
             if row is None:
                 msg = f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
                 raise RecordsError(msg)
+            if fault and (
+                why := actions.why_nothing(
+                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
+                )
+            ):
+                msg = f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
+                raise RecordsError(msg)
             return actions.add_action(
                 connection,
                 kind=kind,
