@@ -199,7 +199,7 @@ def close(
         typer.Option(
             "--cleaned",
             metavar="PART",
-            help="A part that was cleaned: the readings show whether it helped, and then its "
+            help="A part that was cleaned: the readings show whether it helped, and if so its "
             "normal ones are learned anew; repeat for several: pump-screen, distribution, pads, "
             "coil, basin, float, bleed, fans.",
             show_default=False,
