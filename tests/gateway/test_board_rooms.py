@@ -132,6 +132,12 @@ def test_a_silent_gateway_and_its_troubles_are_told_on_the_front_page(fleet):
     assert "The disk is full. Free some space." in text
 
 
+def test_rules_that_are_behind_are_told(fleet):
+    fleet.gateway_says(behind_s=600.0)
+    text = Page(client(board_of(fleet)).get("/").text).text
+    assert "The rules are behind. What came in the last 10 min is not judged yet." in text
+
+
 def test_what_there_is_not_is_not_found(fleet):
     for path in ("/sites/none", "/sites/none/ac-1", "/sites/none/ac-1/trend.json",
                  "/tickets/BW-999999", "/tickets/BW-999999/sheet.pdf",
@@ -185,6 +191,12 @@ def test_many_alarms_are_acknowledged_at_once_and_the_page_is_seen_by_a_get(flee
     fleet.apply()
     text = Page(client(board_of(fleet)).get("/alarms").text).text
     assert text.count("Acknowledged by Ana Reis") == 3
+    trail = fleet.records.audit.entries()
+    assert [(e.action, e.actor.shown_name) for e in trail] == [
+        ("alarm: acknowledge", "Ana Reis")
+    ] * 3
+    assert trail[0].before == {"state": "Unacknowledged", "by": "", "note": ""}
+    assert trail[0].after["note"] == "Seen"
 
 
 def test_the_second_of_two_operators_is_told_what_the_first_did(fleet):
@@ -307,6 +319,10 @@ def test_a_ticket_lives_from_its_page(fleet):
     ticket = fleet.records.ticket(number)
     assert (ticket.ticket.state.value, ticket.ticket.closed_by) == ("closed", "Ana Reis")
     assert [f.finding.part for f in ticket.findings] == ["pump-screen"]
+    (entry,) = fleet.records.audit.entries(subject=number, limit=1)
+    assert (entry.action, entry.before["phase"], entry.after["phase"]) == (
+        "ticket: close", "work done", "closed",
+    )  # fmt: skip
     assert "Pump screen" in Page(client(board_of(fleet)).get(path).text).text
 
 

@@ -131,9 +131,13 @@ class ShownFleet:
         self.records.close()
         self.store.close()
 
-    def gateway_says(self, *troubles: str, ago_ms: int = 0) -> None:
+    def gateway_says(self, *troubles: str, ago_ms: int = 0, behind_s: float = 0.4) -> None:
         """What the gateway wrote about itself."""
-        status = {"now_ms": self.now_ms - ago_ms, "troubles": troubles, "rules": {"lag_s": 0.4}}
+        status = {
+            "now_ms": self.now_ms - ago_ms,
+            "troubles": troubles,
+            "rules": {"lag_s": behind_s},
+        }
         (self.where / STATUS_FILE).write_text(json.dumps(status))
 
     def commit(
