@@ -112,9 +112,9 @@ class Records(TicketLife, WearBook):
         """The id of this set of records, drawn when they were made."""
         return self._postmark.installation
 
-    def route(self, routing: Routing) -> None:
-        """Use other recipients from the next commit on."""
-        self._routing = routing
+    def route(self, routing: Routing, life: LifeSettings | None = None) -> None:
+        """Go by other recipients, and other times of a ticket's life, from the next commit on."""
+        self._routing, self._life = routing, life or self._life
 
     def sync_units(self, rows: Mapping[tuple[str, str], int]) -> None:
         """Make known which (site, unit) each row of the unit register stands for."""
@@ -258,6 +258,13 @@ class Records(TicketLife, WearBook):
             )
             if row is None:
                 msg = f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
+                raise RecordsError(msg)
+            if fault and (
+                why := actions.why_nothing(
+                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
+                )
+            ):
+                msg = f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
                 raise RecordsError(msg)
             return actions.add_action(
                 connection,
