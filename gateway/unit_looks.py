@@ -79,7 +79,7 @@ class UnitLooks:
         rows = self._rows()
         heard = self._ask(partial(_heard, rows=rows)).result(_LOOK_WITHIN_S)
         # What came since its last look first; of these the one that waits longest.
-        due = [row for row in rows if heard.get(row, 0) != self._looked.get(row)]
+        due = [row for row in rows if heard.get(row) and heard[row] != self._looked.get(row)]
         due = sorted(due, key=lambda row: self._looked.get(row, -1))[:AT_ONCE]
         looks = self._ask(partial(_looks, rows=due, now_ms=now_ms)).result(_LOOK_WITHIN_S)
         self._records.write_unit_looks(looks)

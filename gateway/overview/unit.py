@@ -108,7 +108,10 @@ def readings_now(
             continue
         if known is None:
             assert newest is not None  # noqa: S101 - one of them is there
-            reading = Reading(entry.title, newest[1], entry.unit)
+            value = newest[1]
+            if entry.kind == "mask":  # how many fans; which of them a number would not tell
+                value = float(int(value).bit_count())
+            reading = Reading(entry.title, value, entry.unit, derived=entry.kind == "mask")
             known = LiveReading(entry.name, reading, newest[0], stale=False)
         elif newest is not None and newest[0] > known.measured_ms and not known.reading.derived:
             fresh = replace(known.reading, measured=newest[1])

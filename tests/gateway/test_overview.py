@@ -347,3 +347,12 @@ def test_the_figures_stand_beside_their_targets(fleet):
     assert len(view.frequent) == 5
     one = figures_view(fleet.source, NOW_MS, days=1, site=fleet.sites[0].id)
     assert one.figures.announcements == 2
+
+
+def test_fans_are_counted_also_before_the_rules_have_looked(fleet):
+    fleet.samples(0, hours=1)  # sets of fans travel as masks: 15 is four fans
+    site, unit = next(iter(fleet.rows))
+    view = unit_view(fleet.source, site, unit, NOW_MS)
+    assert view.looked_ms is None
+    fans = {r.signal: r.reading.measured for r in view.readings if r.signal.startswith("fan_")}
+    assert (fans["fan_run"], fans["fan_fault"]) == (4.0, 0.0)

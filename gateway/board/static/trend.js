@@ -51,12 +51,11 @@
       }
       const to = u.valToPos(mark.end === null ? data.end : Math.min(mark.end, data.end), "x", true);
       const tint = colour(mark.priority || "edge");
+      // A strip, not a flood: the readings themselves stay on a calm ground.
       ctx.fillStyle = tint;
-      ctx.globalAlpha = 0.1;
-      ctx.fillRect(from, bbox.top, Math.max(to - from, ratio), bbox.height);
-      ctx.globalAlpha = 1;
+      ctx.fillRect(from, bbox.top, Math.max(to - from, 2 * ratio), 4 * ratio);
       ctx.font = `${11 * ratio}px system-ui, sans-serif`;
-      ctx.fillText(shape[mark.priority], from + 2 * ratio, bbox.top + 11 * ratio);
+      ctx.fillText(shape[mark.priority], from + 2 * ratio, bbox.top + 15 * ratio);
     }
     ctx.restore();
   };
@@ -115,7 +114,10 @@
       charts = [];
       return;
     }
-    charts = data.lines.map((line, i) => chart(data, line, "unit", i === data.lines.length - 1));
+    const some = data.lines.filter((line) => line.values.some((v) => v !== null));
+    charts = some.map((line, i) => chart(data, line, "unit", i === some.length - 1));
+    const none = data.lines.filter((line) => !some.includes(line)).map((line) => line.title.toLowerCase());
+    if (none.length) place.append(element("p", `No readings in this time: ${none.join(", ")}.`, "soft"));
     place.append(element("p", data.width
       ? `Means of ${data.width >= 86400 ? `${(data.width / 86400).toFixed(1)} days` : data.width >= 3600 ? `${(data.width / 3600).toFixed(1)} h` : `${data.width / 60} min`}, with the least and the greatest value shaded. Times of the site (${zone}).`
       : `Single readings. Times of the site (${zone}).`, "soft"));
