@@ -33,9 +33,8 @@ _A_DAY: Final = 4
 _TRIES: Final = 12
 _PINNED_H: Final = 10_000.0
 """What leaving a pinned need costs: more than anything else."""
-_DEAR_H: Final = 1.5
-_MOST: Final = 2_500
-"""Of the tours found, the integer program is given those that seem worth it, to be soon done."""
+_MOST: Final = 2_000
+"""Of the tours found, the integer program is given the most promising, to be soon done."""
 _SMALL: Final = 1e-6
 
 
@@ -204,7 +203,7 @@ def _likely(columns: Sequence[Column], prices: Prices) -> list[int]:
         [c.cost - prices.need[list(c.needs)].sum() - prices.crew_day[c.crew_day] for c in columns]
     )
     order = np.argsort(dear_h, kind="stable")[:_MOST]
-    return [int(i) for i in order if dear_h[i] <= _DEAR_H]
+    return [int(i) for i in order]
 
 
 def _generate(pool: _Pool, left_h: F64, crew_days: int) -> tuple[float, Prices]:
