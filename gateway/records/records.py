@@ -39,6 +39,8 @@ from gateway.records.ticket_data import Mailing
 from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
 from gateway.records.upsert import insert_into
+from gateway.records.wear import write_conditions
+from gateway.records.wear_book import WearBook
 from gateway.tickets.desk import DeskSettings
 from gateway.tickets.life import LifeSettings, TicketPhase
 from gateway.tickets.routing import Routing
@@ -49,7 +51,7 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records(TicketLife):
+class Records(TicketLife, WearBook):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
@@ -376,6 +378,7 @@ class Records(TicketLife):
                 reopen_within_ms=self._life.reopen_within_ms,
             )
         commit.write_baselines(connection, result.baselines, now_ms)
+        write_conditions(connection, result.conditions)
         return mails
 
     def _mailing(self, connection: Connection, now_ms: int) -> Mailing:
@@ -384,6 +387,7 @@ class Records(TicketLife):
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}
+        rows |= {c.unit_row for c in result.conditions}
         if rows - self._sites.keys():
             self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
         if missing := sorted(rows - self._sites.keys()):
