@@ -9,18 +9,22 @@ Huangfu, Hall, *Parallelizing the dual revised simplex method*, Math. Prog. Comp
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array, csr_array
 
-from rules.arrays import F64, Bool
+from rules.arrays import F64, I64, Bool
 
-__all__ = ["Column", "Prices", "SolverFailed", "choose", "relax"]
+__all__ = ["Column", "Prices", "SolverFailed", "choose", "decide", "relax"]
 
 _WHOLE: Final = 0.5
+_SMALL: Final = 120
+"""Needs that the integer program takes on at once."""
+_NEARLY_WHOLE: Final = 0.9
+_SMALL_SHARE: Final = 1e-6
 _GAP: Final = 1e-3
 
 
@@ -47,6 +51,8 @@ class Prices:
     need: F64
     crew_day: F64
     cost: float
+    share: F64
+    """How much of each column the program takes, 0 to 1."""
 
 
 def relax(columns: Sequence[Column], left_cost: F64, crew_days: int) -> Prices:
@@ -64,11 +70,56 @@ def relax(columns: Sequence[Column], left_cost: F64, crew_days: int) -> Prices:
     if done.status != 0:
         raise SolverFailed(str(done.message))
     return Prices(
-        np.asarray(done.eqlin.marginals), np.asarray(done.ineqlin.marginals), float(done.fun)
+        np.asarray(done.eqlin.marginals),
+        np.asarray(done.ineqlin.marginals),
+        float(done.fun),
+        np.asarray(done.x)[: len(columns)],
     )
 
 
-def choose(
+def choose(columns: Sequence[Column], left_cost: F64, crew_days: int, limit_s: float) -> list[int]:
+    """Which columns to take, by their indices.
+
+    While more than a small problem is left, what the linear program takes all but whole is taken,
+    and the rest is asked anew (diving); the integer program decides about what then remains. It
+    ends after ``limit_s`` seconds with the best that was found, which may be to leave the rest.
+    """
+    fixed: list[int] = []
+    open_columns = list(range(len(columns)))
+    needs = np.ones(len(left_cost), dtype=np.bool_)
+    while needs.sum() > _SMALL:
+        rows = np.flatnonzero(needs)
+        part = _renumbered([columns[i] for i in open_columns], rows, len(left_cost))
+        share = relax(part, left_cost[rows], crew_days).share
+        taken = np.flatnonzero(share >= _NEARLY_WHOLE)
+        if not len(taken):
+            if not len(share) or share.max() < _SMALL_SHARE:
+                return fixed
+            taken = np.array([int(share.argmax())])
+        fixed += [open_columns[t] for t in taken]
+        for t in taken:
+            needs[list(columns[open_columns[t]].needs)] = False
+        used = {columns[i].crew_day for i in fixed}
+        open_columns = [
+            i for i in open_columns
+            if columns[i].crew_day not in used and needs[list(columns[i].needs)].all()
+        ]  # fmt: skip
+    rows = np.flatnonzero(needs)
+    part = _renumbered([columns[i] for i in open_columns], rows, len(left_cost))
+    if not part:
+        return fixed
+    whole, _ = decide(part, left_cost[rows], crew_days, limit_s)
+    return fixed + [i for i, one in zip(open_columns, whole, strict=True) if one]
+
+
+def _renumbered(columns: Sequence[Column], rows: I64, count: int) -> list[Column]:
+    """The columns with their needs counted among the given rows only."""
+    at = np.full(count, -1)
+    at[rows] = np.arange(len(rows))
+    return [replace(c, needs=tuple(int(at[n]) for n in c.needs)) for c in columns]
+
+
+def decide(
     columns: Sequence[Column], left_cost: F64, crew_days: int, limit_s: float
 ) -> tuple[Bool, float]:
     """Which columns to take, and their cost with that of what is left.

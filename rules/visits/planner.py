@@ -3,8 +3,9 @@
 A team's sites are planned by themselves, as no crew serves two teams. The linear program's prices
 tell which tours would still lower its cost; all tours of the family are priced at once, so the last
 prices give a true lower bound (Lasdon, *Optimization Theory for Large Systems*, 1970, ch. 4.9; from
-memory). The integer program then chooses among the tours that were found. What it may have missed
-is the gap between its cost and that bound, and the plan says it.
+memory). In a large team what the linear program takes whole is then taken (diving), and the integer
+program chooses among the tours for what remains. What that may have missed is the gap between its
+cost and the bound, and the plan says it.
 """
 
 from __future__ import annotations
@@ -33,7 +34,7 @@ _A_DAY: Final = 4
 _TRIES: Final = 12
 _PINNED_H: Final = 10_000.0
 """What leaving a pinned need costs: more than anything else."""
-_MOST: Final = 2_000
+_MOST: Final = 6_000
 """Of the tours found, the integer program is given the most promising, to be soon done."""
 _SMALL: Final = 1e-6
 
@@ -192,8 +193,12 @@ def _plan_part(
     pool = _Pool(problem, listed, roads_h)
     bound_h, prices = _generate(pool, left_h, crew_days)
     likely = _likely(pool.columns, prices)
-    taken, cost_h = choose([pool.columns[i] for i in likely], left_h, crew_days, limit_s)
-    visits = [pool.visits[i] for i, one in zip(likely, taken, strict=True) if one]
+    chosen = choose([pool.columns[i] for i in likely], left_h, crew_days, limit_s)
+    taken = [likely[i] for i in chosen]
+    visits = [pool.visits[i] for i in taken]
+    left = np.ones(len(left_h), dtype=np.bool_)
+    left[[row for i in taken for row in pool.columns[i].needs]] = False
+    cost_h = sum(visit.cost_h for visit in visits) + float(left_h[left].sum())
     return visits, cost_h, max(bound_h, 0.0), listed.cut
 
 
@@ -217,7 +222,7 @@ def _generate(pool: _Pool, left_h: F64, crew_days: int) -> tuple[float, Prices]:
                       for crew in problem.crews])  # fmt: skip
     fits = _fits(problem, listed)
     # At first each need is worth what leaving it costs, and each crew day nothing.
-    prices = Prices(left_h.copy(), np.zeros(crew_days), float(left_h.sum()))
+    prices = Prices(left_h.copy(), np.zeros(crew_days), float(left_h.sum()), np.empty(0))
     bound_h = -np.inf
     for _ in range(_ROUNDS):
         reduced_h = np.vstack([
