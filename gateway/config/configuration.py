@@ -16,6 +16,7 @@ from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
+from gateway.visits.settings import VisitSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
 
@@ -48,4 +49,5 @@ class Configuration:
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
     webhooks: Mapping[str, WebhookSettings] = field(default_factory=dict)
     board: BoardSettings = field(default_factory=BoardSettings)
+    visits: VisitSettings = field(default_factory=VisitSettings)
     warnings: tuple[Problem, ...] = ()
