@@ -102,6 +102,8 @@ class NoticeKind(StrEnum):
     """Somebody is on site for longer than he said, and the unit's alarms are still suppressed."""
     NOT_PROVEN = "hand-back not proven"
     """The work is done, and the readings do not show in time that the machine does its work."""
+    LETTER = "letter"
+    """About no ticket: it was written whole when it was put in the outbox, as a monthly report."""
 
 
 @dataclass(frozen=True)
