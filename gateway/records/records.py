@@ -49,6 +49,7 @@ from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
 from gateway.records.unit_looks import UnitLookRow
 from gateway.records.upsert import insert_into
+from gateway.records.visit_book import VisitBook
 from gateway.records.wear import write_conditions
 from gateway.records.wear_book import WearBook
 from gateway.tickets.desk import DeskSettings
@@ -61,7 +62,7 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records(TicketLife, WearBook):
+class Records(TicketLife, WearBook, VisitBook):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
