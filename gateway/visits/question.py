@@ -20,7 +20,7 @@ from gateway.visits.settings import CrewSettings, VisitSettings
 from rules.equipment import OwnRule, Site
 from rules.events import Evidence
 from rules.faults.registry import FAULT_INDEX, FAULTS
-from rules.forecast import DueRange
+from rules.forecast import DueRange, Verdict
 from rules.jobplans import INSPECTION, JobPlan, job_plan, plan_for
 from rules.own_rules.catalogue import own_fault
 from rules.visits.needs import DAYS_OF_A_RUN, Need
@@ -38,6 +38,7 @@ _DUE_DAYS: Final[Mapping[str, float]] = {"medium": 7.0, "low": 30.0}
 """From a ticket's opening until it should be answered: this week, with the next planned work."""
 _AHEAD_DAYS: Final = 42.0
 """Parts that are due so long after the plan's end may be done with others, if that pays."""
+_LEAST_RUN_DAYS: Final = 14.0
 _LATE_FACTOR: Final = 2.0
 """A range without an end is taken to end so many times further off than it began."""
 
@@ -143,16 +144,23 @@ def ticket_job(detail: TicketDetail, site: Site | None, rules: Sequence[OwnRule]
 def _of_part(one: UnitDueRange, settings: VisitSettings, origin_ms: int, count: int) -> Need | None:
     due: DueRange = one.due
     job = JOB_OF_PART.get(due.part)
-    if job is None or due.early_ms is None or due.likely_ms is None:
+    if job is None:
         return None
-    early, likely = ((t - origin_ms) / DAY_MS for t in (due.early_ms, due.likely_ms))
-    late = likely + _LATE_FACTOR * (likely - early)
-    if due.late_ms is not None:
-        late = (due.late_ms - origin_ms) / DAY_MS
+    if due.verdict is Verdict.THERE:
+        early = likely = late = 0.0
+    elif due.early_ms is None or due.likely_ms is None:
+        return None
+    else:
+        early, likely = ((t - origin_ms) / DAY_MS for t in (due.early_ms, due.likely_ms))
+        late = likely + _LATE_FACTOR * (likely - early)
+        if due.late_ms is not None:
+            late = (due.late_ms - origin_ms) / DAY_MS
     if early > count + _AHEAD_DAYS:
         return None
     since = due.since_ms
-    run_days = DAYS_OF_A_RUN if since is None else max((due.likely_ms - since) / DAY_MS, 14.0)
+    run_days = DAYS_OF_A_RUN
+    if since is not None:
+        run_days = max((origin_ms - since) / DAY_MS + likely, _LEAST_RUN_DAYS)
     asks, plan = job_needs(job), job_plan(job)
     return Need(
         key=f"{one.site}/{one.unit}/{due.part}", site=one.site, unit=one.unit, part=due.part,
