@@ -107,6 +107,7 @@ def propose(
             (len(one.course.needs & p.course.needs), one.number, index)
             for one in old if one.sequence >= 0
             for index, p in enumerate(proposals)
+            if one.crew == p.crew  # another crew is told of a visit of its own
         ),
         key=lambda pair: (-pair[0], pair[1], pair[2]),
     )  # fmt: skip
