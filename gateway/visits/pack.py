@@ -13,7 +13,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import Final
 
 from gateway.records.rows import TicketDetail
-from gateway.records.visit_rows import VisitRow
+from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.tickets.document import ContactRow, Ticket, build, clean, lasting, site_time
 from gateway.tickets.notice import NoticeKind, TicketNotice
 from gateway.visits.course import CourseJob, CourseStop
@@ -63,7 +63,7 @@ class PackStop:
 
 @dataclass(frozen=True)
 class Pack:
-    """A work pack. ``kind`` is 'new', 'changed' or 'cancelled'; times are the first site's.
+    """A work pack. ``kind`` is 'new' or 'changed'; times are the first site's.
 
     Raises SafetyTextMissing where it holds no job: then it would hold no isolation either.
     """
@@ -157,7 +157,7 @@ def build_pack(
     return Pack(
         number=row.number,
         kind=kind,
-        sequence=row.sequence + 1,
+        sequence=row.sequence + (row.state is not VisitState.CONFIRMED),
         crew_name=clean(course.crew_name, 80),
         day=site_time(course.leaves_ms, zone).partition(",")[0],
         leaves=clock(course.leaves_ms, zone),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from gateway.config.configuration import Configuration
 from gateway.records import Records
@@ -101,7 +102,7 @@ def _job(need: Need, asked: Question) -> CourseJob:
     def ms(day: float) -> int | None:
         if not need.is_wear:
             return None
-        return wall_ms(asked.first_day, 0, asked.zones[need.site]) + round(day * DAY_MS)
+        return wall_ms(asked.first_day, 0, ZoneInfo("UTC")) + round(day * DAY_MS)
 
     return CourseJob(
         key=need.key,

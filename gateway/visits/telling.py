@@ -111,7 +111,8 @@ def pack_of(records: Records, configuration: Configuration, row: VisitRow, *, no
                     own = own_fault(configuration.rules, site, unit, slug)
                     if own is not None:
                         faults[slug] = own
-    kind = "changed" if row.sequence >= 0 else "new"
+    told_before = row.sequence > 0 if row.state is VisitState.CONFIRMED else row.sequence >= 0
+    kind = "changed" if told_before else "new"
     return build_pack(row, configuration.sites, faults, details, kind=kind, now_ms=now_ms)
 
 

@@ -93,8 +93,8 @@ def why_left(plan: Plan, key: str, name_day: DayName) -> str:
             cheapest_h = cost_h if cheapest_h is None else min(cheapest_h, cost_h)
     what = f"{_part(need)} of {need.unit}"
     if cheapest_h is None:
-        # The day off of a crew is no reason where something else stands in the way as well.
-        most = sorted(reasons, key=lambda r: ("does not work" in r, -reasons[r], r))
+        # A day off is no reason where something else stands in the way on other days as well.
+        most = sorted(reasons, key=lambda r: ("on that day" in r, -reasons[r], r))
         why = most[0] if most else "no crew serves the team of this site"
         return f"No visit for {what}: {why}."
     due = _due(need, problem.day_count, name_day)
