@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import date, time
 from pathlib import Path
 from typing import get_args
@@ -11,7 +12,8 @@ from config_fleet import ENVIRON, REAL_FLEET, REAL_SITE, write
 
 from gateway.config import ConfigurationFaults, load
 from gateway.config.configuration import Configuration
-from gateway.config.crews import Skill
+from gateway.config.crews import CrewTable, PlanningTable, Skill
+from rules.equipment import VisitPlace
 from rules.visits.skills import SKILLS
 
 CREWS = """\
@@ -110,3 +112,18 @@ def test_a_place_out_of_the_world_is_refused(tmp_path: Path) -> None:
 def test_a_crew_without_a_place_to_go_is_warned_of(tmp_path: Path) -> None:
     (warning,) = loaded(tmp_path, visit="").warnings
     assert "nothing to plan" in str(warning)
+
+
+def test_the_examples_of_the_page_are_read_and_name_every_key(tmp_path: Path) -> None:
+    """README's crews.toml and [visit] table; keys that have defaults stand there with them."""
+    page = (Path(__file__).parents[2] / "README.md").read_text()
+    blocks = page.split("```toml\n")[1:]
+    (crews,) = [b.partition("```")[0] for b in blocks if b.startswith("[planning]")]
+    (visit,) = [b.partition("```")[0] for b in blocks if b.startswith("[visit]")]
+    configuration = loaded(tmp_path, crews, visit)
+    data = tomllib.loads(crews)
+    assert set(data["planning"]) == set(PlanningTable.model_fields)
+    assert PlanningTable(**data["planning"]) == PlanningTable()
+    assert set(data["crews"]["van-1"]) == set(CrewTable.model_fields)
+    assert set(tomllib.loads(visit)["visit"]) == set(VisitPlace.model_fields)
+    assert configuration.visits.crews[0].days_off == {date(2026, 12, 24)}

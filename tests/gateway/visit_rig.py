@@ -41,11 +41,13 @@ def configured(folder: Path, crews: str = CREWS, visit: str = VISIT) -> Configur
     return load(folder, ENVIRON)
 
 
-def wear(part: str, level_pct: float, a_day: float, days: int = 30) -> tuple[PartCondition, ...]:
+def wear(
+    part: str, level_pct: float, a_day: float, days: int = 30, now_ms: int = NOW_MS
+) -> tuple[PartCondition, ...]:
     """A month of daily figures that fall to ``level_pct``, with a little noise that is no trend."""
     figures = []
     for back in range(days, -1, -1):
-        time_ms = NOW_MS - back * DAY_MS
+        time_ms = now_ms - back * DAY_MS
         pct = level_pct + a_day * back + (0.6 if back % 2 else -0.6)
         figures.append(
             PartCondition(
@@ -56,10 +58,10 @@ def wear(part: str, level_pct: float, a_day: float, days: int = 30) -> tuple[Par
     return tuple(figures)
 
 
-def worn_records(where: Any) -> Records:
+def worn_records(where: Any, now_ms: int = NOW_MS) -> Records:
     """Pads and coil wear down to be due within weeks; a low ticket asks for the float."""
     records = open_records(where, routing=ROUTING)
-    conditions = (*wear("pads", 12.0, 1.2), *wear("coil", 20.0, 1.4))
-    low = raised(NOW_MS - DAY_MS, Severity.LOW, fault="float-stuck-shut")
-    records.commit(1, StepResult((low,), conditions=conditions), [], NOW_MS)
+    conditions = (*wear("pads", 12.0, 1.2, now_ms=now_ms), *wear("coil", 20.0, 1.4, now_ms=now_ms))
+    low = raised(now_ms - DAY_MS, Severity.LOW, fault="float-stuck-shut")
+    records.commit(1, StepResult((low,), conditions=conditions), [], now_ms)
     return records
