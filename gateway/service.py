@@ -26,6 +26,7 @@ from gateway.channels.calls import WebhookOutbox
 from gateway.channels.cloud_event import cloud_event
 from gateway.channels.short_text import short_text_mail
 from gateway.config import Configuration
+from gateway.consumption.keeper import ConsumptionKeeper
 from gateway.data_directory import (
     JOURNAL_FILE,
     RECORDS_FILE,
@@ -87,6 +88,7 @@ class Pace:
     escalation_s: float = 10.0
     lists_s: float = 10.0
     aftercare_s: float = 10.0
+    use_s: float = 60.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -419,10 +421,14 @@ class Service:
         self._aftercare = Aftercare(
             self._records, self._rules.ask, self._clock_ms, self.configuration.life
         )
+        self._keeper = ConsumptionKeeper(
+            self._records, self._store, lambda: self.configuration.sites, self._clock_ms
+        )
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
+            Periodic("consumption", pace.use_s, self._keeper.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),

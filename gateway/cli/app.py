@@ -15,6 +15,7 @@ from gateway.cli.backup import backup, restore
 from gateway.cli.board import board
 from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
+from gateway.cli.consumption import consumption
 from gateway.cli.evaluate import evaluate
 from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
@@ -53,6 +54,7 @@ app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
 app.command()(oncall)
+app.command()(consumption)
 app.command()(replay)
 app.command()(evaluate)
 app.command()(backup)

@@ -22,6 +22,7 @@ AMOUNTS: Final[Mapping[str, tuple[str, str]]] = {
     "raised_energy": ("Compressor energy by that", "kWh"),
     "fans_energy": ("Compressor energy by lost fans", "kWh"),
     "wet_hours": ("Hours of wet running", "h"),
+    "heard": ("Hours with telemetry", "h"),
 }
 """The figures by name: title and unit. All but cycles and kelvin are sums over the time known."""
 

@@ -77,10 +77,19 @@ def unit_use(
     return UnitUse(
         trace.start_ms,
         trace.start_ms + trace.n * STEP_MS,
-        water.amounts | energy.amounts,
+        water.amounts | energy.amounts | {"heard": _heard(trace)},
         faults,
         water.notes,
     )
+
+
+def _heard(trace: Trace) -> Amount:
+    any_of_them = np.zeros(trace.n, dtype=bool)
+    for values in trace.mean.values():
+        any_of_them |= ~np.isnan(values)
+    share = float(any_of_them.mean()) if trace.n else 0.0
+    hours = float(any_of_them.sum()) * STEP_H
+    return Amount(hours, 0.0, share, "at least one reading in five minutes")
 
 
 def _wasted(trace: Trace, water: Water, at: np.ndarray, sharers: F64) -> Amount:

@@ -107,7 +107,8 @@ def _sum_l(flow: F64) -> float:
 
 def _evaporation(trace: Trace, flow: F64) -> Amount:
     known = ~np.isnan(flow)
-    if not known.any():
+    wet = trace.pump_running > 0.0
+    if not known.any() or (wet.any() and not known[wet].any()):
         lacking = [s for s in ("ambient_temperature", "relative_humidity") if not trace.has(s)]
         if np.isnan(trace.pump_running).all():
             return Amount.unknown("Whether the pump ran is not sent.")

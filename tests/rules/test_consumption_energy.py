@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from consumption_scenes import basin, span, trace
 from CoolProp.CoolProp import PropsSI
 from numpy.typing import NDArray
+from support.basin_means import basin, span, trace
 
 from rules.consumption import Trace, unit_use
 from rules.consumption.energy import POWER_RISE_FRAC_PER_K, energy_kwh

@@ -7,9 +7,9 @@ import math
 import numpy as np
 import psychrolib  # type: ignore[import-untyped]  # it ships no type hints
 import pytest
-from consumption_scenes import DAY_BINS, EVAPORATION_L_MIN, basin, span, trace
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.basin_means import DAY_BINS, EVAPORATION_L_MIN, basin, span, trace
 
 from rules.consumption import Amount, UnitUse, summed, unit_use
 from rules.consumption.water import water_of
@@ -111,6 +111,10 @@ def test_what_is_not_sent_is_not_known_and_says_why() -> None:
     assert dry["evaporation"].value is None
     assert "relative humidity" in dry["evaporation"].method
     assert dry["makeup"].value is not None, "a meter needs no weather"
+    rests = np.arange(DAY_BINS) < 100
+    mixed, _ = basin(1, 3.0, wet=rests)
+    dry = water_of(trace(mixed, without=("relative_humidity",))).amounts["evaporation"]
+    assert dry.value is None, "that nothing evaporated at rest is not what was asked"
     blind = water_of(trace(mean, without=("pump_current", "pump_command", "wet_mode"))).amounts
     assert blind["evaporation"].value is None
     unlevelled = water_of(trace(mean, without=("basin_level",))).amounts

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from support.fleet import T0_MS, site, unit_data
 
 from rules.consumption import FaultSpan, Trace
 from rules.consumption.trace import STEP_MS
+from support.fleet import T0_MS, site, unit_data
 
 DAY_BINS = 288
 AMBIENT_DEGC, HUMIDITY_PCT = 35.0, 30.0
