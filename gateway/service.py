@@ -439,6 +439,7 @@ class Service:
             configuration.sites, FAULTS, configuration.from_name,
             rules=configuration.rules, figures=self._figures,
             link=mail_links(configuration.board, self._data_dir, self._records.installation),
+            board_url=configuration.board.public_url,
         )  # fmt: skip
 
     def _render(self, notice: TicketNotice) -> EmailMessage:

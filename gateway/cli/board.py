@@ -77,8 +77,9 @@ def board(
         except OSError as error:
             fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
         renderer = MailRenderer(
-            configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-        )
+            configuration.sites, FAULTS, configuration.from_name,
+            rules=configuration.rules, board_url=settings.public_url,
+        )  # fmt: skip
         app = make_app(
             Board(
                 store, signer, Pages(configuration.sites, renderer), configuration.name,
