@@ -47,6 +47,7 @@ from gateway.receiver_clock import ReceiverClock
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records_place import note_place
+from gateway.reports.maker import ReportPost
 from gateway.rules_reader import RulesEngine, RulesReader
 from gateway.snapshot import SnapshotFiles
 from gateway.status import GatewayStatus
@@ -89,6 +90,7 @@ class Pace:
     lists_s: float = 10.0
     aftercare_s: float = 10.0
     use_s: float = 60.0
+    reports_s: float = 60.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -424,10 +426,14 @@ class Service:
         self._keeper = ConsumptionKeeper(
             self._records, self._store, lambda: self.configuration.sites, self._clock_ms
         )
+        self._reports = ReportPost(
+            self._records, self._store, lambda: self.configuration, self._clock_ms
+        )
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
+            Periodic("reports", pace.reports_s, self._reports.run),
             Periodic("consumption", pace.use_s, self._keeper.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),

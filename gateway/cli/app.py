@@ -19,6 +19,7 @@ from gateway.cli.consumption import consumption
 from gateway.cli.evaluate import evaluate
 from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
+from gateway.cli.report import report
 from gateway.cli.rules import rules
 from gateway.cli.run import run
 from gateway.cli.undelivered import undelivered
@@ -55,6 +56,7 @@ app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
 app.command()(oncall)
 app.command()(consumption)
+app.command()(report)
 app.command()(replay)
 app.command()(evaluate)
 app.command()(backup)

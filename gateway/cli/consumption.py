@@ -42,7 +42,7 @@ def consumption(
     site: Annotated[str, typer.Option("--site", metavar="ID", help="Only this site.")] = "",
     unit: Annotated[str, typer.Option("--unit", metavar="ID", help="Only this unit.")] = "",
     fresh: Annotated[
-        bool, typer.Option("--fresh", help="Work it out anew, also what is kept already.")
+        bool, typer.Option("--fresh", help="Work anew also what is settled and kept.")
     ] = False,
     to_csv: Annotated[
         Path | None,
@@ -54,7 +54,7 @@ def consumption(
 
     Each figure is of the time that was measured; --json and --csv say of each how large that share
     is, how sure the figure is (one standard deviation), and by which method. What is not known is
-    shown as '-'. Figures that are not kept yet are worked out from telemetry first.
+    shown as '–'. A month is settled two days after its end; until then it is worked out anew.
 
     Examples:
 
@@ -120,7 +120,7 @@ def _rows(
                     if (unit and one.id != unit) or (site.id, one.id) not in known:
                         continue
                     row = kept.get(one.id)
-                    if row is None:
+                    if row is None or not row.settled:
                         row = work_out(records, store, (site, one), month, now_ms)
                     found.append((site, row))
         finally:
@@ -171,7 +171,7 @@ def _print(rows: Sequence[tuple[Site, UseRow]]) -> None:
         print_table(("unit", "fault", "stood", "water wasted", "energy"), wasted)
     typer.echo(
         "\nFigures are of the time that was measured, estimates with their standard deviation; "
-        "'-' is not known. --json says how each was come by."
+        "'–' is not known. --json says how each was come by."
     )
 
 

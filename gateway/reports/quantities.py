@@ -11,7 +11,7 @@ from rules.consumption.figures import AMOUNTS
 
 __all__ = ["amount_text", "money_text", "rounded", "water_number", "water_text", "water_unit"]
 
-NOT_KNOWN: Final = "-"
+NOT_KNOWN: Final = "–"
 
 
 def water_unit(system: DisplaySystem) -> str:
