@@ -17,6 +17,7 @@ from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
 from gateway.cli.consumption import consumption
 from gateway.cli.evaluate import evaluate
+from gateway.cli.lessons import lessons
 from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
 from gateway.cli.report import report
@@ -57,6 +58,7 @@ app.add_typer(baselines_command.app)
 app.command()(oncall)
 app.command()(consumption)
 app.command()(report)
+app.command()(lessons)
 app.command()(replay)
 app.command()(evaluate)
 app.command()(backup)

@@ -17,6 +17,7 @@ from gateway.batch import Reject
 from gateway.records import acknowledging, actions, commit, gathering, queries, ticketing
 from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
+from gateway.records.cases import CaseBook
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore
 from gateway.records.outbox_rows import outbox_counts, outbox_rows, undelivered_rows
@@ -53,7 +54,7 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records(TicketLife, WearBook, UseBook, ReportBook):
+class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
