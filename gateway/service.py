@@ -56,6 +56,7 @@ from gateway.telemetry import StoreError, open_store
 from gateway.tickets.chart_reader import ChartReader
 from gateway.tickets.notice import TicketNotice
 from gateway.tickets.render import MailRenderer
+from gateway.unit_looks import UnitLooks
 from gateway.unit_register import UnitRegister
 from gateway.upkeep import Upkeep
 from gateway.watching.episodes import EpisodeBook
@@ -91,6 +92,7 @@ class Pace:
     aftercare_s: float = 10.0
     use_s: float = 60.0
     reports_s: float = 60.0
+    looks_s: float = 5.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -429,16 +431,24 @@ class Service:
         self._reports = ReportPost(
             self._records, self._store, lambda: self.configuration, self._clock_ms
         )
+        self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
             Periodic("reports", pace.reports_s, self._reports.run),
             Periodic("consumption", pace.use_s, self._keeper.run),
+            Periodic("looks", pace.looks_s, self._looks.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),
         )
+
+    def _rows(self) -> list[int]:
+        """The unit register's rows of the units that are configured."""
+        rows = self._register.rows
+        keys = ((s.id, u.id) for s in self.configuration.sites for u in s.units)
+        return [rows[key] for key in keys if key in rows]
 
     def _make_renderer(self, configuration: Configuration) -> MailRenderer:
         return MailRenderer(

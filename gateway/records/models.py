@@ -45,6 +45,7 @@ __all__ = [
     "TicketEventRecord",
     "TicketFindingRecord",
     "TicketRecord",
+    "UnitLookRecord",
     "UnitRecord",
 ]
 
@@ -95,6 +96,21 @@ class UnitRecord(Base):
     unit: Mapped[str]
 
     __table_args__ = (UniqueConstraint("site", "unit"),)
+
+
+class UnitLookRecord(Base):
+    """How a unit runs, as the rules saw it last: for people to look at, replaced again and again.
+
+    ``heard_ms`` is the newest frame's time, ``look`` what the rules knew at ``looked_ms``
+    (:class:`gateway.records.unit_looks.UnitLookRow`).
+    """
+
+    __tablename__ = "unit_looks"
+
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"), primary_key=True)
+    heard_ms: Mapped[int] = mapped_column(BigInteger)
+    looked_ms: Mapped[int] = mapped_column(BigInteger)
+    look: Mapped[dict[str, Any] | None]
 
 
 class AlarmRecord(Base):

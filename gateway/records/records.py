@@ -8,13 +8,22 @@ threads. What cannot be written now raises :class:`RecordsUnavailable`; nothing 
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 from sqlalchemy import Connection, select
 from sqlalchemy.engine import URL
 
 from gateway.batch import Reject
-from gateway.records import acknowledging, actions, commit, gathering, queries, ticketing
+from gateway.records import (
+    acknowledging,
+    actions,
+    commit,
+    gathering,
+    queries,
+    ticketing,
+    unit_looks,
+)
 from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
 from gateway.records.cases import CaseBook
@@ -40,6 +49,7 @@ from gateway.records.session import Database, RecordsError
 from gateway.records.ticket_data import Mailing
 from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
+from gateway.records.unit_looks import UnitLookRow
 from gateway.records.upsert import insert_into
 from gateway.records.use import UseBook
 from gateway.records.wear import write_conditions
@@ -213,6 +223,18 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook):
             self.on_mail()
         return mails
 
+    def write_unit_looks(self, looks: Sequence[UnitLookRow]) -> None:
+        """Replace what is known of how these units run."""
+        if looks:
+            with self._database.write() as connection:
+                unit_looks.write_looks(connection, looks)
+
+    def write_units_heard(self, heard_ms: Mapping[int, int]) -> None:
+        """Note when each unit, by its row, was heard last."""
+        if heard_ms:
+            with self._database.write() as connection:
+                unit_looks.write_heard(connection, heard_ms)
+
     # --- people -----------------------------------------------------------------------------
 
     def request_action(
@@ -358,6 +380,17 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook):
         """Every baseline of a quantity that was learned or reset, newest first."""
         with self._database.read() as connection:
             return queries.baseline_history(connection, Where(site, unit), quantity, limit)
+
+    def unit_look(self, site: str, unit: str) -> UnitLookRow | None:
+        """How the unit runs, as the rules saw it last; None before they have."""
+        with self._database.read() as connection:
+            return unit_looks.look_of(connection, site, unit)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One consistent view for the block, for the functions of the modules that read."""
+        with self._database.read() as connection:
+            yield connection
 
     # --- inside -----------------------------------------------------------------------------
 
