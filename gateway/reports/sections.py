@@ -151,7 +151,7 @@ def tickets_section(
     rows.sort(key=lambda pair: pair[0])
     shown = tuple(row for _, row in rows[:_MOST_TICKETS])
     rest = len(rows) - len(shown)
-    said = f"The first {len(shown)} of {len(rows)}; `basinward tickets` lists all." if rest else ""
+    said = f"The first {len(shown)} of {len(rows)}; basinward tickets lists all." if rest else ""
     table = Table(
         ("Ticket", "Priority", "Unit", "Trouble", "Opened", "Now"), shown, (3, 2, 4, 5, 2, 6)
     )
@@ -177,7 +177,7 @@ def cleanings_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
         for month, row in sorted(found, key=lambda pair: pair[1].cleaned_ms)
     )
     table = Table(
-        ("Day", "Unit", "Part", "It", "By", "What the readings say"), rows, (2, 4, 3, 2, 3, 7)
+        ("Day", "Unit", "Part", "Effect", "Gain", "What the readings say"), rows, (2, 4, 3, 3, 4, 7)
     )
     return Section("Cleanings and their effect", (Block(f"{counts}.", table=table),))
 
@@ -225,7 +225,7 @@ def condition_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
     table = Table(
         ("Part", "Condition", "Reaches its limit (80 % range)"),
         tuple((name, f"{pct:.0f} % ± {give:.0f}", when) for pct, name, give, when in dated),
-        (6, 2, 6), frozenset({1}),
+        (6, 2, 6),
     )  # fmt: skip
     blocks = [Block(said, picture=chart)]
     if dated:

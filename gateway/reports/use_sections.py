@@ -254,7 +254,7 @@ def telemetry_section(
             tuple((reasons(reason), f"{n:,}") for reason, n in refused.most_common(10)),
             (8, 2), frozenset({1}),
         )  # fmt: skip
-        said = "`basinward arrived` shows what was refused, and what to do."
+        said = "Each by reason; basinward arrived shows what it was, and what to do."
         blocks.append(Block(said, table=table))
     else:
         blocks.append(Block("Nothing that arrived was refused."))
