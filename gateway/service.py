@@ -25,6 +25,7 @@ from gateway.board.mail_links import mail_links
 from gateway.channels.calls import WebhookOutbox
 from gateway.channels.cloud_event import cloud_event
 from gateway.channels.short_text import short_text_mail
+from gateway.cleaning_proof import CleaningProof
 from gateway.config import Configuration
 from gateway.consumption.keeper import ConsumptionKeeper
 from gateway.data_directory import (
@@ -92,6 +93,7 @@ class Pace:
     aftercare_s: float = 10.0
     use_s: float = 60.0
     reports_s: float = 60.0
+    proof_s: float = 600.0
     looks_s: float = 5.0
     rules_s: float = 1.0
     store_s: float = 1.0
@@ -147,6 +149,8 @@ class Service:
         self._reloading = threading.Lock()
         self._stopped = False
         self._watch: Watch
+        self._plan: FleetPlan
+        self._aftercare: Aftercare
         url = (
             records_url
             or configuration.records.database_url
@@ -279,9 +283,12 @@ class Service:
             except ValueError as error:
                 msg = f"The rules cannot go on with the new configuration: {error}"
                 raise ServiceError(msg) from error
+            self._plan = plan
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
-            self._records.route(configuration.routing)
+            self._records.route(configuration.routing, configuration.life)
+            self._aftercare.use(configuration.life)
+            self._watch.use(configuration.watch)
             self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
@@ -292,8 +299,6 @@ class Service:
                     ("mail", "mail"),
                     ("records", "records"),
                     ("journal", "journal_budget_mb"),
-                    ("watch", "watch"),
-                    ("tickets", "life"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)
             ]
@@ -348,6 +353,7 @@ class Service:
 
     def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
         configuration, pace = self.configuration, self._pace
+        self._plan = plan
         self._rules = RulesReader(
             self._journal, self._records, lambda: self._make_engine(plan), self._snapshots,
             min_interval_s=pace.rules_s,
@@ -391,7 +397,6 @@ class Service:
     def _watch_over(self) -> None:
         """What looks at all the others, and what is done every so often."""
         configuration, pace = self.configuration, self._pace
-        settings = configuration.watch
         parts = Parts(
             self._journal, self._records, self._intake, self._pipeline, self._rules,
             self._store_reader, self._upkeep, self._freshness,
@@ -406,19 +411,24 @@ class Service:
         book = EpisodeBook(self._data_dir / WATCH_FILE)
         self._messenger = Messenger(
             book, SmtpTransport(configuration.mail),
-            to=lambda: settings.operators or self.configuration.routing.desks,
+            to=lambda: self.configuration.watch.operators or self.configuration.routing.desks,
             place=lambda: Place(
                 self.configuration.name, socket.gethostname(), str(self._data_dir)
             ),
             clock_ms=self._clock_ms,
-            syslog=(settings.syslog_host, settings.syslog_port) if settings.syslog_host else None,
+            syslog=lambda: self.configuration.watch.syslog,
         )  # fmt: skip
         workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox,
                    self._calls)  # fmt: skip
         pulses = [worker.pulse for worker in workers]
         watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
         self._watch = Watch(
-            watched, settings, book, self._messenger, self._manager, every_s=pace.status_s
+            watched,
+            configuration.watch,
+            book,
+            self._messenger,
+            self._manager,
+            every_s=pace.status_s,
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died
@@ -431,6 +441,7 @@ class Service:
         self._reports = ReportPost(
             self._records, self._store, lambda: self.configuration, self._clock_ms
         )
+        self._proof = CleaningProof(self._records, self._store, lambda: self._plan, self._clock_ms)
         self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
@@ -438,6 +449,7 @@ class Service:
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
             Periodic("reports", pace.reports_s, self._reports.run),
             Periodic("consumption", pace.use_s, self._keeper.run),
+            Periodic("cleaning proof", pace.proof_s, self._proof.run),
             Periodic("looks", pace.looks_s, self._looks.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),

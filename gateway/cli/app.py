@@ -7,6 +7,7 @@ import importlib.util
 
 import typer
 
+from gateway.cli import accounts as accounts_command
 from gateway.cli import alarms as alarms_command
 from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
@@ -15,6 +16,8 @@ from gateway.cli.backup import backup, restore
 from gateway.cli.board import board
 from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
+from gateway.cli.cleanings import cleanings
+from gateway.cli.conditions import conditions
 from gateway.cli.consumption import consumption
 from gateway.cli.evaluate import evaluate
 from gateway.cli.lessons import lessons
@@ -55,6 +58,9 @@ tickets_command.app.command()(undelivered)
 app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
+app.add_typer(accounts_command.app)
+app.command()(conditions)
+app.command()(cleanings)
 app.command()(oncall)
 app.command()(consumption)
 app.command()(report)

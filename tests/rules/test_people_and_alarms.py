@@ -9,7 +9,8 @@ import pytest
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 import rules.judging as judging_module
-from rules.events import Action, ActionKind, AlarmState, Change
+from rules.answers import answer, why_not
+from rules.events import Action, ActionKind, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX, RULES
 
 HOUR = 3600.0
@@ -140,17 +141,39 @@ def baseline(feed, quantity=0):
     return float(feed.engine.state.baseline[0, quantity])
 
 
-def test_after_a_cleaning_the_old_baseline_holds_until_the_new_one_is_learned(learned):
+def test_after_a_cleaning_the_old_baseline_holds_until_it_has_proven_to_help(learned):
+    """Closed out, the cleaned state is judged by the old baseline; proven, it is learned."""
     before = baseline(learned)
     learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
     assert "pump-screen-clogging" in learned.raised()
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     assert baseline(learned) == before
-    learned.run(4 * HOUR, pump_current=3.75, spray_pressure=60.0)
+    learned.run(16 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
     assert baseline(learned) == before
     assert changes(learned, "pump-screen-clogging")[-1] is Change.RETURNED
-    learned.run(12 * HOUR, pump_current=3.75, spray_pressure=60.0)
+    act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
+    assert baseline(learned) == before
+    learned.run(HOUR, pump_current=3.75, spray_pressure=60.0)
     assert baseline(learned) == pytest.approx(3.75, abs=0.03)
+
+
+def test_a_proof_before_enough_was_seen_waits_for_it(learned):
+    before = baseline(learned)
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    learned.run(2 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
+    learned.run(2 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    assert baseline(learned) == before
+    learned.run(4 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    assert baseline(learned) == pytest.approx(3.75, abs=0.03)
+
+
+def test_the_proof_of_an_earlier_cleaning_does_not_count_for_the_next(learned):
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
+    assert learned.engine.state.baseline_relearn[0, 0]
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    assert not learned.engine.state.baseline_relearn[0].any()
 
 
 def test_a_cleaning_forgets_what_dry_and_wet_running_said_of_the_pads(learned):
@@ -188,7 +211,7 @@ def test_a_cleaning_of_the_coil_leaves_the_pump_alone(learned):
 
 
 def test_a_cleaning_that_changed_nothing_does_not_hide_the_fault(learned):
-    """The old baseline judges until a new one is learned, and an alarm that stands forbids that."""
+    """The old baseline judges on: nothing is proven."""
     learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     before = baseline(learned)
@@ -223,3 +246,11 @@ def test_a_drift_from_the_first_hour_on_is_not_learned_while_it_lasts():
     for minute in range(0, 720, 5):
         feed.run(300.0, pump_current=3.6 * (1.0 - 0.0002 * minute))
     assert np.isnan(baseline(feed))
+
+
+@pytest.mark.parametrize("kind", [ActionKind.SHELVE, ActionKind.UNSHELVE, ActionKind.RESET])
+@pytest.mark.parametrize("state", AlarmState)
+def test_why_an_action_does_nothing_is_said_exactly_where_it_does_nothing(state, kind):
+    action = Action(1, kind, 0, "fan-fault", 1_000, "Ana", "", 2_000)
+    does = answer(state, Severity.MEDIUM, action, lambda _name: 604_800.0)
+    assert (why_not(state, kind) == "") == (does is not None)
