@@ -25,6 +25,7 @@ from gateway.config.own_rules import check_own_rules
 from gateway.config.report import ConfigurationFaults, Level, Problem, has_errors, ordered
 from gateway.config.secrets import find_written_secrets
 from gateway.config.sentences import translate
+from gateway.reports.settings import ReportSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from rules.equipment import Overrides, OwnRule, Site
 from rules.signals import SIGNALS
@@ -137,6 +138,7 @@ def examine(
             life=fleet_model.tickets.settings(),
             board=built.board,
             visits=visit_settings(crews_model),
+            reports=fleet_model.reports.settings() if fleet_model.reports else ReportSettings(),
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),
         found,

@@ -18,12 +18,17 @@ from typing import Any
 
 import pytest
 from pypdf import PdfReader
+from report_scenes import PRICES, a_month
 from ticket_scenes import cut_off_notice, fan_notice, mesa_site, notice, quay_site
 
 from gateway.channels.cloud_event import EVENT_NAMES, cloud_event
 from gateway.channels.short_text import short_text
 from gateway.digests.listing import Listing, ListingItem
 from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.reports.compose import site_report
+from gateway.reports.page import html_page, text_page
+from gateway.reports.paper import report_pdf
+from gateway.reports.words import FaultNames
 from gateway.tickets.jobsheet import job_sheet
 from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
 from gateway.tickets.render import MailRenderer
@@ -178,6 +183,31 @@ def test_a_list_names_no_work_and_says_where_the_isolation_stands(kind: NoticeKi
     for text in (plain, squeezed(html.unescape(re.sub(r"<[^>]+>", " ", page)))):
         for fault in FAULTS:
             assert fault.title in text
+        for plan in JOB_PLANS:
+            assert not any(squeezed(step)[:40] in text for step in plan.steps)
+        assert "does not authorise work" in text
+        assert "begins with the isolation points" in text
+        assert "A remote stop is not isolation." in text
+        assert claims(text) == ()
+
+
+def test_a_report_names_no_work_and_says_where_the_isolation_stands() -> None:
+    """With every fault raised, open and wasting; as mail, page and paper."""
+    month = a_month()
+    tickets = tuple(
+        replace(month.tickets[0], id=n, number=f"BW-{n:06d}", fault=fault.slug)
+        for n, fault in enumerate(FAULTS)
+    )
+    raised = tuple(replace(month.raised[0], fault=fault.slug) for fault in FAULTS)
+    full = replace(month, tickets=tickets, raised=raised)
+    report = site_report(full, FaultNames((), [full.site]), PRICES, full.until_ms)
+    page = html_page(report).partition("</head>")[2]
+    paper = PdfReader(BytesIO(report_pdf(report))).pages
+    for text in (
+        squeezed(text_page(report)),
+        squeezed(html.unescape(re.sub(r"<[^>]+>", " ", page))),
+        squeezed(" ".join(p.extract_text() for p in paper)),
+    ):
         for plan in JOB_PLANS:
             assert not any(squeezed(step)[:40] in text for step in plan.steps)
         assert "does not authorise work" in text
