@@ -43,8 +43,12 @@ def request(
     note: str = "",
     until_ms: int = 0,
     parts: list[str] | None = None,
+    fleet: Path | None = None,
 ) -> None:
-    """Record an action; the running gateway applies it within seconds."""
+    """Record an action; the running gateway applies it within seconds.
+
+    Where ``fleet`` can be read, a rule of its own must be one that applies to the unit.
+    """
     from gateway.cli.output import fail  # noqa: PLC0415 - lazy
     from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
     from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
@@ -54,6 +58,8 @@ def request(
         guess = nearest(fault, SLUGS)
         hint = f"Did you mean '{guess}'?" if guess else "`basinward rules` lists them."
         fail(f"There is no fault called '{fault}'. {hint}", 2)
+    if fleet is not None and fault.startswith(PREFIX):
+        _own_rule_or_end(fleet, site, unit, fault)
     with opened(context) as store:
         store.request_action(
             kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
@@ -64,6 +70,30 @@ def request(
         f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it within "
         "seconds, or when it next starts."
     )
+
+
+def _own_rule_or_end(fleet: Path, site_id: str, unit_id: str, slug: str) -> None:
+    """End the command where the files have no such rule for the unit; say so where none is read."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.config.loader import examine_plant  # noqa: PLC0415 - lazy
+    from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
+    from rules.own_rules.catalogue import rules_of, slug_of  # noqa: PLC0415 - lazy
+
+    plant, _ = examine_plant(fleet)
+    site = next((s for s in plant.sites if s.id == site_id), None) if plant else None
+    unit = next((u for u in site.units if u.id == unit_id), None) if site else None
+    if plant is None or site is None or unit is None:
+        typer.echo(
+            f"Whether {site_id}/{unit_id} has a rule '{slug}' cannot be told from {fleet}; name "
+            "the configuration with --fleet.",
+            err=True,
+        )
+        return
+    known = [slug_of(rule) for rule in rules_of(plant.rules, site, unit)]
+    if slug not in known:
+        guess = nearest(slug, known)
+        hint = f"Did you mean '{guess}'?" if guess else "`basinward rules --fleet` lists them."
+        fail(f"{site_id}/{unit_id} has no rule of its own called '{slug}'. {hint}", 2)
 
 
 def nearer(context: typer.Context, data: Path | None, records: str | None) -> typer.Context:

@@ -23,6 +23,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.engine import URL
 
+from gateway.records.account_models import SessionRecord
 from gateway.records.engines import parsed
 from gateway.records.models import ActionRecord, Base, InstallationRecord, OutboxRecord
 from gateway.records.rows import OutboxState
@@ -85,7 +86,7 @@ def refit(file: Path, last_action: int) -> None:
     """Make the records in an SQLite file fit to go on from after others went on from them.
 
     What waits to be mailed may have been sent; new mails get identifiers, and new requests numbers
-    (beyond ``last_action``), that nobody has given.
+    (beyond ``last_action``), that nobody has given. Everybody has to sign in again.
     """
     records = Database(f"sqlite:///{file.absolute()}")
     try:
@@ -95,6 +96,8 @@ def refit(file: Path, last_action: int) -> None:
                 .where(OutboxRecord.state.in_(_NOT_SETTLED))
                 .values(possibly_duplicate=True)
             )
+            # Who has signed out since the backup was made is not signed in again by it.
+            here.execute(delete(SessionRecord))
             here.execute(delete(InstallationRecord).where(InstallationRecord.name != "id"))
             here.execute(
                 update(InstallationRecord)
