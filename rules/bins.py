@@ -21,15 +21,13 @@ from rules.balance import Watched, watch
 from rules.bin_times import bin_end_ms, bin_of
 from rules.events import BaselineChange
 from rules.frames import FrameView
-from rules.heat import (
+from rules.heat import fan_shares, heat_means, wanted_means
+from rules.heat_compared import (
     HeatRejection,
-    fan_shares,
     heat_is_calm,
     heat_is_known,
-    heat_means,
     heat_rejection,
     nothing_seen,
-    wanted_means,
 )
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min
