@@ -36,8 +36,9 @@ __all__ = ["CommitTarget", "RulesCounts", "RulesEngine", "RulesReader"]
 
 log = logging.getLogger(__name__)
 
-CHUNK_FRAMES: Final = 200_000
-"""Frames of one step: about 30 MB as columns, however long the backlog."""
+CHUNK_FRAMES: Final = 20_000
+"""Frames of one step, however long the backlog: what a step finds is told after it. Ten times as
+many save a backlog of forty units a tenth of its time, and make its tickets wait for the end."""
 
 MAX_SET_ASIDE: Final = 5
 """So many entries that the rules fail on are passed over; beyond it something else is wrong."""

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from gateway.batch import Batch, Reason, Reject, SiteStatus
 from gateway.journal import Clock, Rejects, Stored
+from rules.condition import PartCondition
 from rules.events import (
     Action,
     AlarmEvent,
@@ -87,6 +88,7 @@ class Step:
     now_ms: int
     events: list[AlarmEvent] = field(default_factory=list)
     baselines: list[BaselineChange] = field(default_factory=list)
+    conditions: list[PartCondition] = field(default_factory=list)
     rejects: list[Reject] = field(default_factory=list)
     action_ids: list[int] = field(default_factory=list)
     late_frames: int = 0
@@ -96,12 +98,15 @@ class Step:
         """Add what one call of the engine produced."""
         self.events += result.events
         self.baselines += result.baselines
+        self.conditions += result.conditions
         self.late_frames += result.late_frames
 
     @property
     def result(self) -> StepResult:
         """All that the entries led to."""
-        return StepResult(tuple(self.events), tuple(self.baselines), self.late_frames)
+        return StepResult(
+            tuple(self.events), tuple(self.baselines), self.late_frames, tuple(self.conditions)
+        )
 
 
 class RulesFailedError(Exception):

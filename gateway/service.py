@@ -25,6 +25,7 @@ from gateway.board.mail_links import mail_links
 from gateway.channels.calls import WebhookOutbox
 from gateway.channels.cloud_event import cloud_event
 from gateway.channels.short_text import short_text_mail
+from gateway.cleaning_proof import CleaningProof
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -54,6 +55,7 @@ from gateway.telemetry import StoreError, open_store
 from gateway.tickets.chart_reader import ChartReader
 from gateway.tickets.notice import TicketNotice
 from gateway.tickets.render import MailRenderer
+from gateway.unit_looks import UnitLooks
 from gateway.unit_register import UnitRegister
 from gateway.upkeep import Upkeep
 from gateway.watching.episodes import EpisodeBook
@@ -87,6 +89,8 @@ class Pace:
     escalation_s: float = 10.0
     lists_s: float = 10.0
     aftercare_s: float = 10.0
+    proof_s: float = 600.0
+    looks_s: float = 5.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -141,6 +145,7 @@ class Service:
         self._reloading = threading.Lock()
         self._stopped = False
         self._watch: Watch
+        self._plan: FleetPlan
         url = (
             records_url
             or configuration.records.database_url
@@ -273,6 +278,7 @@ class Service:
             except ValueError as error:
                 msg = f"The rules cannot go on with the new configuration: {error}"
                 raise ServiceError(msg) from error
+            self._plan = plan
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing)
@@ -342,6 +348,7 @@ class Service:
 
     def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
         configuration, pace = self.configuration, self._pace
+        self._plan = plan
         self._rules = RulesReader(
             self._journal, self._records, lambda: self._make_engine(plan), self._snapshots,
             min_interval_s=pace.rules_s,
@@ -419,20 +426,31 @@ class Service:
         self._aftercare = Aftercare(
             self._records, self._rules.ask, self._clock_ms, self.configuration.life
         )
+        self._proof = CleaningProof(self._records, self._store, lambda: self._plan, self._clock_ms)
+        self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
+            Periodic("cleaning proof", pace.proof_s, self._proof.run),
+            Periodic("looks", pace.looks_s, self._looks.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
             Periodic("status", pace.status_s, self._observer.look),
         )
+
+    def _rows(self) -> list[int]:
+        """The unit register's rows of the units that are configured."""
+        rows = self._register.rows
+        keys = ((s.id, u.id) for s in self.configuration.sites for u in s.units)
+        return [rows[key] for key in keys if key in rows]
 
     def _make_renderer(self, configuration: Configuration) -> MailRenderer:
         return MailRenderer(
             configuration.sites, FAULTS, configuration.from_name,
             rules=configuration.rules, figures=self._figures,
             link=mail_links(configuration.board, self._data_dir, self._records.installation),
+            board_url=configuration.board.public_url,
         )  # fmt: skip
 
     def _render(self, notice: TicketNotice) -> EmailMessage:

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rules.condition.figures import PartCondition
 
 __all__ = [
     "Action",
@@ -191,6 +194,7 @@ class StepResult:
     events: tuple[AlarmEvent, ...] = field(default=())
     baselines: tuple[BaselineChange, ...] = field(default=())
     late_frames: int = 0
+    conditions: tuple[PartCondition, ...] = field(default=())
 
 
 class ActionKind(StrEnum):
@@ -203,6 +207,7 @@ class ActionKind(StrEnum):
     IN_SERVICE = "return to service"
     RESET = "reset"
     CLEANED = "cleaning closed out"
+    PROVEN = "cleaning proven"
     RESET_BASELINE = "reset baseline"
     FREEZE_BASELINE = "freeze baseline"
     RELEASE_BASELINE = "release baseline"

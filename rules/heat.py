@@ -37,6 +37,7 @@ __all__ = [
     "forget",
     "forget_effect",
     "heat_means",
+    "over_ambient_k",
     "rated_ntu",
     "wanted_means",
 ]
@@ -281,18 +282,27 @@ def _over_ambient_k(
     weather.
     """
     ambient, air = hour[:, _AMBIENT], hour[:, _AIRFLOW]
-    condensing = condensing_temperature_degc(hour[:, _PRESSURE], plan.refrigerant_index[row])
-    # Warm air is thin: the same volume carries less heat.
-    mass = np.minimum(air * 293.15 / (273.15 + ambient), 1.5)
-    capacity = capacity_frac(mass, full_flow_ntu=rated_ntu(plan, row), exponent=UA_EXPONENT)
     frac = hour[:, _KW] / plan.rated_capacity_kw[row]
     frac = np.where(frac >= LEAST_LOAD_FRAC, frac, np.nan)
     usual = 1.0 + LOAD_FRAC_PER_K * (np.clip(ambient, 0.0, 45.0) - 20.0)
-    rate = capacity / np.where(state.heat_load_seen[row], frac, usual)
+    load = np.where(state.heat_load_seen[row], frac, usual)
     swing = np.maximum(hour[:, _SQUARE] - air**2, 0.0)
     told = (air >= LEAST_AIRFLOW_FRAC) & (swing <= (MOST_SWING * air) ** 2)
-    rate = np.where(told, rate, np.nan)
-    return (condensing - ambient) * rate, rate, ambient - hour[:, _BULB]
+    load = np.where(told, load, np.nan)
+    over, rate = over_ambient_k(plan, row, hour[:, _PRESSURE], ambient, air, load)
+    return over, rate, ambient - hour[:, _BULB]
+
+
+def over_ambient_k(
+    plan: FleetPlan, row: I64, pressure: F64, ambient: F64, air: F64, load: F64
+) -> tuple[F64, F64]:
+    """Condensing temperature over ambient at rated load and full airflow, and that factor."""
+    condensing = condensing_temperature_degc(pressure, plan.refrigerant_index[row])
+    # Warm air is thin: the same volume carries less heat.
+    mass = np.minimum(air * 293.15 / (273.15 + ambient), 1.5)
+    capacity = capacity_frac(mass, full_flow_ntu=rated_ntu(plan, row), exponent=UA_EXPONENT)
+    rate = capacity / load
+    return (condensing - ambient) * rate, rate
 
 
 def _mind_wet(state: FleetState, row: I64, td: F64, depression: F64) -> None:
@@ -329,10 +339,10 @@ def _mind_gap(state: FleetState, rows: I64, bin_id: I64, mode: int, td: F64, tur
 
 def _hold_dry(state: FleetState, row: I64, bin_id: I64, parts: F64) -> None:
     """Keep a mean of the newest dry bins, for the change to wet that may come next."""
-    old, follows = state.dry_hold[row], bin_id - state.dry_hold_bin[row] <= 2
+    old, follows = state.dry_held[row], bin_id - state.dry_hold_bin[row] <= 2
     new = parts[:, : old.shape[1]]
     step = old + HOLD_WEIGHT * (new - old)
-    state.dry_hold[row] = np.where(follows[:, None] & ~np.isnan(step), step, new)
+    state.dry_held[row] = np.where(follows[:, None] & ~np.isnan(step), step, new)
     state.dry_hold_bin[row] = bin_id
 
 
@@ -340,7 +350,7 @@ def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None
     """The pads' effectiveness by the step of condensing temperature from dry to wet."""
     now = state.heat_sum[row].astype(np.float64) / SWITCH_MEANS
     over, rate, depression_k = _over_ambient_k(plan, state, row, now)
-    before = state.dry_hold[row].astype(np.float64)
+    before = state.dry_held[row].astype(np.float64)
     dry_over, dry_rate, _ = _over_ambient_k(plan, state, row, before)
     effect = divided(dry_over - over, depression_k * rate)
     # A coil that gives off little shows little of the air it meets.

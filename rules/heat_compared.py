@@ -23,6 +23,7 @@ from rules.state import STEADY, STEADY_BINS, WET_FALLS, FleetState
 __all__ = [
     "LEAP_SHARE",
     "LEAST_LEAP",
+    "TD_ERROR_FRAC",
     "Compared",
     "HeatRejection",
     "heat_is_calm",

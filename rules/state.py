@@ -19,12 +19,14 @@ from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
 
 __all__ = [
+    "ADDED_LATER",
     "BIN_MS",
     "CLEANABLE_PARTS",
     "STEADY",
     "STEADY_BINS",
     "TRACE",
     "TRACE_BINS",
+    "WATER_LOOKS",
     "FleetState",
     "SnapshotMismatch",
     "SteadyQuantity",
@@ -55,6 +57,15 @@ WET_FALLS: Final = 12
 
 SWITCHES: Final = 5
 """Steps from dry to wet remembered."""
+
+WATER_LOOKS: Final = 8
+"""Looks at the water of a day, by unit: one in three hours."""
+
+ADDED_LATER: Final = frozenset({
+    "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
+    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin",
+})  # fmt: skip
+"""Columns that snapshots of earlier versions do not have: they start empty."""
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
@@ -203,7 +214,7 @@ class FleetState:
     heat_bins: U8  # how many bins, in which mode, and the first of them
     heat_wet: Bool
     heat_since_bin: I32
-    dry_hold: F32  # (rows, HEAT_HELD) newest dry bins, the first of those
+    dry_held: F32  # (rows, HEAT_HELD) newest dry bins, the first of those
     wet_fall_k: F16  # (rows, WET_FALLS) depressions of the newest wet TDs, by their count
     td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
     td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
@@ -217,8 +228,12 @@ class FleetState:
     baseline_spread: F64
     baseline_count: I16
     baseline_ms: I64
-    baseline_relearn: Bool  # a cleaning was closed out: to be replaced once enough was seen
+    baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
     baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
+    # the condition of parts by day, see rules/condition/day.py
+    figure_day: I32  # the day whose means are being gathered, 0 for none
+    figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
+    water_looks: F16  # (rows, 3, WATER_LOOKS) leak at the float, concentration, volume
     # alarms
     alarm_state: I8
     alarm_severity: I8
@@ -307,7 +322,7 @@ class FleetState:
             heat_bins=np.zeros(n, dtype=np.uint8),
             heat_wet=np.zeros(n, dtype=np.bool_),
             heat_since_bin=np.zeros(n, dtype=np.int32),
-            dry_hold=np.full((n, HEAT_HELD), np.nan, dtype=np.float32),
+            dry_held=np.full((n, HEAT_HELD), np.nan, dtype=np.float32),
             wet_fall_k=np.full((n, WET_FALLS), np.nan, dtype=np.float16),
             td_gap_h=np.zeros((n, 2), dtype=np.float32),
             td_last_bin=np.zeros((n, 2), dtype=np.int32),
@@ -322,6 +337,9 @@ class FleetState:
             baseline_ms=i64(n, q),
             baseline_relearn=np.zeros((n, q), dtype=np.bool_),
             baseline_frozen=np.zeros(n, dtype=np.bool_),
+            figure_day=np.zeros(n, dtype=np.int32),
+            figure_mark=np.zeros((n, q), dtype=np.uint16),
+            water_looks=np.full((n, 3, WATER_LOOKS), np.nan, dtype=np.float16),
             alarm_state=i8(0, n, f),
             alarm_severity=i8(0, n, f),
             alarm_pending=i8(0, n, f),
@@ -368,6 +386,8 @@ class FleetState:
                     (i, old_slugs.index(s)) for i, s in enumerate(fault_slugs) if s in old_slugs
                 ]
                 for f in _columns(cls):
+                    if f.name in ADDED_LATER and f.name not in arrays:
+                        continue
                     _copy(getattr(state, f.name), arrays[f.name], f.name, shared)
                 if "strangers" in arrays:
                     state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())

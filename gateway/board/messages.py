@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-__all__ = ["Message", "Messages"]
+__all__ = ["Message", "Messages", "Told"]
 
 
 @dataclass(frozen=True)
@@ -20,6 +20,14 @@ class Message:
     lines: tuple[str, ...]
     command: str = ""
     retry_s: int = 0
+
+
+class Told(Exception):
+    """Ends a request with a message."""
+
+    def __init__(self, message: Message) -> None:
+        super().__init__(message.title)
+        self.message = message
 
 
 class Messages:
@@ -124,7 +132,34 @@ class Messages:
         return Message(
             415,
             "This was not sent by this page",
-            ("Open the link from the mail and confirm there.",),
+            ("Open the page again, or the link from the mail, and confirm there.",),
+        )
+
+    def not_from_here(self) -> Message:
+        """A form that does not come from a page of this visit."""
+        return Message(
+            403,
+            "This form is not of your present visit",
+            (
+                "Nothing was changed. It happens where one has signed in again, or out, since the "
+                "page was opened, and where another site sends a form in your name. Open the page "
+                "again and repeat what you wanted.",
+            ),
+        )
+
+    def sign_in_first(self) -> Message:
+        """Nobody is signed in, where that is needed."""
+        return Message(401, "Sign in first", ("Nothing was changed. Sign in, then try again.",))
+
+    def not_allowed(self, name: str, role: str) -> Message:
+        """The visitor lacks a role."""
+        return Message(
+            403,
+            "Your account may not do this",
+            (
+                f"It needs the role '{role}', which {name} does not have. Nothing was changed. "
+                "Whoever administers the board can give it.",
+            ),
         )
 
     def no_page(self) -> Message:

@@ -23,9 +23,11 @@ TYPE_PREFIX: Final = "example.basinward.ticket."
 """Before the kind of notice. A name in reverse order under a domain that RFC 2606 gives nobody, so
 that it is the same at every installation and nobody else's."""
 
-_OF_SEVERAL: Final = {NoticeKind.DIGEST, NoticeKind.HAND_OVER, NoticeKind.OUTAGE}
+_OF_NONE_OR_SEVERAL: Final = {
+    NoticeKind.DIGEST, NoticeKind.HAND_OVER, NoticeKind.OUTAGE, NoticeKind.LETTER
+}  # fmt: skip
 EVENT_NAMES: Final = {
-    kind: kind.value.replace(" ", "-") for kind in NoticeKind if kind not in _OF_SEVERAL
+    kind: kind.value.replace(" ", "-") for kind in NoticeKind if kind not in _OF_NONE_OR_SEVERAL
 }
 """What follows the prefix, and what oncall.toml calls each kind. Lists of several tickets are mails
 only: another system is told of each ticket by itself."""

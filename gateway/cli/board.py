@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +21,13 @@ def board(
     fleet: FleetOption = Path("fleet"),
     data: DataOption = Path("data"),
     records: RecordsOption = None,
+    address: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Listen here and not where [board] says, as in a container: 0.0.0.0.",
+        ),
+    ] = None,
     log_level: Annotated[
         LogLevel, typer.Option("--log", help="How much the log on standard error says.")
     ] = LogLevel.INFO,
@@ -59,6 +67,8 @@ def board(
     configuration = configuration_or_end(fleet, os.environ)
     conceal(secrets_of(configuration))
     settings = configuration.board
+    if address is not None:
+        settings = replace(settings, address=address)
     try:
         listening = listen(settings.address, settings.port)
     except OSError as error:
@@ -77,8 +87,9 @@ def board(
         except OSError as error:
             fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
         renderer = MailRenderer(
-            configuration.sites, FAULTS, configuration.from_name, rules=configuration.rules
-        )
+            configuration.sites, FAULTS, configuration.from_name,
+            rules=configuration.rules, board_url=settings.public_url,
+        )  # fmt: skip
         app = make_app(
             Board(
                 store, signer, Pages(configuration.sites, renderer), configuration.name,

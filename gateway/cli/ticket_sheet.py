@@ -49,7 +49,10 @@ def sheet(
         fail("The configuration has faults; see above. basinward check shows them again.")
     with opened(nearer(context, data, records)) as store:
         detail = ticket_of(store, number)
-    render = MailRenderer(configuration.sites, FAULTS, rules=configuration.rules)
+    render = MailRenderer(
+        configuration.sites, FAULTS,
+        rules=configuration.rules, board_url=configuration.board.public_url,
+    )  # fmt: skip
     path = out or Path(f"{detail.ticket.number}.pdf")
     try:
         path.write_bytes(render.sheet(_notice(detail)))

@@ -48,7 +48,7 @@ def undelivered(
         ("ticket", "by", "to", "state", "since", "tries", "why"),
         (
             (
-                row["ticket"],
+                row["ticket"] or clean(row["subject"]),
                 row["channel"],
                 clean(row["to"]),
                 row["state"],
@@ -73,6 +73,7 @@ def _lines(row: OutboxRow) -> Iterator[dict[str, Any]]:
 
     about = {
         "ticket": row.ticket,
+        "subject": row.subject,
         "kind": row.kind.value,
         "channel": row.channel.value,
         "created_ms": row.created_ms,

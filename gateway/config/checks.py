@@ -10,6 +10,7 @@ import math
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any, Final
 
+from gateway.config.claims import check_claims
 from gateway.config.files import Document
 from gateway.config.positions import Path
 from gateway.config.report import Level, Problem
@@ -165,9 +166,13 @@ def check_unit_ids(document: Document) -> Iterator[Problem]:
 
 
 def check_isolation(document: Document) -> Iterator[Problem]:
-    """Units without isolation points, or with none for the electrical supply."""
+    """Units without isolation points, or with none for the electrical supply; false claims."""
     for index, unit in _tables((document.data or {}).get("units")):
         points = unit.get("isolation")
+        for number, point in _tables(points):
+            for key in ("isolates", "location", "method", "verify"):
+                path = ("units", index, "isolation", number, key)
+                yield from check_claims(document, path, point.get(key))
         if points is not None and not isinstance(points, list):
             continue  # the model says that it must be an array
         energies = [p.get("energy") for _, p in _tables(points)]

@@ -114,6 +114,7 @@ class StepTable(_Model):
 class ListTable(_Model):
     """When a mail that lists tickets goes out: at these local times on these weekdays."""
 
+    send: bool = True
     at: Annotated[tuple[time, ...], Field(min_length=1, max_length=24)]
     days: Annotated[tuple[Weekday, ...], Field(min_length=1, max_length=7)] = _WEEKDAYS
     holidays_too: bool = True
@@ -125,6 +126,14 @@ class DigestTable(ListTable):
     at: Annotated[tuple[time, ...], Field(min_length=1, max_length=24)] = (time(7),)
     days: Annotated[tuple[Weekday, ...], Field(min_length=1, max_length=7)] = _WEEKDAYS[:5]
     holidays_too: bool = False
+
+
+class ShiftSummaryTable(ListTable):
+    """When the monitoring centre gets its summary: three shifts a day (common practice)."""
+
+    at: Annotated[tuple[time, ...], Field(min_length=1, max_length=24)] = (
+        time(6), time(14), time(22),
+    )  # fmt: skip
 
 
 class OutageTable(_Model):
@@ -193,8 +202,8 @@ class Team(_Model):
     holidays: Annotated[tuple[date, ...], Field(max_length=1_000)] = ()
     hours: dict[Literal["low", "medium"], HoursTable] = {}
     escalation: dict[Literal["medium", "high"], tuple[StepTable, ...]] = {}
-    digest: DigestTable | None = None
-    shift_summary: ListTable | None = None
+    digest: DigestTable = DigestTable()
+    shift_summary: ShiftSummaryTable = ShiftSummaryTable()
     outage: OutageTable = OutageTable()
     webhooks: Annotated[tuple[WebhookTable, ...], Field(max_length=10)] = ()
 
@@ -215,7 +224,8 @@ class Team(_Model):
 
     @model_validator(mode="after")
     def _summary_has_a_reader(self) -> Self:
-        if self.shift_summary is not None and not self.monitoring:
+        asked_for = "shift_summary" in self.model_fields_set and self.shift_summary.send
+        if asked_for and not self.monitoring:
             msg = "shift_summary goes to the monitoring centre: name it in monitoring"
             raise ValueError(msg)
         return self
@@ -303,15 +313,15 @@ def _route(team_id: str, team: Team, people: Mapping[str, Recipient]) -> TeamRou
         name=team.name,
         time_zone=team.time_zone,
         digest=_timetable(team, team.digest),
-        hand_over=_timetable(team, team.shift_summary),
+        hand_over=_timetable(team, team.shift_summary) if team.monitoring else None,
         outage=OutageRule(
             team.outage.sites, team.outage.within_min * 60_000, team.outage.wait_min * 60_000
         ),
     )
 
 
-def _timetable(team: Team, table: ListTable | None) -> Timetable | None:
-    if table is None:
+def _timetable(team: Team, table: ListTable) -> Timetable | None:
+    if not table.send:
         return None
     return Timetable(
         times=table.at,

@@ -1,4 +1,4 @@
-"""Checks of the own rules in a file: conditions, job plans, ids.
+"""Checks of the own rules in a file: conditions, job plans, ids, and what their texts claim.
 
 They run on the data as read, so that every error of every rule is told at once, each with a pointer
 into the expression.
@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from gateway.config.claims import check_claims
 from gateway.config.files import Document
 from gateway.config.positions import Path
 from gateway.config.report import Problem
@@ -36,6 +37,8 @@ def _check(document: Document, path: Path, rules: Any) -> Iterator[Problem]:
         for key in ("condition", "clear"):
             yield from _expression(document, (*here, key), rule.get(key))
         yield from _job_plan(document, (*here, "job_plan"), rule.get("job_plan"))
+        for key in ("title", "text"):
+            yield from check_claims(document, (*here, key), rule.get(key))
         name = rule.get("id")
         if not isinstance(name, str):
             continue

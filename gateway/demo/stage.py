@@ -14,27 +14,35 @@ import subprocess
 import sys
 import threading
 from collections import Counter
+from collections.abc import Iterable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Final, Self
+from zoneinfo import ZoneInfo
 
 from gateway.config import load
 from gateway.data_directory import RECORDS_FILE
 from gateway.demo.mail_catcher import MailCatcher
+from gateway.digests.timetable import Timetable
 from gateway.embedded_broker import EmbeddedBroker
 from gateway.records.records import Records
 from gateway.service import Service
 from gateway.telemetry import TELEMETRY_FILE, EmbeddedStore
+from gateway.tickets.routing import Routing
 from rules.events import Change
 
-__all__ = ["DemoError", "Progress", "Stage", "Tally", "near", "raised_by_fault"]
+__all__ = ["DemoError", "Progress", "Stage", "Tally", "near", "raised_by_fault", "with_early_lists"]
 
 log = logging.getLogger(__name__)
 _EVER_MS: Final = 1 << 60
 _ALL: Final = 1_000_000
 _SPEAKS_CBOR: Final = "orchard-packhouse"
 _PART_STOPS_WITHIN_S: Final = 20.0
+_EVERY_DAY: Final = frozenset(range(7))
+_SUMMARIES_MIN: Final = (2, 15, 60)  # minutes after the start
+_DIGESTS_MIN: Final = (3, 20, 65)
 
 
 class DemoError(Exception):
@@ -111,6 +119,7 @@ class Stage:
             said,
             broker=replace(said.broker, host="127.0.0.1", port=broker.port),
             mail=replace(said.mail, host="127.0.0.1", port=self.mails.port, security="none"),
+            routing=with_early_lists(said.routing, datetime.now(UTC)),
         )
         self.service = Service(
             configuration, self.directory / "gateway", on_failure=self._gateway_failed
@@ -205,6 +214,24 @@ class Stage:
         finally:
             store.close()
             records.close()
+
+
+def with_early_lists(routing: Routing, now: datetime) -> Routing:
+    """The routing with shift summaries and digests minutes from now: who looks on sees both."""
+
+    def timetable(zone: ZoneInfo, minutes: Iterable[int]) -> Timetable:
+        local = [(now + timedelta(minutes=m)).astimezone(zone) for m in minutes]
+        return Timetable(tuple(time(at.hour, at.minute) for at in local), _EVERY_DAY, zone)
+
+    teams = {}
+    for name, team in routing.teams.items():
+        zone = ZoneInfo(team.time_zone)
+        teams[name] = replace(
+            team,
+            hand_over=timetable(zone, _SUMMARIES_MIN) if team.monitoring else None,
+            digest=timetable(zone, _DIGESTS_MIN),
+        )
+    return replace(routing, teams=teams)
 
 
 def near(path: Path) -> Path:

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from gateway.digests.listing import Listing, ListingItem, outage_sites
 from gateway.tickets.document import clean, lasting, site_time
-from gateway.tickets.notice import NoticeKind
+from gateway.tickets.notice import NoticeKind, subject_lead
 from rules.equipment import Site
 
 __all__ = ["ListPage", "ListRow", "ListSection", "list_page"]
@@ -94,7 +94,8 @@ def list_page(
 
 def _subject(kind: NoticeKind, team: str, counts: str, items: list[ListingItem]) -> str:
     if kind is NoticeKind.OUTAGE:
-        return f"[{items[0].priority.upper()}] {team}: {counts} at once ({items[0].number} and on)"
+        lead = subject_lead(items[0].priority)
+        return f"{lead} - {team}: {counts} at once ({items[0].number} and on)"
     tag = "DIGEST" if kind is NoticeKind.DIGEST else "HAND-OVER"
     return f"[{tag}] {team}: {counts}"
 

@@ -22,6 +22,8 @@ from gateway.records.rows import Channel
 __all__ = ["Allowance"]
 
 _HOUR_MS: Final = 3_600_000
+_UNLIMITED: Final = frozenset({Channel.LIST, Channel.LETTER})
+"""A letter is nobody's storm: there is one for a period or a visit."""
 _LIST_EVERY_MS: Final = {True: 60_000, False: _HOUR_MS}
 _LONGEST_MS: Final = 30 * 60_000
 """What is put off is looked at again after this, as the outbox takes no longer pause for real."""
@@ -55,13 +57,13 @@ class Allowance:
 
     def served(self, due: Due, addresses: Iterable[str], now_ms: int) -> None:
         """A server took this message for these addresses."""
-        if due.channel is not Channel.LIST:
+        if due.channel not in _UNLIMITED:
             for address in addresses:
                 self._count(_Account(address, due.priority == "high"), now_ms)
 
     def allowed(self, due: Due, now_ms: int) -> tuple[str, ...]:
         """The addresses of a message that may be served now."""
-        if due.channel is Channel.LIST:
+        if due.channel in _UNLIMITED:
             return due.addresses
         is_high = due.priority == "high"
         return tuple(a for a in due.addresses if self._room(_Account(a, is_high), now_ms))

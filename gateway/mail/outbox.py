@@ -31,6 +31,7 @@ from functools import partial
 from typing import Final
 
 from gateway.mail.allowance import Allowance
+from gateway.mail.letter_mail import letter_mail
 from gateway.mail.parcel_notice import notice_of
 from gateway.mail.smtp import (
     Answer,
@@ -217,6 +218,8 @@ class Outbox:
         return self._allowance.allowed(due, clock.now_ms)
 
     def _made(self, parcel: Parcel, notice: TicketNotice) -> EmailMessage:
+        if parcel.letter is not None:
+            return letter_mail(parcel.letter)
         if parcel.channel is Channel.LIST:
             return waiting_list(parcel, self._allowance.per_hour if self._allowance else 0)
         if parcel.channel is Channel.TEXT:
@@ -256,8 +259,9 @@ class Outbox:
         after = self._store.settle(parcel, settlement, clock.now_ms)
         self._unsettled = None
         for address, reply in settlement.refused.items():
+            about = f"Ticket {parcel.ticket}" if parcel.letter is None else parcel.letter.subject
             self._on_refused(
-                f"Ticket {parcel.ticket}: the mail server refused {address} for good ({reply}). "
+                f"{about}: the mail server refused {address} for good ({reply}). "
                 "Correct the address in oncall.toml, or ask who runs the server."
             )
         return after

@@ -20,7 +20,6 @@ _NO_EVIDENCE: Final = Evidence(
 def notice_of(parcel: Parcel, from_address: str, reply_to: str = "") -> TicketNotice:
     """The notice; the same however often it is made."""
     evidence = [e.evidence for e in parcel.entries if e.evidence is not None]
-    cause = parcel.entries[-1]
     standing = [e.time_ms for e in parcel.entries if e.kind is TicketEventKind.RETURNED]
     over = parcel.kind in {NoticeKind.RETURNED, NoticeKind.PASSED}
     return TicketNotice(
@@ -30,7 +29,7 @@ def notice_of(parcel: Parcel, from_address: str, reply_to: str = "") -> TicketNo
         unit_id=parcel.unit,
         fault=parcel.fault,
         priority=parcel.priority,
-        time_ms=cause.time_ms,
+        time_ms=parcel.entries[-1].time_ms if parcel.entries else parcel.date_ms,
         onset_ms=parcel.onset_ms,
         opened_ms=parcel.opened_ms,
         returned_ms=standing[-1] if over and standing else None,

@@ -12,6 +12,7 @@ from email.message import EmailMessage
 from typing import Final
 
 from gateway.records.outbox import Listed, Parcel
+from gateway.tickets.notice import subject_lead
 
 __all__ = ["waiting_list"]
 
@@ -24,7 +25,7 @@ def waiting_list(parcel: Parcel, per_hour: int) -> EmailMessage:
     count = parcel.listed_count
     tickets = "1 more ticket" if count == 1 else f"{count:,} more tickets"
     mail = EmailMessage()
-    mail["Subject"] = f"[{parcel.priority.upper()}] {tickets}: the full mails follow"
+    mail["Subject"] = f"{subject_lead(parcel.priority)} - {tickets}: the full mails follow"
     high = parcel.priority == "high"
     mail["Importance"] = "high" if high else "normal"
     kind = "high-priority messages" if high else "messages of medium and low priority"

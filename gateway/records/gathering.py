@@ -198,7 +198,7 @@ def _of_waiting(
 def _waiting(connection: Connection) -> list[_Waiting]:
     query = (
         select(
-            Outbox.id, Outbox.ticket_id, Units.site, Outbox.priority,
+            Outbox.id, Tickets.id, Units.site, Outbox.priority,
             Tickets.priority.label("ticket_priority"), Outbox.created_ms,
         )
         .join(Tickets, Tickets.id == Outbox.ticket_id)

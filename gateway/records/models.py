@@ -33,6 +33,8 @@ __all__ = [
     "BaselineRecord",
     "InstallationRecord",
     "OutboxAttemptRecord",
+    "OutboxLetterFileRecord",
+    "OutboxLetterRecord",
     "OutboxListRecord",
     "OutboxRecipientRecord",
     "OutboxRecord",
@@ -43,6 +45,7 @@ __all__ = [
     "TicketEventRecord",
     "TicketFindingRecord",
     "TicketRecord",
+    "UnitLookRecord",
     "UnitRecord",
 ]
 
@@ -93,6 +96,21 @@ class UnitRecord(Base):
     unit: Mapped[str]
 
     __table_args__ = (UniqueConstraint("site", "unit"),)
+
+
+class UnitLookRecord(Base):
+    """How a unit runs, as the rules saw it last: for people to look at, replaced again and again.
+
+    ``heard_ms`` is the newest frame's time, ``look`` what the rules knew at ``looked_ms``
+    (:class:`gateway.records.unit_looks.UnitLookRow`).
+    """
+
+    __tablename__ = "unit_looks"
+
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"), primary_key=True)
+    heard_ms: Mapped[int] = mapped_column(BigInteger)
+    looked_ms: Mapped[int] = mapped_column(BigInteger)
+    look: Mapped[dict[str, Any] | None]
 
 
 class AlarmRecord(Base):
@@ -263,7 +281,8 @@ class OutboxRecord(Base):
     """One message to be sent, or sent, about one event of one ticket.
 
     A mail that lists several tickets (:class:`OutboxListRecord`) has the gravest of them as
-    ``ticket_id``, and as ``event_seq`` the mail's own id below zero, as no event has.
+    ``ticket_id``, and as ``event_seq`` the mail's own id below zero, as no event has. So has a
+    letter (:class:`OutboxLetterRecord`), which has no ticket.
     ``channel`` and ``state``: see :class:`gateway.records.rows.Channel` and ``OutboxState`` there.
     ``next_attempt_ms`` says when it is due. ``possibly_duplicate`` is set where the hand-over's
     result can never be known.
@@ -272,7 +291,7 @@ class OutboxRecord(Base):
     __tablename__ = "outbox"
 
     id: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
-    ticket_id: Mapped[int] = mapped_column(ForeignKey("tickets.id"))
+    ticket_id: Mapped[int | None] = mapped_column(ForeignKey("tickets.id"))
     event_seq: Mapped[int]
     channel: Mapped[str] = mapped_column(server_default="mail")
     kind: Mapped[str]
@@ -338,6 +357,30 @@ class OutboxListRecord(Base):
 
     outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
     listing: Mapped[dict[str, Any]]
+
+
+class OutboxLetterRecord(Base):
+    """A mail about no ticket (:class:`gateway.mail.letter.Letter`), as it was written."""
+
+    __tablename__ = "outbox_letters"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    subject: Mapped[str]
+    text: Mapped[str]
+    html: Mapped[str]
+
+
+class OutboxLetterFileRecord(Base):
+    """A file in such a mail; one with a ``cid`` is shown within its page."""
+
+    __tablename__ = "outbox_letter_files"
+
+    outbox_id: Mapped[int] = mapped_column(ForeignKey("outbox.id"), primary_key=True)
+    position: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str]
+    media_type: Mapped[str]
+    cid: Mapped[str]
+    content: Mapped[bytes] = mapped_column(LargeBinary)
 
 
 class TeamListRecord(Base):

@@ -13,6 +13,8 @@ from typing import Any, Final, NamedTuple, cast
 from sqlalchemy import Connection, Table, case, func, insert, select, update
 
 from gateway.digests.listing import Listing
+from gateway.mail.letter import Letter
+from gateway.records.letters import letter_of
 from gateway.records.models import OutboxAttemptRecord as Attempts
 from gateway.records.models import OutboxListRecord as Lists
 from gateway.records.models import OutboxRecipientRecord as Recipients
@@ -63,8 +65,9 @@ class Listed(NamedTuple):
 class Parcel:
     """A claimed message with all that its notice needs.
 
-    ``remaining`` are the addresses to serve now. ``listed`` are the tickets of a mail that lists
-    some, the gravest first, of which there are ``listed_count``.
+    A letter has no ticket, and its words are empty. ``remaining`` are the addresses to serve now.
+    ``listed`` are the tickets of a mail that lists some, the gravest first, of which there are
+    ``listed_count``.
     """
 
     id: int
@@ -92,6 +95,7 @@ class Parcel:
     listed: tuple[Listed, ...] = ()
     listed_count: int = 0
     listing: Listing | None = None
+    letter: Letter | None = None
 
 
 @dataclass(frozen=True)
@@ -155,7 +159,7 @@ class OutboxStore:
         rank = case(_BY_GRAVITY, value=Tickets.priority, else_=2)
         query = (
             select(Outbox.id, Outbox.channel, Outbox.priority)
-            .join(Tickets, Tickets.id == Outbox.ticket_id)
+            .outerjoin(Tickets, Tickets.id == Outbox.ticket_id)
             .where(
                 self._ours,
                 Outbox.state.in_(_WAITING),
@@ -305,8 +309,8 @@ def _parcel(connection: Connection, outbox_id: int, only: Collection[str] | None
             Units.site,
             Units.unit,
         )
-        .join(Tickets, Tickets.id == table.c.ticket_id)
-        .join(Units, Units.row == Tickets.unit_row)
+        .outerjoin(Tickets, Tickets.id == table.c.ticket_id)
+        .outerjoin(Units, Units.row == Tickets.unit_row)
         .where(table.c.id == outbox_id)
     ).one()
     people = connection.execute(
@@ -326,14 +330,14 @@ def _parcel(connection: Connection, outbox_id: int, only: Collection[str] | None
         channel=channel,
         attempt=row.attempts,
         failures=row.attempts - 1,
-        ticket=row.number,
+        ticket=row.number or "",
         kind=NoticeKind(row.kind),
-        site=row.site,
-        unit=row.unit,
-        fault=row.fault,
+        site=row.site or "",
+        unit=row.unit or "",
+        fault=row.fault or "",
         priority=row.priority,
         onset_ms=row.onset_ms,
-        opened_ms=row.opened_ms,
+        opened_ms=row.onset_ms if row.opened_ms is None else row.opened_ms,
         event_seq=row.event_seq,
         message_id=row.message_id,
         in_reply_to=row.in_reply_to,
@@ -343,10 +347,13 @@ def _parcel(connection: Connection, outbox_id: int, only: Collection[str] | None
         remaining=tuple(
             p.email for p in people if p.state == waiting and (only is None or p.email in only)
         ),
-        entries=ticket_entries(connection, row.ticket_id, None if listing else row.event_seq),
+        entries=()
+        if row.ticket_id is None
+        else ticket_entries(connection, row.ticket_id, None if listing else row.event_seq),
         listed=listed,
         listed_count=listed_count,
         listing=Listing.from_json(listing) if listing else None,
+        letter=letter_of(connection, outbox_id) if channel is Channel.LETTER else None,
     )
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, Select, Table, func, or_, select
 
 from gateway.records.allowance import WAITS_FOR_ALLOWANCE
 from gateway.records.models import OutboxAttemptRecord as Attempts
+from gateway.records.models import OutboxLetterRecord as Letters
 from gateway.records.models import OutboxRecipientRecord as Recipients
 from gateway.records.models import OutboxRecord as Outbox
 from gateway.records.models import TicketRecord as Tickets
@@ -96,8 +97,9 @@ def undelivered_rows(connection: Connection, limit: int = 200) -> list[OutboxRow
 
 def _newest(limit: int) -> Select[Any]:
     return (
-        select(cast("Table", Outbox.__table__), Tickets.number.label("ticket"))
-        .join(Tickets, Tickets.id == Outbox.ticket_id)
+        select(cast("Table", Outbox.__table__), Tickets.number.label("ticket"), Letters.subject)
+        .outerjoin(Tickets, Tickets.id == Outbox.ticket_id)
+        .outerjoin(Letters, Letters.outbox_id == Outbox.id)
         .order_by(Outbox.id.desc())
         .limit(limit)
     )
@@ -128,7 +130,7 @@ def _complete(connection: Connection, query: Select[Any]) -> list[OutboxRow]:
     return [
         OutboxRow(
             id=r.id,
-            ticket=r.ticket,
+            ticket=r.ticket or "",
             event_seq=r.event_seq,
             kind=NoticeKind(r.kind),
             priority=r.priority,
@@ -143,6 +145,7 @@ def _complete(connection: Connection, query: Select[Any]) -> list[OutboxRow]:
             deliveries=tuple(deliveries[r.id]),
             history=tuple(attempts[r.id]),
             channel=Channel(r.channel),
+            subject=r.subject or "",
         )
         for r in rows
     ]

@@ -8,13 +8,22 @@ threads. What cannot be written now raises :class:`RecordsUnavailable`; nothing 
 from __future__ import annotations
 
 import secrets
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
 from sqlalchemy import Connection, select
 from sqlalchemy.engine import URL
 
 from gateway.batch import Reject
-from gateway.records import acknowledging, actions, commit, gathering, queries, ticketing
+from gateway.records import (
+    acknowledging,
+    actions,
+    commit,
+    gathering,
+    queries,
+    ticketing,
+    unit_looks,
+)
 from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
 from gateway.records.models import InstallationRecord, UnitRecord
@@ -38,7 +47,10 @@ from gateway.records.session import Database, RecordsError
 from gateway.records.ticket_data import Mailing
 from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
+from gateway.records.unit_looks import UnitLookRow
 from gateway.records.upsert import insert_into
+from gateway.records.wear import write_conditions
+from gateway.records.wear_book import WearBook
 from gateway.tickets.desk import DeskSettings
 from gateway.tickets.life import LifeSettings, TicketPhase
 from gateway.tickets.routing import Routing
@@ -49,7 +61,7 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records(TicketLife):
+class Records(TicketLife, WearBook):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
@@ -77,7 +89,7 @@ class Records(TicketLife):
         self._quarantine = Quarantine(limits or QuarantineLimits())
         self._sites: dict[int, str] = {}
         self.on_mail: Callable[[], None] | None = None
-        by_mail = (Channel.MAIL, Channel.LIST, Channel.TEXT)
+        by_mail = (Channel.MAIL, Channel.LIST, Channel.TEXT, Channel.LETTER)
         self.outbox_store = OutboxStore(self._database, by_mail)
         self.allowance_store = AllowanceStore(self._database)
         self.webhook_store = OutboxStore(self._database, (Channel.WEBHOOK,))
@@ -207,6 +219,18 @@ class Records(TicketLife):
         if mails and self.on_mail is not None:
             self.on_mail()
         return mails
+
+    def write_unit_looks(self, looks: Sequence[UnitLookRow]) -> None:
+        """Replace what is known of how these units run."""
+        if looks:
+            with self._database.write() as connection:
+                unit_looks.write_looks(connection, looks)
+
+    def write_units_heard(self, heard_ms: Mapping[int, int]) -> None:
+        """Note when each unit, by its row, was heard last."""
+        if heard_ms:
+            with self._database.write() as connection:
+                unit_looks.write_heard(connection, heard_ms)
 
     # --- people -----------------------------------------------------------------------------
 
@@ -354,6 +378,17 @@ class Records(TicketLife):
         with self._database.read() as connection:
             return queries.baseline_history(connection, Where(site, unit), quantity, limit)
 
+    def unit_look(self, site: str, unit: str) -> UnitLookRow | None:
+        """How the unit runs, as the rules saw it last; None before they have."""
+        with self._database.read() as connection:
+            return unit_looks.look_of(connection, site, unit)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """One consistent view for the block, for the functions of the modules that read."""
+        with self._database.read() as connection:
+            yield connection
+
     # --- inside -----------------------------------------------------------------------------
 
     def _write_step(
@@ -376,6 +411,7 @@ class Records(TicketLife):
                 reopen_within_ms=self._life.reopen_within_ms,
             )
         commit.write_baselines(connection, result.baselines, now_ms)
+        write_conditions(connection, result.conditions)
         return mails
 
     def _mailing(self, connection: Connection, now_ms: int) -> Mailing:
@@ -384,6 +420,7 @@ class Records(TicketLife):
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}
+        rows |= {c.unit_row for c in result.conditions}
         if rows - self._sites.keys():
             self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
         if missing := sorted(rows - self._sites.keys()):

@@ -47,6 +47,8 @@ class Channel(StrEnum):
     """A mail that lists tickets whose own mails wait, because there were too many in an hour."""
     TEXT = "text"
     """A short text, to an address that turns mail into one."""
+    LETTER = "letter"
+    """A mail about no ticket, kept as it was written."""
     WEBHOOK = "webhook"
     """A CloudEvents event, posted to another system."""
 
@@ -236,6 +238,8 @@ class OutboxRow:
     deliveries: tuple[DeliveryRow, ...]
     history: tuple[AttemptRow, ...]
     channel: Channel = Channel.MAIL
+    subject: str = ""
+    """Of a letter, which has no ticket."""
 
 
 @dataclass(frozen=True)

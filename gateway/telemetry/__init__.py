@@ -9,6 +9,7 @@ from typing import Final
 from gateway.telemetry.base import (
     LATEST_WINDOW_MS,
     ROLLUP_MS,
+    Outline,
     Rollups,
     Series,
     StoreError,
@@ -24,6 +25,7 @@ __all__ = [
     "ROLLUP_MS",
     "TELEMETRY_FILE",
     "EmbeddedStore",
+    "Outline",
     "Rollups",
     "Series",
     "StoreError",

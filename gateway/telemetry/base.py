@@ -21,6 +21,7 @@ from rules.signals import INDEX
 __all__ = [
     "LATEST_WINDOW_MS",
     "ROLLUP_MS",
+    "Outline",
     "Rollups",
     "Series",
     "StoreError",
@@ -28,6 +29,7 @@ __all__ = [
     "StoreUnavailable",
     "TelemetryStore",
     "check_signals",
+    "check_width",
     "whole_buckets",
 ]
 
@@ -121,6 +123,35 @@ class Rollups:
         )
 
 
+@dataclass(frozen=True)
+class Outline:
+    """A long time in short: what one unit's signals did in each window, in order of time.
+
+    ``start_ms`` (n,) int64: a window covers [start, start + ``width_ms``). ``minimum``, ``mean``
+    and ``maximum`` (n, k) float64, NaN where the window has no value of that signal. The mean is
+    that of the samples or of the 5-minute means, as the store can tell sooner.
+    """
+
+    start_ms: NDArray[np.int64]
+    minimum: NDArray[np.float64]
+    mean: NDArray[np.float64]
+    maximum: NDArray[np.float64]
+    signals: tuple[str, ...]
+    width_ms: int
+
+    def __len__(self) -> int:
+        """Number of windows."""
+        return len(self.start_ms)
+
+    @classmethod
+    def of(cls, table: NDArray[np.float64], signals: Sequence[str], width_ms: int) -> Outline:
+        """From rows of start, all minima, all means and all maxima."""
+        table = table.reshape(len(table), 1 + 3 * len(signals))
+        minimum, mean, maximum = np.split(table[:, 1:], 3, axis=1)
+        start_ms = table[:, 0].astype(np.int64)
+        return cls(start_ms, minimum, mean, maximum, tuple(signals), width_ms)
+
+
 class TelemetryStore(Protocol):
     """Where samples are kept. One thread writes and maintains; any thread may read.
 
@@ -148,6 +179,22 @@ class TelemetryStore(Protocol):
         """Whole 5-minute buckets that start in [start, end), of all samples written so far."""
         ...
 
+    def outline(
+        self,
+        site: str,
+        unit: str,
+        signals: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        width_ms: int,
+    ) -> Outline:
+        """The whole 5-minute buckets that start in [start, end), taken together in windows.
+
+        ``width_ms`` is a multiple of :data:`ROLLUP_MS`; windows start at whole multiples of it.
+        Of a year it takes a fraction of the time that :meth:`rollups` does.
+        """
+        ...
+
     def latest(self, site: str, unit: str) -> dict[str, tuple[int, float]]:
         """Newest value of each signal with its time in ms.
 
@@ -165,6 +212,14 @@ class TelemetryStore(Protocol):
     def close(self) -> None:
         """Let go of files and connections. May be called twice."""
         ...
+
+
+def check_width(width_ms: int) -> int:
+    """The width; :class:`StoreRefused` where windows of it would cut buckets."""
+    if width_ms < ROLLUP_MS or width_ms % ROLLUP_MS:
+        msg = f"a window of {width_ms} ms is no whole number of buckets of {ROLLUP_MS} ms."
+        raise StoreRefused(msg)
+    return width_ms
 
 
 def check_signals(signals: Sequence[str]) -> tuple[str, ...]:

@@ -24,11 +24,14 @@ from gateway.telemetry import queries
 from gateway.telemetry.base import (
     LATEST_WINDOW_MS,
     ROLLUP_MS,
+    Outline,
     Rollups,
     Series,
     StoreUnavailable,
     check_signals,
+    check_width,
 )
+from gateway.telemetry.outlines import joined, outlined
 from gateway.telemetry.rows import Rows, merged_rows
 from gateway.telemetry.sqlite_file import (
     ReaderPool,
@@ -143,6 +146,41 @@ class EmbeddedStore:
         return Rollups(
             table[:, 0].astype(np.int64), minimum, mean, maximum, count.astype(np.int64), names
         )
+
+    def outline(
+        self,
+        site: str,
+        unit: str,
+        signals: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        width_ms: int,
+    ) -> Outline:
+        """See the protocol. From the first bucket on that is not rolled up yet, all are computed.
+
+        Those are the newest few, unless samples of long ago have come.
+        """
+        names, width_ms = check_signals(signals), check_width(width_ms)
+        cut_ms = end_ms
+        found: list[tuple[float, ...]] = []
+        with self._reading() as db:
+            unit_id = _find_unit(db, site, unit)
+            there = columns_of(db, "sample") if db and unit_id is not None else set()
+            if db is not None and any(name in there for name in names):
+                (dirty_ms,) = db.execute(
+                    queries.FIRST_DIRTY, (unit_id, start_ms, end_ms)
+                ).fetchone()
+                if dirty_ms is not None:
+                    cut_ms = max(start_ms, dirty_ms // width_ms * width_ms)
+                query = queries.outline(names, there)
+                found = db.execute(query, (unit_id, start_ms, cut_ms, width_ms)).fetchall()
+        table = np.array(found, dtype=np.float64).reshape(len(found), 1 + 3 * len(names))
+        # A window of buckets that have none of these signals says nothing.
+        table = table[~np.isnan(table[:, 1:]).all(axis=1)]
+        stored = Outline.of(table, names, width_ms)
+        if cut_ms == end_ms:
+            return stored
+        return joined(stored, outlined(self.rollups(site, unit, names, cut_ms, end_ms), width_ms))
 
     def latest(self, site: str, unit: str) -> dict[str, tuple[int, float]]:
         """See the protocol."""

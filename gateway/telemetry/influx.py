@@ -26,11 +26,13 @@ from influxdb_client.domain.write_precision import WritePrecision
 from gateway.batch import Batch
 from gateway.telemetry import influxql
 from gateway.telemetry.base import (
+    Outline,
     Rollups,
     Series,
     StoreRefused,
     StoreUnavailable,
     check_signals,
+    check_width,
     whole_buckets,
 )
 from gateway.telemetry.lineprotocol import lines
@@ -114,6 +116,26 @@ class InfluxStore:
         return Rollups(
             table.time_ms, minimum, mean, maximum, np.nan_to_num(count).astype(np.int64), names
         )
+
+    def outline(
+        self,
+        site: str,
+        unit: str,
+        signals: Sequence[str],
+        start_ms: int,
+        end_ms: int,
+        width_ms: int,
+    ) -> Outline:
+        """See the protocol. The server computes it from the samples when asked."""
+        names, width_ms = check_signals(signals), check_width(width_ms)
+        start_ms, end_ms = whole_buckets(start_ms, end_ms)
+        table = None
+        if names and start_ms < end_ms:
+            query = influxql.outline(site, unit, names, start_ms, end_ms, width_ms)
+            (table,) = self._query(query)
+        if table is None:
+            return Outline.of(np.empty((0, 1 + 3 * len(names))), names, width_ms)
+        return Outline.of(np.column_stack([table.time_ms, table.values]), names, width_ms)
 
     def latest(self, site: str, unit: str) -> dict[str, tuple[int, float]]:
         """See the protocol."""

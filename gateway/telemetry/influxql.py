@@ -16,7 +16,17 @@ from numpy.typing import NDArray
 from gateway.telemetry.base import LATEST_WINDOW_MS, ROLLUP_MS, StoreRefused
 from gateway.telemetry.lineprotocol import MEASUREMENT
 
-__all__ = ["Table", "identifier", "literal", "newest", "raw", "rollup", "tables", "time_of_newest"]
+__all__ = [
+    "Table",
+    "identifier",
+    "literal",
+    "newest",
+    "outline",
+    "raw",
+    "rollup",
+    "tables",
+    "time_of_newest",
+]
 
 
 @dataclass(frozen=True)
@@ -53,6 +63,19 @@ def rollup(site: str, unit: str, signals: Sequence[str], start_ms: int, end_ms: 
     return (
         f"SELECT {fields} {_source(site, unit)} AND {_between(start_ms, end_ms)} "
         f"GROUP BY time({ROLLUP_MS}ms) fill(none)"
+    )
+
+
+def outline(
+    site: str, unit: str, signals: Sequence[str], start_ms: int, end_ms: int, width_ms: int
+) -> str:
+    """Windows: all minima, then all means and maxima, k columns each."""
+    fields = ", ".join(
+        f"{function}({identifier(name)})" for function in ("min", "mean", "max") for name in signals
+    )
+    return (
+        f"SELECT {fields} {_source(site, unit)} AND {_between(start_ms, end_ms)} "
+        f"GROUP BY time({width_ms}ms) fill(none)"
     )
 
 

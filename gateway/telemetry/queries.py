@@ -17,6 +17,7 @@ from gateway.telemetry.sqlite_file import AGGREGATES, NAMES
 
 __all__ = [
     "COUNTS",
+    "FIRST_DIRTY",
     "ROLLUPS",
     "ROLL_UP",
     "SAMPLES",
@@ -24,6 +25,7 @@ __all__ = [
     "WRITE",
     "Deletion",
     "latest",
+    "outline",
     "raw",
     "rollups",
 ]
@@ -120,6 +122,25 @@ def rollups(names: Sequence[str], there: set[str]) -> str:
         f"ON unit_id = ?1 AND time_ms >= start_ms AND time_ms < start_ms + {ROLLUP_MS} "
         f"GROUP BY start_ms HAVING {any_computed} ORDER BY 1"
     )
+
+
+def outline(names: Sequence[str], there: set[str]) -> str:
+    """Windows of (unit, start, end, width) of the stored buckets before the first dirty one."""
+    columns = [
+        f"{function}({aggregate}_{name})" if name in there else "NULL"
+        for aggregate, function in (("min", "min"), ("mean", "avg"), ("max", "max"))
+        for name in names
+    ]
+    return (
+        f"SELECT start_ms / ?4 * ?4, {', '.join(columns)} FROM rollup "
+        "WHERE unit_id = ?1 AND start_ms >= ?2 AND start_ms < ?3 GROUP BY 1 ORDER BY 1"
+    )
+
+
+FIRST_DIRTY: Final = (
+    "SELECT min(start_ms) FROM dirty WHERE unit_id = ? AND start_ms >= ? AND start_ms < ?"
+)
+"""Since when a range of (unit, start, end) has to be computed afresh; NULL for never."""
 
 
 def latest(there: set[str]) -> str:

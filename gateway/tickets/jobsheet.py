@@ -31,8 +31,9 @@ def job_sheet(
 ) -> bytes:
     """The sheet as PDF.
 
-    ``made_ms`` stands in the document's properties (UTC, ms since 1970). The QR code holds
-    ``link``, where the ticket's page can be reached, else the ticket's number.
+    ``made_ms`` stands in the document's properties (UTC, ms since 1970). A QR code holds
+    ``link``, where the ticket's page can be reached; without one there is no code, and the number
+    stands in the heading and at the foot of each page all the same.
     """
     made = datetime.fromtimestamp(max(made_ms, 0) / 1000, UTC)
     paper = Paper(page, f"Job sheet {ticket.number}", made, footer=_footer(ticket))
@@ -53,7 +54,8 @@ def _footer(ticket: Ticket) -> str:
 
 
 def _head(paper: Paper, ticket: Ticket, link: str) -> None:
-    paper.qr(link or ticket.number, f"{ticket.number}")
+    if link:
+        paper.qr(link, ticket.number)
     paper.kicker(f"JOB SHEET · {ticket.number} · {ticket.priority} PRIORITY")
     paper.title(ticket.title)
     paper.subtitle(ticket.place)

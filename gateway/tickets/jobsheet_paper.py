@@ -7,16 +7,17 @@ printed in black and white; colours only repeat what words say.
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import unicodedata
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from io import BytesIO
-from typing import Final, Literal
+from typing import Final, Literal, cast
 
 import segno
 from fpdf import FPDF
-from fpdf.fonts import FontFace
+from fpdf.fonts import FontFace, TTFFont
 
-from gateway.tickets.fonts import BOLD, REGULAR
+from gateway.tickets.fonts import BOLD, EAST_ASIAN, REGULAR
 from rules.hazards import SignalWord
 
 __all__ = ["Paper"]
@@ -35,6 +36,11 @@ _LABEL_MM: Final = 20
 _BODY_PT: Final = 10
 _LINE_MM: Final = 4.6
 _CHECK: Final = "☐"
+_STAND_IN: Final = "■"
+_FROM_THE_RIGHT: Final = frozenset({"R", "AL"})  # bidirectional classes of UAX 9
+_LOST: Final = (
+    f"{_STAND_IN} stands for a letter that this sheet cannot print; the ticket's mail has it."
+)
 # ANSI Z535.4 gives each signal word its colours: red, orange, yellow, blue.
 _WORD_COLOURS: Final[dict[SignalWord, tuple[_Colour, _Colour]]] = {
     SignalWord.DANGER: ((179, 19, 27), (255, 255, 255)),
@@ -45,11 +51,55 @@ _WORD_COLOURS: Final[dict[SignalWord, tuple[_Colour, _Colour]]] = {
 
 
 class _Pdf(FPDF):
-    """The document, with its footer on every page."""
+    """The document, with its footer on every page, and a stand-in for letters that no font has."""
 
     footer_text = ""
+    lost_letters = False
+
+    def __init__(self, page: Literal["A4", "Letter"]) -> None:
+        super().__init__(format=page)
+        self._others: list[str] = []
+
+    def normalize_text(self, text: str) -> str:
+        """``text`` with what can be printed; the library asks this of all that is written."""
+        body = cast("TTFFont", self.fonts["body"]).cmap
+        if all(ord(letter) in body or letter.isspace() for letter in text):
+            return text
+        return "".join(self._printable(letter, body) for letter in text)
+
+    def _printable(self, letter: str, body: Mapping[int, object]) -> str:
+        if ord(letter) in body or letter.isspace():
+            return letter
+        # Letters that join, stack or run from right to left come out wrong one by one.
+        one_by_one = (
+            unicodedata.category(letter)[0] != "M"
+            and unicodedata.bidirectional(letter) not in _FROM_THE_RIGHT
+        )
+        if one_by_one and self._is_in_another_font(letter):
+            return letter
+        self.lost_letters = True
+        return _STAND_IN
+
+    def _is_in_another_font(self, letter: str) -> bool:
+        """Whether a font of the machine has it; each is loaded when those before it do not."""
+        for number, file in enumerate(EAST_ASIAN):
+            name = f"other{number}"
+            if name not in self.fonts:
+                if not file.is_file():
+                    continue
+                self.add_font(name, fname=file)
+                self._others.append(name)
+                self.set_fallback_fonts(self._others, exact_match=False)
+            if ord(letter) in cast("TTFFont", self.fonts[name]).cmap:
+                return True
+        return False
 
     def footer(self) -> None:
+        if self.lost_letters:
+            self.set_y(-16)
+            self.set_font("body", size=8)
+            self.set_text_color(*_SOFT)
+            self.cell(0, 5, _LOST, align="C")
         self.set_y(-12)
         self.set_font("body", size=8)
         self.set_text_color(*_SOFT)
@@ -62,7 +112,7 @@ class Paper:
     def __init__(
         self, page: Literal["A4", "Letter"], title: str, made: datetime, *, footer: str
     ) -> None:
-        pdf = self._pdf = _Pdf(format=page)
+        pdf = self._pdf = _Pdf(page)
         pdf.footer_text = footer
         pdf.set_creation_date(made)
         pdf.set_title(title)
@@ -70,7 +120,7 @@ class Paper:
         pdf.add_font("body", fname=REGULAR)
         pdf.add_font("body", style="B", fname=BOLD)
         pdf.set_margin(_MARGIN_MM)
-        pdf.set_auto_page_break(auto=True, margin=16)
+        pdf.set_auto_page_break(auto=True, margin=17)
         pdf.add_page()
         pdf.set_draw_color(*_RULE)
         self._right_mm = 0.0

@@ -25,6 +25,7 @@ __all__ = [
     "TicketEntry",
     "TicketEventKind",
     "TicketNotice",
+    "subject_lead",
 ]
 
 Priority = Literal["low", "medium", "high"]
@@ -35,6 +36,16 @@ PRIORITY_OF: Final[dict[Severity, Priority]] = {
     Severity.HIGH: "high",
 }
 """A ticket's priority has the same words as the alarm's severity."""
+
+_RANK: Final[dict[Priority, int]] = {"high": 1, "medium": 2, "low": 3}
+
+
+def subject_lead(priority: Priority) -> str:
+    """How a subject begins: 'P1 HIGH', 'P2 MEDIUM' or 'P3 LOW', so that subjects sort by urgency.
+
+    No brackets: mailboxes that are sorted by subject pass over a leading '[...]' (RFC 5256, 2.1).
+    """
+    return f"P{_RANK[priority]} {priority.upper()}"
 
 
 class TicketEventKind(StrEnum):
@@ -91,6 +102,8 @@ class NoticeKind(StrEnum):
     """Somebody is on site for longer than he said, and the unit's alarms are still suppressed."""
     NOT_PROVEN = "hand-back not proven"
     """The work is done, and the readings do not show in time that the machine does its work."""
+    LETTER = "letter"
+    """About no ticket: it was written whole when it was put in the outbox, as a monthly report."""
 
 
 @dataclass(frozen=True)

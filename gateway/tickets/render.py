@@ -22,6 +22,7 @@ from email.utils import format_datetime
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, Literal
+from urllib.parse import quote
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
@@ -31,7 +32,13 @@ from gateway.telemetry.base import Rollups
 from gateway.tickets.chart import Chart, draw_chart
 from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
 from gateway.tickets.jobsheet import job_sheet
-from gateway.tickets.notice import NoticeKind, Recipient, TicketNotice
+from gateway.tickets.notice import (
+    PRIORITY_OF,
+    NoticeKind,
+    Recipient,
+    TicketNotice,
+    subject_lead,
+)
 from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
 from rules.faults.base import Fault
@@ -100,6 +107,8 @@ class MailRenderer:
     they no longer know still makes a mail, which says what is not recorded. ``figures`` gives what
     a notice's chart shows, or None; where it fails the mail goes without a chart. ``link`` gives
     the address at which a notice's ticket can be acknowledged, empty where there is none.
+    ``board_url`` is how people reach the board, without a slash at the end: job sheets then carry a
+    QR code that leads to the ticket's page there.
     """
 
     def __init__(
@@ -111,6 +120,7 @@ class MailRenderer:
         rules: Iterable[OwnRule] = (),
         figures: Callable[[TicketNotice], Rollups | None] = lambda _notice: None,
         link: Callable[[TicketNotice], str] | None = None,
+        board_url: str = "",
     ) -> None:
         """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
         faults = tuple(faults)
@@ -123,6 +133,7 @@ class MailRenderer:
         self._rules = tuple(rules)
         self._figures = figures
         self._link = link or (lambda _notice: "")
+        self._board_url = board_url
         environment = _environment()
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
@@ -174,7 +185,10 @@ class MailRenderer:
             "Letter" if site is not None and site.display_units == "us" else "A4"
         )
         made_ms = min(max(notice.date_ms, 0), _LATEST_DATE_MS)
-        return job_sheet(self.ticket(notice), made_ms=made_ms, page=page)
+        ticket = self.ticket(notice)
+        number = quote(ticket.number, safe="")
+        link = f"{self._board_url}/tickets/{number}" if self._board_url else ""
+        return job_sheet(ticket, made_ms=made_ms, page=page, link=link)
 
     def _sheet(self, notice: TicketNotice, ticket: Ticket) -> bytes | None:
         """The job sheet, for those who may have to go out and have none yet."""
@@ -260,7 +274,7 @@ class MailRenderer:
 
 
 def subject(ticket: Ticket, *, is_reply: bool) -> str:
-    """The subject: sorts by priority, then site and unit; ends in the ticket's number.
+    """The subject: sorts by priority, the gravest first, then site, unit, fault and number.
 
     It stays the same over the ticket's life ('Re: ' in front of later mails), but for the priority:
     who is woken must see what it is now.
@@ -268,7 +282,8 @@ def subject(ticket: Ticket, *, is_reply: bool) -> str:
     title = ticket.title
     if title[1:2].islower():
         title = title[0].lower() + title[1:]
-    line = f"[{ticket.priority}] {ticket.place}: {title} ({ticket.number})"
+    lead = subject_lead(PRIORITY_OF[ticket.severity])
+    line = f"{lead} - {ticket.place}: {title} ({ticket.number})"
     return f"Re: {line}" if is_reply else line
 
 

@@ -13,10 +13,13 @@ from typing import Any
 
 import pytest
 from ruamel.yaml import YAML
-from support.broker import make_certificates
+from support.broker import free_port, make_certificates
 from support.deployed_broker import DeployedBroker
 from support.fleet_files import write_fleet
+from support.records import open_records
+from support.running_board import RunningBoard
 
+from gateway.board.settings import DEFAULT_PORT
 from gateway.broker_access import AccessFolder, accounts_of
 from gateway.config import examine, load
 
@@ -53,7 +56,7 @@ def test_what_is_not_would_be_found(tmp_path):
 
 
 def test_the_services_are_the_houses(compose):
-    assert set(compose["services"]) == {"broker", "store", "records", "gateway"}
+    assert set(compose["services"]) == {"broker", "store", "records", "gateway", "board"}
 
 
 def test_images_are_named_by_tag_and_come_from_the_usual_place(compose):
@@ -78,9 +81,10 @@ def test_everything_that_is_named_is_declared(compose):
 
 
 def test_only_the_broker_is_reached_from_outside_and_only_by_tls(compose):
-    """And on this machine alone, unless an address is given."""
+    """And on this machine alone, unless an address is given; the board never but from here."""
     ports = {name: s["ports"] for name, s in compose["services"].items() if "ports" in s}
-    assert ports == {"broker": ["127.0.0.1:8883:8883"]}
+    board = f"127.0.0.1:{DEFAULT_PORT}:{DEFAULT_PORT}"
+    assert ports == {"broker": ["127.0.0.1:8883:8883"], "board": [board]}
     assert compose["networks"]["inside"] == {"internal": True}
     for name in ("store", "records"):
         assert compose["services"][name]["networks"] == ["inside"]
@@ -102,7 +106,7 @@ def test_every_service_has_what_keeps_it_in_bounds(compose):
         assert service["logging"]["driver"] == "local"
         assert "healthcheck" in service
         assert "privileged" not in service
-    for name in ("broker", "gateway"):
+    for name in ("broker", "gateway", "board"):
         assert compose["services"][name]["cap_drop"] == ["ALL"]
         assert compose["services"][name]["read_only"] is True
 
@@ -143,6 +147,37 @@ def test_it_fits_the_servers_of_the_file(fleet, compose):
     assert whole.store.bucket == store["DOCKER_INFLUXDB_INIT_BUCKET"]
     days = int(store["DOCKER_INFLUXDB_INIT_RETENTION"].removesuffix("d"))
     assert days == whole.store.retention_days
+
+
+def test_the_board_has_the_gateways_image_files_and_secrets(compose, fleet):
+    gateway, board = compose["services"]["gateway"], compose["services"]["board"]
+    for key in ("image", "secrets"):
+        assert board[key] == gateway[key]
+    assert board["volumes"] == gateway["volumes"]
+    assert load(fleet, {}).board.public_url.startswith("https://")
+    build = " ".join(rest for word, rest in instructions() if word == "RUN")
+    assert ".[board,postgresql]" in build
+
+
+def test_the_boards_command_listens_and_its_health_is_seen(compose, tmp_path):
+    """The command and the check of the file, on a board of this machine and only for it."""
+    service, port = compose["services"]["board"], free_port()
+    fleet = write_fleet(tmp_path / "fleet", broker_port=1, mail_port=2)
+    with (fleet / "fleet.toml").open("a") as file:
+        file.write(f'\n[board]\naddress = "127.0.0.9"\nport = {port}\n')
+    (tmp_path / "data").mkdir()
+    open_records(tmp_path / "data").close()
+    name, *arguments = service["command"]
+    assert name == "board"
+    everywhere = "0.0.0.0"  # noqa: S104 - what the file says; this test stays on this machine
+    here = ["127.0.0.1" if word == everywhere else word for word in arguments]
+    assert here != arguments
+    _, _, flag, check = service["healthcheck"]["test"]
+    probe = [sys.executable, flag, check.replace(str(DEFAULT_PORT), str(port))]
+    assert subprocess.run(probe, capture_output=True, check=False).returncode != 0
+    with RunningBoard(fleet, tmp_path / "data", here) as board:
+        assert f"http://127.0.0.1:{port}" in board.log
+        assert subprocess.run(probe, capture_output=True, check=False).returncode == 0
 
 
 # ---------------------------------------------------------------- the broker's configuration

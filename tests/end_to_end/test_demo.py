@@ -68,6 +68,9 @@ def test_every_mail_is_readable_and_carries_its_isolation_block(played):
         message = message_from_bytes(file.read_bytes(), policy=policy.default)
         assert message["Auto-Submitted"] == "auto-generated"  # RFC 3834
         text = message.get_body(("plain",)).get_content()
+        if message["Subject"].startswith(("[HAND-OVER]", "[DIGEST]")):
+            assert "BW-" in text  # what a slow machine has come to by then
+            continue
         assert "MAKE IT SAFE FIRST" in text
         assert "[ ]" in text
         assert message.get_body(("html",)) is not None

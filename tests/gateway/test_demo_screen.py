@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import shlex
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
@@ -12,10 +13,11 @@ import pytest
 from rich.console import Console
 
 from gateway.demo.screen import RichScreen
-from gateway.demo.stage import Progress, Stage, near
+from gateway.demo.stage import Progress, Stage, near, with_early_lists
 from gateway.records.rows import TicketRow
 from gateway.tickets.desk import TicketPhase
-from gateway.tickets.notice import Priority
+from gateway.tickets.notice import Priority, Recipient
+from gateway.tickets.routing import Routing, TeamRoute
 from rules.faults.registry import FAULTS
 
 SITES = ("quay-cold-store", "gulf-produce-terminal", "ridge-dairy")
@@ -124,3 +126,18 @@ def test_a_path_below_the_working_directory_is_shown_short(tmp_path, monkeypatch
     monkeypatch.chdir(tmp_path)
     assert near(tmp_path / "demo-data" / "1") == Path("demo-data/1")
     assert near(tmp_path.parent) == tmp_path.parent
+
+
+def test_who_looks_on_sees_summary_and_digest_within_minutes_whatever_the_teams_zone() -> None:
+    watch = (Recipient("Watch", "watch@centre.example"),)
+    zones = {"a": "Europe/Madrid", "b": "America/Denver", "c": "Asia/Kolkata"}
+    said = Routing({name: TeamRoute(monitoring=watch, time_zone=z) for name, z in zones.items()})
+    now = datetime(2026, 11, 28, 23, 58, 41, tzinfo=UTC)
+    now_ms = round(now.timestamp() * 1000)
+    for team in with_early_lists(said, now).teams.values():
+        assert team.hand_over is not None
+        assert team.digest is not None
+        for timetable in (team.hand_over, team.digest):
+            due_ms = timetable.next_after_ms(now_ms)
+            assert due_ms is not None
+            assert 60_000 < due_ms - now_ms <= 180_000

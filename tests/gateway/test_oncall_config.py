@@ -188,9 +188,37 @@ def test_when_lists_go_out(tmp_path: Path) -> None:
     assert (team.name, team.time_zone) == ("Northern crew", "Europe/Lisbon")
 
 
-def test_lists_are_asked_for(tmp_path: Path) -> None:
+def test_lists_have_their_usual_times_where_none_are_given(tmp_path: Path) -> None:
+    """Tuesday the sixth is a holiday of the team's; the centre works on it."""
     team = routing(tmp_path).teams["north"]
+    assert team.digest is not None
+    assert team.digest.next_after_ms(ms("2026-01-05T07:00")) == ms("2026-01-07T07:00")
+    assert team.digest.next_after_ms(ms("2026-01-09T07:00")) == ms("2026-01-12T07:00")
+    assert team.hand_over is not None
+    due, found = ms("2026-01-05T23:00"), []
+    for _ in range(4):
+        following = team.hand_over.next_after_ms(due)
+        assert following is not None
+        due = following
+        found.append(due)
+    assert found == [
+        ms("2026-01-06T06:00"), ms("2026-01-06T14:00"), ms("2026-01-06T22:00"),
+        ms("2026-01-07T06:00"),
+    ]  # fmt: skip
+
+
+def test_lists_can_be_turned_off(tmp_path: Path) -> None:
+    never = "{ send = false }"
+    off = ONCALL.replace(
+        "planner = [", f"digest = {never}\nshift_summary = {never}\nplanner = [", 1
+    )
+    team = routing(tmp_path, off).teams["north"]
     assert (team.digest, team.hand_over) == (None, None)
+
+
+def test_without_a_monitoring_centre_there_is_no_summary(tmp_path: Path) -> None:
+    alone = ONCALL.replace("monitoring = [{", "on_call = [{")
+    assert routing(tmp_path, alone).teams["north"].hand_over is None
 
 
 def test_a_summary_without_a_reader_is_a_fault(tmp_path: Path) -> None:

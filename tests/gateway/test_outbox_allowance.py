@@ -75,7 +75,7 @@ def test_beyond_the_allowance_mails_wait_are_listed_once_and_all_come_in_the_end
     lists = [m for m in server.received if is_list(m)]
     assert len(server.received) - len(lists) == LIMIT
     assert [m.recipients for m in lists] == [(RUI.email,), (WATCH.email,)]
-    assert lists[0].message["Subject"] == "[MEDIUM] 5 more tickets: the full mails follow"
+    assert lists[0].message["Subject"] == "P2 MEDIUM - 5 more tickets: the full mails follow"
     body = lists[0].message.get_content()
     assert [f"BW-00000{n}" in body for n in range(1, 9)] == [False] * 3 + [True] * 5
     assert "quay-cold-store / ac-1, since 2026-03-01 09:29 UTC" in body
@@ -182,7 +182,7 @@ def test_a_held_notice_waits_for_its_time_unlisted(records: Records, server: Mai
         records.commit(offset, step(event), [], NOW_MS)
     pumped(outbox, NOW_MS, NOW_MS)
     assert [m.message["Subject"] for m in server.received if is_list(m)] == [
-        "[MEDIUM] 1 more ticket: the full mails follow"
+        "P2 MEDIUM - 1 more ticket: the full mails follow"
     ] * 2
     pumped(outbox, NOW_MS + 4 * HOUR_MS, NOW_MS + 5 * HOUR_MS)
     assert len([m for m in server.received if not is_list(m)]) == 5

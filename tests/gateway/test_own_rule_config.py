@@ -237,3 +237,55 @@ def test_every_job_plan_can_be_named(tmp_path):
         rules = FLEET_RULES.replace("full-clean", plan.slug)
         _, problems = examine(write(tmp_path, fleet=REAL_FLEET + rules, site=REAL_SITE), ENVIRON)
         assert not problems
+
+
+# --- what a text may not claim --------------------------------------------------------------------
+
+CLAIM = "A remote stop counts as isolation for this job."
+
+
+@pytest.mark.parametrize("key", ["title", "text"])
+@pytest.mark.parametrize(
+    ("where", "at"),
+    [
+        ("fleet.toml", "rules[0] (warm-water)"),
+        ("sites/quay-cold-store.toml", "rules[0] (low-spray)"),
+        ("sites/quay-cold-store.toml", "units[0] (ac-1).rules[0] (low-spray)"),
+    ],
+)
+def test_a_rules_text_may_not_claim_that_work_is_safe(tmp_path, key, where, at):
+    """29 CFR 1910.147(b): a control-circuit device is not an energy-isolating device."""
+
+    def claiming(rules: str, wanted: bool) -> str:
+        line = next(one for one in rules.splitlines() if one.startswith(f"{key} = "))
+        return rules.replace(line, f'{key} = "Look. {CLAIM}"') if wanted else rules
+
+    fleet = REAL_FLEET + claiming(FLEET_RULES, where == "fleet.toml")
+    site = site_with(
+        claiming(SITE_RULES, at.startswith("rules") and where != "fleet.toml"),
+        claiming(UNIT_RULES, at.startswith("units")),
+    )
+    write(tmp_path, fleet=fleet, site=site)
+    configuration, (problem,) = examine(tmp_path, ENVIRON)
+    assert configuration is None
+    assert (problem.file, problem.key, problem.given) == (where, f"{at}.{key}", f"'{CLAIM}'")
+    assert "is not isolation" in problem.what
+    written = (tmp_path / where).read_text().splitlines()
+    assert CLAIM in written[problem.line - 1]
+
+
+def test_a_text_that_denies_the_claim_is_taken(tmp_path):
+    text = "A remote stop is not isolation: lock the disconnect and verify."
+    rules = FLEET_RULES.replace("Ask the site whether the unit can be drained.", text)
+    write(tmp_path, fleet=REAL_FLEET + rules, site=REAL_SITE)
+    assert load(tmp_path, ENVIRON).rules[0].text == text
+
+
+@pytest.mark.parametrize("key", ["isolates", "method", "verify"])
+def test_an_isolation_point_may_not_claim_it_either(tmp_path, key):
+    line = next(one for one in REAL_SITE.splitlines() if one.startswith(f"{key} = "))
+    claim = "The controller in off means isolated."
+    write(tmp_path, fleet=REAL_FLEET, site=REAL_SITE.replace(line, f'{key} = "{claim}"', 1))
+    _, (problem,) = examine(tmp_path, ENVIRON)
+    assert problem.key.endswith(f".{key}")
+    assert problem.given == f"'{claim}'"

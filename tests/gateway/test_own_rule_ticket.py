@@ -86,8 +86,8 @@ def test_each_unit_has_one_ticket_with_the_words_of_its_own_rule(notices):
     assert [tuple(p.email for p in n.to) for n in notices] == [(RUI.email,), (PLANNER.email,)]
     renderer = _renderer()
     subjects = [renderer(n)["Subject"] for n in notices]
-    assert subjects[0].startswith("[HIGH] North Hall / AC-1: spray pressure low (BW-")
-    assert subjects[1].startswith("[LOW] North Hall / AC-2: spray pressure low at ac-2 (BW-")
+    assert subjects[0].startswith("P1 HIGH - North Hall / AC-1: spray pressure low (BW-")
+    assert subjects[1].startswith("P3 LOW - North Hall / AC-2: spray pressure low at ac-2 (BW-")
 
 
 def test_the_text_has_isolation_readings_condition_and_job(notices):

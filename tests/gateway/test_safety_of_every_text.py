@@ -8,15 +8,18 @@ reading of those paragraphs, written down here a second time and not taken from 
 from __future__ import annotations
 
 import html
+import json
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from io import BytesIO
+from typing import Any
 
 import pytest
 from pypdf import PdfReader
 from ticket_scenes import cut_off_notice, fan_notice, mesa_site, notice, quay_site
 
+from gateway.channels.cloud_event import EVENT_NAMES, cloud_event
 from gateway.channels.short_text import short_text
 from gateway.digests.listing import Listing, ListingItem
 from gateway.tickets.jobsheet import job_sheet
@@ -139,7 +142,7 @@ def test_every_mail_carries_the_isolation_first(way: str, place: str) -> None:
         check(MAILS[way](scene), plan, fault.title)
 
 
-@pytest.mark.parametrize("kind", [k for k in NoticeKind if k not in LISTS])
+@pytest.mark.parametrize("kind", [k for k in NoticeKind if k not in (*LISTS, NoticeKind.LETTER)])
 @pytest.mark.parametrize("way", MAILS)
 def test_every_kind_of_mail_carries_it(way: str, kind: NoticeKind) -> None:
     scene = notice(kind)
@@ -174,6 +177,51 @@ def test_a_list_names_no_work_and_says_where_the_isolation_stands(kind: NoticeKi
         assert "begins with the isolation points" in text
         assert "A remote stop is not isolation." in text
         assert claims(text) == ()
+
+
+def test_what_other_systems_are_told_carries_the_whole_isolation() -> None:
+    """A work order may be made of the event's data alone."""
+    for base in PLACES.values():
+        for fault, cause, plan in CASES:
+            scene = scene_of(base, fault, cause)
+            data = json.loads(cloud_event(RENDER.ticket(scene), scene, "here"))["data"]
+            assert data["job"]["steps"] == list(plan.steps)
+            check(squeezed(in_the_mails_words(data)), plan, fault.title)
+
+
+@pytest.mark.parametrize("kind", EVENT_NAMES)
+def test_every_kind_of_event_carries_it(kind: NoticeKind) -> None:
+    scene = notice(kind)
+    ticket = RENDER.ticket(scene)
+    data = json.loads(cloud_event(ticket, scene, "here"))["data"]
+    check(squeezed(in_the_mails_words(data)), ticket.plan, ticket.title)
+
+
+def in_the_mails_words(data: dict[str, Any]) -> str:
+    """Every text of an event's data in the order in which it stands there.
+
+    The release is part of the isolation's object but comes after the job, so it is put last here.
+    """
+    release = data["isolation"].pop("release")
+    names = {"procedure": "energy-control procedure", "points": "Isolation points"}
+
+    def words(node: Any, key: str = "") -> Iterator[str]:
+        if key in names:
+            yield names[key]
+        if isinstance(node, dict):
+            if {"number", "title", "actions"} <= node.keys():
+                yield f"{node['number']}. {node['title']}"
+                yield from node["actions"]
+                return
+            for name, value in node.items():
+                yield from words(value, name)
+        elif isinstance(node, list):
+            for value in node:
+                yield from words(value)
+        elif isinstance(node, str):
+            yield node
+
+    return " ".join((*words(data), *words(release)))
 
 
 def test_a_short_text_names_no_work_and_says_to_lock_out_first() -> None:

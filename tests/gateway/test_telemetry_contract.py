@@ -380,6 +380,43 @@ def test_rollups_range_is_by_the_start_of_whole_buckets(store: TelemetryStore, s
 
 
 @answers_everything
+def test_an_outline_takes_buckets_together(store: TelemetryStore, site: str) -> None:
+    """Against plain lists, with some buckets rolled up and some not, one of them of long ago."""
+    width, start = 3 * ROLLUP_MS, T0 // (3 * ROLLUP_MS) * 3 * ROLLUP_MS
+    names = ("basin_level", "conductivity")
+    expected: dict[int, dict[str, list[float]]] = {}
+    for k in range(60):
+        values = {"basin_level": float(k * 7 % 19)} | (
+            {"conductivity": 900.0 + k} if k > 30 else {}
+        )
+        store.write(batch((0, start + k * 60_000, values)))
+        for name, value in values.items():
+            at = start + k * 60_000 // width * width
+            expected.setdefault(at, {}).setdefault(name, []).append(value)
+        if k == 40:
+            store.maintain(start + k * 60_000)
+    outline = store.outline(site, "ac-1", names, start, start + 3_600_000, width)
+    assert outline.start_ms.tolist() == sorted(expected)
+    assert (outline.signals, outline.width_ms, len(outline)) == (names, width, 4)
+    for i, at in enumerate(outline.start_ms.tolist()):
+        for column, name in enumerate(names):
+            values_ = expected[at].get(name)
+            if values_ is None:
+                assert np.isnan(outline.mean[i, column])
+                continue
+            assert outline.minimum[i, column] == min(values_)
+            assert outline.maximum[i, column] == max(values_)
+            assert outline.mean[i, column] == pytest.approx(statistics.fmean(values_), rel=1e-3)
+    store.write(batch((0, start, {"basin_level": -50.0})))
+    again = store.outline(site, "ac-1", ["basin_level"], start, start + 3_600_000, width)
+    assert again.minimum[0, 0] == -50.0
+    assert len(store.outline(site, "ac-2", names, start, FAR, width)) == 0
+    assert len(store.outline(site, "ac-1", ["wet_mode"], start, FAR, width)) == 0
+    with pytest.raises(StoreRefused, match="no whole number"):
+        store.outline(site, "ac-1", names, start, FAR, ROLLUP_MS + 1)
+
+
+@answers_everything
 def test_rollups_of_nothing_are_empty(store: TelemetryStore, site: str) -> None:
     store.write(batch((0, T0, {"basin_level": 1.0})))
     for unit, names in (("ac-2", ["basin_level"]), ("ac-1", ["wet_mode"]), ("ac-1", [])):

@@ -17,6 +17,7 @@ from rules.faults.registry import FAULTS
 from rules.jobplans import job_plan, missing_plans
 from rules.safety import IsolationBlock
 
+LEADS = {"HIGH": "P1 HIGH", "MEDIUM": "P2 MEDIUM", "LOW": "P3 LOW"}
 BY_FAULT = pytest.mark.parametrize("fault", FAULTS, ids=lambda f: f.slug)
 
 
@@ -37,7 +38,7 @@ def test_every_fault_makes_its_ticket_at_every_priority(fault: Fault, base) -> N
         assert ticket.respond == words
         mail = email.message_from_bytes(render(scene).as_bytes(), policy=policy.default)
         assert not mail.defects
-        assert mail["Subject"].startswith(f"[{severity.name}] {ticket.place}: ")
+        assert mail["Subject"].startswith(f"{LEADS[severity.name]} - {ticket.place}: ")
         text = mail.get_body(("plain",)).get_content()
         assert max(map(len, text.splitlines())) <= TEXT_WIDTH
         for said in (fault.meaning, fault.consequence, fault.action):

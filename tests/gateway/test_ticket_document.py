@@ -252,6 +252,7 @@ def test_the_scenes_cover_every_kind_of_notice() -> None:
         NoticeKind.DIGEST,
         NoticeKind.HAND_OVER,
         NoticeKind.OUTAGE,
-    }  # lists, not documents
+        NoticeKind.LETTER,
+    }  # lists and letters, not documents
     assert {scene.kind for scene in SCENES.values()} == set(NoticeKind) - of_several
     assert notice().onset_ms == ONSET_MS

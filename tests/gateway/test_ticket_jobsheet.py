@@ -10,6 +10,7 @@ from dataclasses import replace
 from email import policy
 from email.message import EmailMessage
 from io import BytesIO
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -17,7 +18,9 @@ import zxingcpp
 from pypdf import PdfReader
 from ticket_scenes import FAULTS, fan_notice, mesa_site, notice, quay_site
 
+import gateway.tickets.jobsheet_paper as paper
 import gateway.tickets.render as rendering
+from gateway.tickets.fonts import EAST_ASIAN
 from gateway.tickets.jobsheet import job_sheet
 from gateway.tickets.notice import NoticeKind, TicketNotice
 from gateway.tickets.render import MailRenderer
@@ -81,16 +84,27 @@ def test_the_same_ticket_gives_the_same_bytes() -> None:
     assert job_sheet(ticket, made_ms=5) == job_sheet(ticket, made_ms=5)
 
 
-@pytest.mark.parametrize(
-    ("link", "read"),
-    [("", "BW-000123"), ("https://board.example/t/BW-000123", "https://board.example/t/BW-000123")],
-)
-def test_the_qr_code_leads_to_the_ticket(link: str, read: str) -> None:
-    """ISO/IEC 18004, read by a decoder that has nothing to do with the encoder."""
-    (picture,) = sheet(link=link).pages[0].images
-    assert picture.image is not None
-    (found,) = zxingcpp.read_barcodes(np.asarray(picture.image.convert("L")))
-    assert found.text == read
+def codes_on(pdf: PdfReader) -> list[str]:
+    """What the QR codes of a sheet say, read by a decoder that shares nothing with the encoder."""
+    pictures = [image.image for page in pdf.pages for image in page.images]
+    found = [
+        zxingcpp.read_barcodes(np.asarray(picture.convert("L"))) for picture in pictures if picture
+    ]
+    assert all(len(codes) == 1 for codes in found)
+    return [codes[0].text for codes in found]
+
+
+@pytest.mark.parametrize("board", ["https://board.north.example", "https://north.example/board"])
+def test_the_qr_code_leads_to_the_tickets_page(board: str) -> None:
+    """ISO/IEC 18004."""
+    renderer = MailRenderer([quay_site(), mesa_site()], FAULTS, board_url=board)
+    assert codes_on(PdfReader(BytesIO(renderer.sheet(notice())))) == [f"{board}/tickets/BW-000123"]
+
+
+def test_without_a_board_there_is_no_code_and_the_number_stands_on_every_page() -> None:
+    pdf = PdfReader(BytesIO(RENDER.sheet(notice())))
+    assert codes_on(pdf) == []
+    assert all("BW-000123" in page.extract_text() for page in pdf.pages)
 
 
 def test_paper_and_units_are_the_sites() -> None:
@@ -118,6 +132,52 @@ def test_any_text_makes_a_sheet(odd: str) -> None:
     assert len(pdf.pages) >= 3
     if odd.startswith("Ł"):
         assert odd in text_of(pdf)
+
+
+# Names of cold stores and yards in scripts that the sheet's own typeface does not have.
+EAST_ASIAN_TEXTS = ["港口冷藏库", "冷凍倉庫の屋上", "부산 냉동창고"]
+
+
+def sheet_in(text: str) -> PdfReader:
+    ticket = replace(RENDER.ticket(notice()), site_name=text, address=f"{text} 12, North quay")
+    return PdfReader(BytesIO(job_sheet(ticket, made_ms=0)), strict=True)
+
+
+@pytest.mark.skipif(
+    not all(font.is_file() for font in EAST_ASIAN),
+    reason="needs Debian's fonts-droid-fallback and fonts-nanum",
+)
+@pytest.mark.parametrize("text", EAST_ASIAN_TEXTS)
+def test_east_asian_names_are_printed_where_the_machine_has_letters_for_them(text: str) -> None:
+    """Read back by an independent library, by way of the glyphs' own Unicode map."""
+    pdf = sheet_in(text)
+    read = text_of(pdf)
+    assert f"{text} / AC-1" in read
+    assert f"{text} 12, North quay" in read
+    assert "■" not in read
+    fonts = pdf.pages[0]["/Resources"]["/Font"].values()
+    assert len({font.get_object()["/BaseFont"] for font in fonts}) > 2
+
+
+@pytest.mark.parametrize("text", [*EAST_ASIAN_TEXTS, "مخزن التبريد", "שלום", "ห้องเย็น", "शीतगृह"])
+def test_letters_that_cannot_be_printed_are_stood_in_for_and_said_to_be_in_the_mail(
+    text: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(paper, "EAST_ASIAN", (tmp_path / "none.ttf",))
+    pdf = sheet_in(text)
+    marks = "".join("■" if not letter.isspace() else " " for letter in text)
+    assert f"{marks} / AC-1" in text_of(pdf)
+    for page in pdf.pages:
+        assert "the ticket's mail has it" in " ".join(page.extract_text().split())
+    site = quay_site(name=text)
+    mail = MailRenderer([site], FAULTS)(notice())
+    body = mail.get_body(("plain",))
+    assert body is not None
+    assert f"{text} / AC-1" in body.get_content()
+
+
+def test_a_sheet_with_all_its_letters_says_nothing_of_lost_ones() -> None:
+    assert "the ticket's mail has it" not in text_of(sheet_in("Łódź Ωμέγα Київ"))
 
 
 # --- the mail ---------------------------------------------------------------------------------

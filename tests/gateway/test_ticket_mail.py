@@ -21,7 +21,16 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from ticket_scenes import FAULTS, SCENES, SCREEN_EVIDENCE, fault, mesa_site, notice, quay_site
+from ticket_scenes import (
+    FAULTS,
+    SCENES,
+    SCREEN_EVIDENCE,
+    fan_notice,
+    fault,
+    mesa_site,
+    notice,
+    quay_site,
+)
 
 from gateway.tickets.notice import NoticeKind, Recipient, TicketEntry, TicketEventKind, TicketNotice
 from gateway.tickets.render import TEXT_WIDTH, MailRenderer
@@ -184,11 +193,39 @@ def test_what_is_over_is_seen_at_the_first_glance(scene: str) -> None:
 
 def test_subject_sorts_and_keeps_to_its_thread() -> None:
     opened = _sent(SCENES["screen-opened"])["Subject"]
-    assert opened == "[HIGH] Quay Cold Store / AC-1: pump screen clogging (BW-000123)"
+    assert opened == "P1 HIGH - Quay Cold Store / AC-1: pump screen clogging (BW-000123)"
     for later in ("screen-repeated", "screen-returned", "screen-worsened"):
         assert _sent(SCENES[later])["Subject"] == f"Re: {opened}"
     low = _sent(notice(priority="low"))["Subject"]
-    assert low == opened.replace("[HIGH]", "[LOW]")
+    assert low == opened.replace("P1 HIGH", "P3 LOW")
+
+
+def _sorted_by(subject: str) -> str:
+    """What a mailbox sorts a subject by (RFC 5256, section 2.1, from memory).
+
+    Leading 'Re:', 'Fw:' and '[...]' go, as long as something is left.
+    """
+    leader = re.compile(
+        r"(?:\[[^\[\]]*\]\s*)*(?:re|fwd?)\s*(?:\[[^\[\]]*\])?:\s*|\[[^\[\]]*\]\s*", re.I
+    )
+    while (found := leader.match(subject)) and found.end() < len(subject):
+        subject = subject[found.end() :]
+    return subject.casefold()
+
+
+def test_a_mailbox_sorted_by_subject_lists_the_gravest_first_then_site_unit_and_fault() -> None:
+    fan = fan_notice()
+    wanted = [  # Mesa before Quay, fan fault before pump screen
+        replace(fan, priority="high", kind=NoticeKind.REPEATED),
+        notice(priority="high"),
+        notice(NoticeKind.WORSENED, priority="high", fault="site-cut-off"),
+        replace(fan, priority="medium"),
+        notice(NoticeKind.RETURNED, priority="medium"),
+        replace(fan, priority="low"),
+        notice(priority="low"),
+    ]
+    subjects = [_sent(scene)["Subject"] for scene in wanted]
+    assert sorted(subjects, key=_sorted_by) == subjects
 
 
 @pytest.mark.parametrize("length", range(20, 100, 3))
@@ -198,7 +235,7 @@ def test_a_subject_of_any_length_is_read_back_without_a_space_before_it(length, 
     title = ("Fault " + f"wat{letter}r " * 30)[:length].strip()
     scene = notice(NoticeKind.WORSENED)
     mail = MailRenderer([quay_site()], [fault(title=title)])(scene)
-    wanted = f"Re: [HIGH] Quay Cold Store / AC-1: f{title[1:]} (BW-000123)"
+    wanted = f"Re: P1 HIGH - Quay Cold Store / AC-1: f{title[1:]} (BW-000123)"
     for raw in (mail.as_bytes(), mail.as_bytes(policy=policy.SMTP)):
         assert email.message_from_bytes(raw, policy=policy.default)["Subject"] == wanted
         assert max(map(len, raw.split(b"\r\n"))) <= 90
@@ -531,7 +568,7 @@ _texts = st.text(max_size=200)
     numbers=st.lists(_numbers, min_size=5, max_size=5),
     confidence=st.floats(),
     times=st.lists(st.integers(-(2**63), 2**63), min_size=4, max_size=4),
-    kind=st.sampled_from([k for k in NoticeKind if k not in LISTS]),
+    kind=st.sampled_from([k for k in NoticeKind if k not in (*LISTS, NoticeKind.LETTER)]),
     unit=st.sampled_from(["", "mm", "kPa", "°C", "K", "%", "odd"]),
 )
 def test_no_data_stops_a_mail(texts, numbers, confidence, times, kind, unit) -> None:

@@ -72,7 +72,7 @@ def test_addresses_end_in_example_and_teams_exist() -> None:
     teams = tomllib.loads((DEMO_FLEET / "oncall.toml").read_text(encoding="utf-8"))["teams"]
     assert {s.team for s in sites()} == set(teams)
     for team in teams.values():
-        assert {"name", "on_call", "planner", "monitoring"} == set(team)
+        assert {"name", "time_zone", "on_call", "planner", "monitoring"} == set(team)
 
 
 def test_scenario_shows_every_fault_of_the_catalogue_and_mostly_healthy_units() -> None:

@@ -75,6 +75,8 @@ name = "Northern crew"
 on_call = [{{ name = "Rui Prata", email = "{ON_CALL}" }}]
 planner = [{{ name = "Planning", email = "{PLANNER}" }}]
 monitoring = [{{ name = "Control room", email = "{CONTROL_ROOM}" }}]
+digest = {{ send = false }}
+shift_summary = {{ send = false }}
 """
 
 _SITE: Final = """\

@@ -10,6 +10,7 @@ import threading
 import urllib.error
 import urllib.parse
 import urllib.request
+from collections.abc import Sequence
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import NamedTuple, Self
@@ -51,11 +52,11 @@ class RunningBoard:
     At the end it is told to stop and must do so in good order, with status 0 and no traceback.
     """
 
-    def __init__(self, fleet: Path, data: Path) -> None:
-        """Nothing is started yet."""
+    def __init__(self, fleet: Path, data: Path, more: Sequence[str] = ()) -> None:
+        """Nothing is started yet; ``more`` arguments come last."""
         self._arguments = [
             sys.executable, "-m", "gateway.cli", "board",
-            "--fleet", str(fleet), "--data", str(data),
+            "--fleet", str(fleet), "--data", str(data), *more,
         ]  # fmt: skip
         self._lines: list[str] = []
         self._news = threading.Condition()

@@ -1,0 +1,37 @@
+"""What the pages of one board work on, handed to each of its parts."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from gateway.board.doors import Doorkeeper, NobodyKnown
+from gateway.board.limits import BadLinkLimit
+from gateway.board.links import Signer
+from gateway.board.page import Pages
+from gateway.records.records import Records
+
+__all__ = ["Board"]
+
+
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+@dataclass
+class Board:
+    """What the pages work on. ``name`` is the fleet's; ``reply_to`` the desk that answers mails.
+
+    ``doorkeeper`` recognises visitors; without one nobody gets further than the page behind a
+    mail's link.
+    """
+
+    records: Records
+    signer: Signer
+    pages: Pages
+    name: str
+    reply_to: str = ""
+    clock_ms: Callable[[], int] = _now_ms
+    limit: BadLinkLimit = field(default_factory=BadLinkLimit)
+    doorkeeper: Doorkeeper = field(default_factory=NobodyKnown)

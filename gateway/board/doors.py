@@ -1,0 +1,160 @@
+"""Who may pass: the visitor of each request, the role that a route needs, the seal of a form.
+
+The application asks its :class:`Doorkeeper` once a request and keeps the answer as
+``request.state.visitor`` (None for nobody). A route says what it needs::
+
+    router = APIRouter(dependencies=[needs(Role.VIEW)])
+
+    @router.post("/tickets/{number}/close")
+    async def close(visitor: Annotated[Visitor, needs(Role.OPERATE)], form: FormFields) -> Response:
+        ...
+
+Where nobody is signed in, a person who opens a page is led to the page for signing in and back;
+whatever else comes is answered by 401. A request that changes something and comes by what a browser
+sends of itself (a cookie, a proxy's header) must show the visit's ``form_token``, as the field of
+that name or in the header ``X-Form-Token``; :func:`sealed` sees to it before any route does.
+"""
+
+from __future__ import annotations
+
+import hmac
+import re
+from typing import Any, Final, Protocol
+from urllib.parse import quote
+
+from fastapi import Depends, Request
+
+from gateway.board.forms import form_of
+from gateway.board.messages import Messages, Told
+from gateway.board.visitor import Role, Visitor
+
+__all__ = [
+    "Doorkeeper",
+    "LetsIn",
+    "NobodyKnown",
+    "SignInFirst",
+    "here",
+    "needs",
+    "root_of",
+    "safe_return",
+    "sealed",
+]
+
+FORM_TOKEN: Final = "form_token"  # noqa: S105 - a field's name
+FORM_TOKEN_HEADER: Final = "X-Form-Token"  # noqa: S105 - a header's name
+
+_SAFE_METHODS: Final = frozenset({"GET", "HEAD", "OPTIONS"})
+# W3C Fetch Metadata: what a browser says of where a request began; 'none' is the person himself.
+_FROM_HERE: Final = frozenset({"", "same-origin", "none"})
+_LONGEST_RETURN: Final = 500
+# The characters of path and query (RFC 3986, section 3.3), without a backslash, which browsers
+# read as a slash.
+_RETURN: Final = re.compile(r"[A-Za-z0-9._~!$&'()*+,;=:@%?-][A-Za-z0-9._~!$&'()*+,;=:@%?/-]*")
+_UPWARDS: Final = re.compile(r"(^|/)(\.|%2e){1,2}(/|$)", re.IGNORECASE)
+_MESSAGES: Final = Messages()
+
+
+class Doorkeeper(Protocol):
+    """Says who comes with a request."""
+
+    def recognise(self, request: Request) -> Visitor | None:
+        """The visitor, or None; called in a thread of its own, so it may wait for the records."""
+        ...
+
+
+class NobodyKnown:
+    """Recognises nobody."""
+
+    def recognise(self, request: Request) -> Visitor | None:
+        """None."""
+        del request
+        return None
+
+
+class LetsIn:
+    """Lets everybody in as the same visitor, as the demonstration does."""
+
+    def __init__(self, visitor: Visitor) -> None:
+        """Let in this visitor."""
+        self._visitor = visitor
+
+    def recognise(self, request: Request) -> Visitor | None:
+        """The visitor."""
+        del request
+        return self._visitor
+
+
+class SignInFirst(Exception):
+    """Leads a person to the page for signing in, and from there to ``back``."""
+
+    def __init__(self, back: str) -> None:
+        super().__init__("sign in first")
+        self.back = back
+
+    def location(self, request: Request) -> str:
+        """The way to that page from the asked one."""
+        back = f"?to={quote(self.back, safe='')}" if self.back else ""
+        return f"{root_of(request)}sign-in{back}"
+
+
+def needs(role: Role) -> Any:
+    """A dependency: the visitor, who has this role; nobody else passes."""
+
+    def passed(request: Request) -> Visitor:
+        visitor: Visitor | None = request.state.visitor
+        if visitor is None:
+            if request.method in _SAFE_METHODS and "text/html" in request.headers.get("accept", ""):
+                raise SignInFirst(here(request))
+            raise Told(_MESSAGES.sign_in_first())
+        if not visitor.may(role):
+            raise Told(_MESSAGES.not_allowed(visitor.name, role))
+        return visitor
+
+    return Depends(passed)
+
+
+async def sealed(request: Request) -> None:
+    """A dependency of all routes: what changes something comes from a page of this visit."""
+    if request.method in _SAFE_METHODS:
+        return
+    if request.headers.get("sec-fetch-site", "").lower() not in _FROM_HERE:
+        raise Told(_MESSAGES.not_from_here())
+    visitor: Visitor | None = request.state.visitor
+    if visitor is None or not visitor.form_token:
+        return
+    shown = request.headers.get(FORM_TOKEN_HEADER)
+    if shown is None:
+        shown = (await form_of(request)).get(FORM_TOKEN, "")
+    if not hmac.compare_digest(shown.encode(), visitor.form_token.encode()):
+        raise Told(_MESSAGES.not_from_here())
+
+
+def root_of(request: Request) -> str:
+    """The way from the asked page to the board's root, as a relative reference."""
+    return "../" * min(request.url.path.count("/") - 1, 20)
+
+
+def here(request: Request) -> str:
+    """The asked page from the board's root on, with its query; '' where it cannot be led back to.
+
+    Only what :func:`safe_return` allows.
+    """
+    path = request.scope.get("raw_path") or request.scope["path"].encode()
+    query = request.scope.get("query_string", b"")
+    text = path.partition(b"?")[0].decode("ascii", "replace").removeprefix("/")
+    return safe_return(text + (f"?{query.decode('ascii', 'replace')}" if query else ""))
+
+
+def safe_return(text: str) -> str:
+    """The text if it names a page of this board relative to its root, else ''.
+
+    No scheme, host, backslash, control character or step upwards is in it, so that it leads nowhere
+    else, however a browser reads it. Put ``./`` before it: then a colon is no scheme either
+    (RFC 3986, section 4.2).
+    """
+    path = text.partition("?")[0]
+    if len(text) > _LONGEST_RETURN or not _RETURN.fullmatch(text):
+        return ""
+    if "//" in path or _UPWARDS.search(path) or path in {"sign-in", "sign-out"}:
+        return ""
+    return text

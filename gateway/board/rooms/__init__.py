@@ -1,0 +1,23 @@
+"""The rooms of the board: groups of pages, each a function that gives their router.
+
+A room is a module of this package with a function of :class:`Board` and :class:`Paper`; it is put
+into :data:`ROOMS`. What a route needs it says by :func:`gateway.board.doors.needs`. A route that
+changes something is a POST, whose form carries the visitor's ``form_token``; the application has
+checked that before the route is called.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from fastapi import APIRouter
+
+from gateway.board.board import Board
+from gateway.board.paper import Paper
+
+__all__ = ["ROOMS", "Room"]
+
+Room = Callable[[Board, Paper], APIRouter]
+
+ROOMS: Final[tuple[Room, ...]] = ()

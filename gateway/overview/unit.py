@@ -1,0 +1,115 @@
+"""One unit: how it runs, each reading against what is expected, and what was done to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from gateway.overview.alarms import AlarmItem, alarm_items
+from gateway.overview.source import GatewayNow, Source, gateway_now
+from gateway.overview.tickets import TicketLine, ticket_line
+from gateway.records import summaries
+from gateway.records.queries import Where
+from gateway.records.rows import BaselineRow
+from gateway.records.summaries import Cleaning
+from gateway.records.unit_looks import UnitLookRow
+from rules.equipment import Site, Unit
+from rules.events import Reading
+from rules.expected import LiveReading, RunningState
+from rules.signals import INDEX, SIGNALS
+
+__all__ = ["UnitView", "readings_now", "unit_view"]
+
+
+@dataclass(frozen=True)
+class UnitView:
+    """One unit. Times are UTC, ms since 1970.
+
+    ``heard_ms`` is the time of its newest reading (None: it was never heard). ``readings`` are the
+    newest there are, with what the rules expected when they looked last (``looked_ms``); ``state``
+    is of that look, None before the first. ``baselines`` are what was learned as normal.
+    """
+
+    site: Site
+    unit: Unit
+    made_ms: int
+    gateway: GatewayNow
+    heard_ms: int | None
+    looked_ms: int | None
+    state: RunningState | None
+    readings: tuple[LiveReading, ...]
+    alarms: tuple[AlarmItem, ...]
+    tickets: tuple[TicketLine, ...]
+    baselines: tuple[BaselineRow, ...]
+    cleanings: tuple[Cleaning, ...]
+    is_out_of_service: bool
+    people: tuple[str, ...]
+
+    @property
+    def deviating(self) -> int:
+        """How many readings are outside what is expected."""
+        return sum(bool(r.verdict) for r in self.readings)
+
+
+def unit_view(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitView | None:
+    """The unit as it is; None where the configuration has none of that id.
+
+    Raises :class:`gateway.telemetry.base.StoreError` where the readings cannot be had.
+    """
+    site, unit = source.names.sites.get(site_id), source.names.units.get((site_id, unit_id))
+    if site is None or unit is None:
+        return None
+    look = source.records.unit_look(site_id, unit_id)
+    readings = readings_now(look, source.store.latest(site_id, unit_id), now_ms)
+    alarms = alarm_items(source, site_id, unit_id)
+    where = Where(site_id, unit_id)
+    tickets = source.records.tickets(where, limit=20)
+    with source.records.reading() as connection:
+        cleaned = summaries.cleanings(connection, site_id, unit_id, limit=20)
+        open_now = summaries.open_tickets(connection, site_id, unit_id)
+    newest = max((r.measured_ms for r in readings), default=0)
+    heard_ms = max(newest, look.heard_ms if look else 0)
+    return UnitView(
+        site=site,
+        unit=unit,
+        made_ms=now_ms,
+        gateway=gateway_now(source, now_ms),
+        heard_ms=heard_ms or None,
+        looked_ms=look.looked_ms if look and look.state else None,
+        state=look.state if look else None,
+        readings=readings,
+        alarms=alarms,
+        tickets=tuple(ticket_line(source.names, t) for t in tickets),
+        baselines=tuple(source.records.baselines(site_id, unit_id)),
+        cleanings=tuple(cleaned),
+        is_out_of_service=any(t.people for t in open_now)
+        or any(a.state.name == "OUT_OF_SERVICE" for a in alarms),
+        people=tuple(dict.fromkeys(p for t in open_now for p in t.people)),
+    )
+
+
+def readings_now(
+    look: UnitLookRow | None, latest: dict[str, tuple[int, float]], now_ms: int
+) -> tuple[LiveReading, ...]:
+    """The newest value of each signal, with the last look's expectation where it is the same kind.
+
+    A value that came after the look takes its place, but where the look shows something worked out
+    of it (a current referred to rated voltage, a count of fans).
+    """
+    seen = {r.signal: r for r in look.readings} if look else {}
+    limit_ms = look.state.value_age_limit_s * 1000.0 if look and look.state else None
+    found = []
+    for entry in SIGNALS:
+        known, newest = seen.get(entry.name), latest.get(entry.name)
+        if known is None and newest is None:
+            continue
+        if known is None:
+            assert newest is not None  # noqa: S101 - one of them is there
+            reading = Reading(entry.title, newest[1], entry.unit)
+            known = LiveReading(entry.name, reading, newest[0], stale=False)
+        elif newest is not None and newest[0] > known.measured_ms and not known.reading.derived:
+            fresh = replace(known.reading, measured=newest[1])
+            known = LiveReading(entry.name, fresh, newest[0], stale=False)
+        if limit_ms is not None:
+            known = replace(known, stale=now_ms - known.measured_ms > limit_ms)
+        found.append(known)
+    return tuple(sorted(found, key=lambda r: INDEX[r.signal]))

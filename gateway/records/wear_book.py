@@ -1,0 +1,55 @@
+"""The part of the records that wear goes through: conditions, date ranges, cleanings.
+
+:class:`gateway.records.records.Records` is one; each method is one transaction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from gateway.records import wear
+from gateway.records.queries import Where
+from gateway.records.session import Database
+from gateway.records.wear import Settled
+from gateway.records.wear_rows import CleaningRow, ConditionDay, ConditionRow, UnitDueRange
+
+__all__ = ["WearBook"]
+
+
+class WearBook:
+    """What is known of the parts' condition, what is to come, and what cleanings did."""
+
+    _database: Database
+
+    def conditions(self, site: str = "", unit: str = "") -> list[ConditionRow]:
+        """The newest figure of each part, known or not, by site, unit and part."""
+        with self._database.read() as connection:
+            return wear.conditions(connection, Where(site, unit))
+
+    def condition_days(
+        self, site: str = "", unit: str = "", part: str = "", since_ms: int = 0
+    ) -> list[ConditionDay]:
+        """The daily figures from ``since_ms`` on, each part's in order of time."""
+        with self._database.read() as connection:
+            return wear.condition_days(connection, Where(site, unit), part, since_ms)
+
+    def due_ranges(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
+        """When each part reaches its limit, by site, unit and part; no date before ``now_ms``."""
+        with self._database.read() as connection:
+            return wear.due_ranges(connection, Where(site, unit), now_ms)
+
+    def cleanings(self, site: str = "", unit: str = "", part: str = "") -> list[CleaningRow]:
+        """Cleanings and their effect, the newest first."""
+        with self._database.read() as connection:
+            return wear.cleanings(connection, Where(site, unit), part)
+
+    def awaiting_proof(self) -> list[CleaningRow]:
+        """The cleanings whose effect is not known yet, the oldest first."""
+        with self._database.read() as connection:
+            return wear.awaiting(connection)
+
+    def settle_cleanings(self, looks: Sequence[Settled], now_ms: int) -> None:
+        """Write down what looks at the readings showed; what helped is to be learned anew."""
+        if looks:
+            with self._database.write() as connection:
+                wear.settle(connection, looks, now_ms)
