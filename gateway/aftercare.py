@@ -76,6 +76,10 @@ class Aftercare:
         self._settings = settings
         self._watched_ms = 0
 
+    def use(self, settings: LifeSettings) -> None:
+        """Go by other settings from the next look on."""
+        self._settings = settings
+
     def run(self) -> None:
         """Look at all that is due; what cannot be done now is done the next time."""
         try:

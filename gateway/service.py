@@ -146,6 +146,7 @@ class Service:
         self._stopped = False
         self._watch: Watch
         self._plan: FleetPlan
+        self._aftercare: Aftercare
         url = (
             records_url
             or configuration.records.database_url
@@ -281,7 +282,9 @@ class Service:
             self._plan = plan
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
-            self._records.route(configuration.routing)
+            self._records.route(configuration.routing, configuration.life)
+            self._aftercare.use(configuration.life)
+            self._watch.use(configuration.watch)
             self._renderer = renderer
             before, self.configuration = self.configuration, configuration
             later = [
@@ -292,8 +295,6 @@ class Service:
                     ("mail", "mail"),
                     ("records", "records"),
                     ("journal", "journal_budget_mb"),
-                    ("watch", "watch"),
-                    ("tickets", "life"),
                 )
                 if getattr(before, attribute) != getattr(configuration, attribute)
             ]
@@ -392,7 +393,6 @@ class Service:
     def _watch_over(self) -> None:
         """What looks at all the others, and what is done every so often."""
         configuration, pace = self.configuration, self._pace
-        settings = configuration.watch
         parts = Parts(
             self._journal, self._records, self._intake, self._pipeline, self._rules,
             self._store_reader, self._upkeep, self._freshness,
@@ -407,19 +407,24 @@ class Service:
         book = EpisodeBook(self._data_dir / WATCH_FILE)
         self._messenger = Messenger(
             book, SmtpTransport(configuration.mail),
-            to=lambda: settings.operators or self.configuration.routing.desks,
+            to=lambda: self.configuration.watch.operators or self.configuration.routing.desks,
             place=lambda: Place(
                 self.configuration.name, socket.gethostname(), str(self._data_dir)
             ),
             clock_ms=self._clock_ms,
-            syslog=(settings.syslog_host, settings.syslog_port) if settings.syslog_host else None,
+            syslog=lambda: self.configuration.watch.syslog,
         )  # fmt: skip
         workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox,
                    self._calls)  # fmt: skip
         pulses = [worker.pulse for worker in workers]
         watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
         self._watch = Watch(
-            watched, settings, book, self._messenger, self._manager, every_s=pace.status_s
+            watched,
+            configuration.watch,
+            book,
+            self._messenger,
+            self._manager,
+            every_s=pace.status_s,
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died

@@ -6,12 +6,12 @@ One place for the alarms of the catalogue and those of a site's own rules.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from rules.alarms import HELD, Happening, next_state
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
 
-__all__ = ["Answer", "answer"]
+__all__ = ["Answer", "answer", "why_not"]
 
 
 class Answer(NamedTuple):
@@ -60,6 +60,43 @@ def answer(
     service = change in (Change.OUT_OF_SERVICE, Change.IN_SERVICE)
     quiet = service and AlarmState.NORMAL in (before, after) and not severity
     return Answer(after, change, until_ms, not quiet)
+
+
+def why_not(before: AlarmState, kind: ActionKind) -> str:
+    """Why an action would do nothing to an alarm in this state, as a sentence; empty if it would.
+
+    Only for what a person does to one alarm: shelve, end a shelf, reset.
+    """
+    held = {
+        AlarmState.SHELVED: "It is shelved already. End that shelf first to set another time.",
+        AlarmState.SUPPRESSED: "It is suppressed: another alarm of this unit explains it, and it "
+        "makes no ticket while that one stands. Shelve that one, if any.",
+        AlarmState.OUT_OF_SERVICE: "Its unit is out of service, so it is not judged and makes no "
+        "ticket.",
+    }
+    if kind is ActionKind.SHELVE:
+        return held.get(before, "")
+    if kind is ActionKind.UNSHELVE and before is not AlarmState.SHELVED:
+        return "It is not shelved."
+    if kind is ActionKind.RESET and before is not AlarmState.LATCHED_ACKNOWLEDGED:
+        return _WHY_NO_RESET[before]
+    return ""
+
+
+_WHY_NO_RESET: Final = {
+    AlarmState.NORMAL: "Nothing is latched: the alarm is normal.",
+    AlarmState.UNACKNOWLEDGED: "Its condition still stands. It can be reset when that is gone, if "
+    "it latches at all.",
+    AlarmState.ACKNOWLEDGED: "Its condition still stands. It can be reset when that is gone, if it "
+    "latches at all.",
+    AlarmState.RETURNED_UNACKNOWLEDGED: "It does not latch: its condition is gone, and it waits "
+    "for an acknowledgement only.",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "It is latched and not acknowledged. Acknowledge it first, "
+    "then reset it.",
+    AlarmState.SHELVED: "It is shelved, so nothing is latched.",
+    AlarmState.SUPPRESSED: "It is suppressed by another alarm of this unit, so nothing is latched.",
+    AlarmState.OUT_OF_SERVICE: "Its unit is out of service, so nothing is latched.",
+}
 
 
 def _announce_again_ms(severity: Severity, now_ms: int, setting: Callable[[str], float]) -> int:

@@ -5,14 +5,19 @@ from __future__ import annotations
 import logging
 import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
+
+from gateway.board.doors import PEER
 
 __all__ = ["configured", "listen", "serve"]
 
-_MOST_CONNECTIONS = 200
+_MOST_CONNECTIONS = 1_200
+"""Each open page that follows changes holds one; beyond it a proxy or browser is told to wait."""
 _LOCAL_PROXIES = ["127.0.0.1", "::1"]
 
 
@@ -22,10 +27,14 @@ def listen(address: str, port: int) -> socket.socket:
     return socket.create_server((address, port), family=family, backlog=128)
 
 
-def configured(app: FastAPI) -> uvicorn.Config:
-    """How the server serves: what it logs, whom it believes, how much it takes."""
+def configured(app: FastAPI, proxies: Sequence[str] = ()) -> uvicorn.Config:
+    """How the server serves: what it logs, whom it believes, how much it takes.
+
+    ``proxies`` are addresses of reverse proxies on other machines.
+    """
+    believed = ProxyHeadersMiddleware(app, [*_LOCAL_PROXIES, *proxies])  # type: ignore[arg-type]
     return uvicorn.Config(
-        app,
+        _NotingPeer(believed),
         http="h11",
         loop="asyncio",
         ws="none",
@@ -34,9 +43,8 @@ def configured(app: FastAPI) -> uvicorn.Config:
         access_log=False,
         log_config=None,
         server_header=False,
-        # Who asks is what a proxy on this machine says, and nobody else.
-        proxy_headers=True,
-        forwarded_allow_ips=_LOCAL_PROXIES,
+        # Who asks is what a proxy of ours says, and nobody else: see above.
+        proxy_headers=False,
         limit_concurrency=_MOST_CONNECTIONS,
         timeout_keep_alive=10,
         timeout_graceful_shutdown=10,
@@ -44,14 +52,45 @@ def configured(app: FastAPI) -> uvicorn.Config:
     )
 
 
-def serve(app: FastAPI, listening: socket.socket, ready: Callable[[], None]) -> None:
+class _Server(uvicorn.Server):
+    """Lets go of those who follow changes as soon as it is told to stop: they would never end."""
+
+    def __init__(self, config: uvicorn.Config, stopping: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._stopping = stopping
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._stopping()
+        await super().shutdown(sockets)
+
+
+class _NotingPeer:
+    """Notes who is connected, before what a proxy says of whom it speaks for replaces it."""
+
+    def __init__(self, inner: ProxyHeadersMiddleware) -> None:
+        self._inner = inner
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        client = scope.get("client")
+        scope[PEER] = client[0] if client else ""
+        await self._inner(scope, receive, send)
+
+
+def serve(
+    app: FastAPI,
+    listening: socket.socket,
+    ready: Callable[[], None],
+    proxies: Sequence[str] = (),
+    stopping: Callable[[], None] = lambda: None,
+) -> None:
     """Answer requests until SIGTERM or SIGINT; what has begun is finished first.
 
-    ``ready`` is called before the first request is answered.
+    ``ready`` is called before the first request is answered, ``stopping`` in the server's event
+    loop before it waits for answers under way.
     """
     # The server raises the signal that ended it once more when it is done; that is no news.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: None)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     ready()
-    uvicorn.Server(configured(app)).run(sockets=[listening])
+    _Server(configured(app, proxies), stopping).run(sockets=[listening])

@@ -18,7 +18,13 @@ from gateway.cli.asking import (
     opened,
     request,
 )
-from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
+from gateway.cli.options import (
+    DataOption,
+    FleetOption,
+    OwnDataOption,
+    OwnRecordsOption,
+    RecordsOption,
+)
 from gateway.cli.ticket_ask import milliseconds
 
 if TYPE_CHECKING:
@@ -117,6 +123,7 @@ def shelve(
     by: ByOption,
     note: NoteOption,
     duration: ForOption,
+    fleet: FleetOption = Path("fleet"),
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
@@ -141,6 +148,7 @@ def shelve(
         fault=fault,
         note=note,
         until_ms=until,
+        fleet=fleet,
     )
 
 
@@ -153,6 +161,7 @@ def unshelve(
     *,
     by: ByOption,
     note: NoteOption = "",
+    fleet: FleetOption = Path("fleet"),
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
@@ -165,8 +174,9 @@ def unshelve(
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
     request(
-        nearer(context, data, records), ActionKind.UNSHELVE, site, unit, by, fault=fault, note=note
-    )
+        nearer(context, data, records), ActionKind.UNSHELVE, site, unit, by,
+        fault=fault, note=note, fleet=fleet,
+    )  # fmt: skip
 
 
 @app.command()
@@ -178,6 +188,7 @@ def reset(
     *,
     by: ByOption,
     note: NoteOption = "",
+    fleet: FleetOption = Path("fleet"),
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
@@ -190,8 +201,9 @@ def reset(
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
     request(
-        nearer(context, data, records), ActionKind.RESET, site, unit, by, fault=fault, note=note
-    )
+        nearer(context, data, records), ActionKind.RESET, site, unit, by,
+        fault=fault, note=note, fleet=fleet,
+    )  # fmt: skip
 
 
 @app.command("out-of-service")

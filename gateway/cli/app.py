@@ -7,6 +7,7 @@ import importlib.util
 
 import typer
 
+from gateway.cli import accounts as accounts_command
 from gateway.cli import alarms as alarms_command
 from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
@@ -56,6 +57,7 @@ app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
 app.command()(conditions)
 app.command()(cleanings)
+app.add_typer(accounts_command.app)
 app.command()(oncall)
 app.command()(replay)
 app.command()(evaluate)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from gateway.accounts.actors import Actor
     from gateway.records import Records
     from rules.events import ActionKind
 
@@ -20,6 +21,7 @@ __all__ = [
     "NoteOption",
     "SiteArgument",
     "UnitArgument",
+    "commanding",
     "nearer",
     "opened",
     "request",
@@ -43,8 +45,12 @@ def request(
     note: str = "",
     until_ms: int = 0,
     parts: list[str] | None = None,
+    fleet: Path | None = None,
 ) -> None:
-    """Record an action; the running gateway applies it within seconds."""
+    """Record an action; the running gateway applies it within seconds.
+
+    Where ``fleet`` can be read, a rule of its own must be one that applies to the unit.
+    """
     from gateway.cli.output import fail  # noqa: PLC0415 - lazy
     from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
     from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
@@ -54,16 +60,51 @@ def request(
         guess = nearest(fault, SLUGS)
         hint = f"Did you mean '{guess}'?" if guess else "`basinward rules` lists them."
         fail(f"There is no fault called '{fault}'. {hint}", 2)
-    with opened(context) as store:
-        store.request_action(
-            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
-            parts=parts or (), now_ms=time.time_ns() // 1_000_000,
-        )  # fmt: skip
+    if fleet is not None and fault.startswith(PREFIX):
+        _own_rule_or_end(fleet, site, unit, fault)
     place = f"{site}/{unit}" + (f" {fault}" if fault else "")
+    now_ms = time.time_ns() // 1_000_000
+    with opened(context) as store, store.audit.acting(commanding(), now_ms) as act:
+        before = [a for a in store.standing_alarms(site, unit) if a.fault == fault]
+        number = store.request_action(
+            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
+            parts=parts or (), now_ms=now_ms,
+        )  # fmt: skip
+        asked = {"request": number, "by": by.strip(), "note": note.strip()}
+        more = {"until_ms": until_ms or None, "parts": " ".join(parts or ())}
+        act.note(
+            f"{kind.value} asked for", place,
+            before={"alarm": before[0].state.name.lower() if before else "normal"},
+            after=asked | {name: value for name, value in more.items() if value},
+        )  # fmt: skip
     typer.echo(
         f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it within "
         "seconds, or when it next starts."
     )
+
+
+def _own_rule_or_end(fleet: Path, site_id: str, unit_id: str, slug: str) -> None:
+    """End the command where the files have no such rule for the unit; say so where none is read."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.config.loader import examine_plant  # noqa: PLC0415 - lazy
+    from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
+    from rules.own_rules.catalogue import rules_of, slug_of  # noqa: PLC0415 - lazy
+
+    plant, _ = examine_plant(fleet)
+    site = next((s for s in plant.sites if s.id == site_id), None) if plant else None
+    unit = next((u for u in site.units if u.id == unit_id), None) if site else None
+    if plant is None or site is None or unit is None:
+        typer.echo(
+            f"Whether {site_id}/{unit_id} has a rule '{slug}' cannot be told from {fleet}; name "
+            "the configuration with --fleet.",
+            err=True,
+        )
+        return
+    known = [slug_of(rule) for rule in rules_of(plant.rules, site, unit)]
+    if slug not in known:
+        guess = nearest(slug, known)
+        hint = f"Did you mean '{guess}'?" if guess else "`basinward rules --fleet` lists them."
+        fail(f"{site_id}/{unit_id} has no rule of its own called '{slug}'. {hint}", 2)
 
 
 def nearer(context: typer.Context, data: Path | None, records: str | None) -> typer.Context:
@@ -89,3 +130,21 @@ def opened(context: typer.Context) -> Iterator[Records]:
             store.close()
     except RecordsError as error:
         fail(str(error))
+
+
+def commanding() -> Actor:
+    """Whoever runs this command: the user of the machine, and who became that user by sudo."""
+    import getpass  # noqa: PLC0415 - lazy
+    import os  # noqa: PLC0415 - lazy
+    import pwd  # noqa: PLC0415 - lazy
+
+    from gateway.accounts.actors import Actor, How  # noqa: PLC0415 - lazy
+    from gateway.cli.output import clean  # noqa: PLC0415 - lazy
+
+    try:
+        user = pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:  # a container may have a user without a name
+        user = getpass.getuser() if "USER" in os.environ else f"user {os.getuid()}"
+    behind = os.environ.get("SUDO_USER", "")
+    shown = f"{user} (sudo by {behind})" if behind and behind != user else user
+    return Actor(clean(user)[:100], clean(shown)[:200], How.COMMAND)

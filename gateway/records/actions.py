@@ -10,14 +10,22 @@ from collections.abc import Sequence
 from enum import StrEnum
 from typing import Final
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, func, insert, select, update
 
-from gateway.records.models import ActionRecord
+from gateway.records.models import ActionRecord, AlarmRecord
 from gateway.records.session import RecordsError
-from rules.events import Action, ActionKind
+from rules.answers import why_not
+from rules.events import Action, ActionKind, AlarmState
 from rules.state import CLEANABLE_PARTS
 
-__all__ = ["ActionState", "add_action", "mark_applied", "mark_journalled", "read_pending"]
+__all__ = [
+    "ActionState",
+    "add_action",
+    "mark_applied",
+    "mark_journalled",
+    "read_pending",
+    "why_nothing",
+]
 
 _ON_ONE_ALARM: Final = frozenset(
     {ActionKind.ACKNOWLEDGE, ActionKind.SHELVE, ActionKind.UNSHELVE, ActionKind.RESET}
@@ -77,6 +85,47 @@ def add_action(
     key = inserted.inserted_primary_key
     assert key is not None  # noqa: S101  # a plain INSERT of one row always has one
     return int(key[0])
+
+
+def why_nothing(
+    connection: Connection, *, kind: ActionKind, unit_row: int, fault: str, now_ms: int
+) -> str:
+    """Why the request would change nothing as the alarm stands now, as a sentence; else empty.
+
+    While another request for the unit is on its way nobody can tell, so nothing is held against
+    this one.
+    """
+    if connection.scalar(
+        select(func.count())
+        .select_from(ActionRecord)
+        .where(ActionRecord.unit_row == unit_row, ActionRecord.state != ActionState.APPLIED.value)
+    ):
+        return ""
+    state = connection.scalar(
+        select(AlarmRecord.state).where(
+            AlarmRecord.unit_row == unit_row, AlarmRecord.fault == fault
+        )
+    )
+    before = AlarmState.NORMAL if state is None else AlarmState(state)
+    # Of an alarm that was normal when its unit was taken out of service the rules say nothing.
+    if before is AlarmState.NORMAL and _is_out_of_service(connection, unit_row, now_ms):
+        before = AlarmState.OUT_OF_SERVICE
+    return why_not(before, kind)
+
+
+def _is_out_of_service(connection: Connection, unit_row: int, now_ms: int) -> bool:
+    last = connection.execute(
+        select(ActionRecord.kind, ActionRecord.until_ms)
+        .where(
+            ActionRecord.unit_row == unit_row,
+            ActionRecord.kind.in_((ActionKind.OUT_OF_SERVICE.value, ActionKind.IN_SERVICE.value)),
+        )
+        .order_by(ActionRecord.id.desc())
+        .limit(1)
+    ).first()
+    if last is None or last.kind != ActionKind.OUT_OF_SERVICE.value:
+        return False
+    return bool(last.until_ms == 0 or last.until_ms > now_ms)
 
 
 def read_pending(connection: Connection) -> list[Action]:

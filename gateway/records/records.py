@@ -21,11 +21,14 @@ from gateway.records import (
     commit,
     gathering,
     queries,
+    summaries,
     ticketing,
     unit_looks,
 )
+from gateway.records.accounts import AccountStore
 from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
+from gateway.records.audit import AuditTrail
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore
 from gateway.records.outbox_rows import outbox_counts, outbox_rows, undelivered_rows
@@ -44,6 +47,7 @@ from gateway.records.rows import (
     TicketRow,
 )
 from gateway.records.session import Database, RecordsError
+from gateway.records.summaries import ChangeMark
 from gateway.records.ticket_data import Mailing
 from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
@@ -93,6 +97,8 @@ class Records(TicketLife, WearBook):
         self.outbox_store = OutboxStore(self._database, by_mail)
         self.allowance_store = AllowanceStore(self._database)
         self.webhook_store = OutboxStore(self._database, (Channel.WEBHOOK,))
+        self.accounts = AccountStore(self._database)
+        self.audit = AuditTrail(self._database)
         self._postmark = Postmark(self._installation(), mail_domain)
 
     def hold(self, who: str) -> None:
@@ -108,9 +114,9 @@ class Records(TicketLife, WearBook):
         """The id of this set of records, drawn when they were made."""
         return self._postmark.installation
 
-    def route(self, routing: Routing) -> None:
-        """Use other recipients from the next commit on."""
-        self._routing = routing
+    def route(self, routing: Routing, life: LifeSettings | None = None) -> None:
+        """Go by other recipients, and other times of a ticket's life, from the next commit on."""
+        self._routing, self._life = routing, life or self._life
 
     def sync_units(self, rows: Mapping[tuple[str, str], int]) -> None:
         """Make known which (site, unit) each row of the unit register stands for."""
@@ -255,6 +261,13 @@ class Records(TicketLife, WearBook):
             if row is None:
                 msg = f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
                 raise RecordsError(msg)
+            if fault and (
+                why := actions.why_nothing(
+                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
+                )
+            ):
+                msg = f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
+                raise RecordsError(msg)
             return actions.add_action(
                 connection,
                 kind=kind,
@@ -382,6 +395,11 @@ class Records(TicketLife, WearBook):
         """How the unit runs, as the rules saw it last; None before they have."""
         with self._database.read() as connection:
             return unit_looks.look_of(connection, site, unit)
+
+    def change_mark(self) -> ChangeMark:
+        """A mark that differs once anything that a page shows has changed."""
+        with self._database.read() as connection:
+            return summaries.change_mark(connection)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -106,7 +106,7 @@ class Messenger(Worker):
     """Sends what the episodes' book says is due, in a thread of its own.
 
     ``to`` gives the addresses at the moment of sending; where there are none, the log has told it.
-    ``syslog`` is where syslog messages go, None for nowhere.
+    ``syslog`` tells where syslog messages go, None for nowhere.
     """
 
     def __init__(
@@ -117,7 +117,7 @@ class Messenger(Worker):
         place: Callable[[], Place],
         clock_ms: Callable[[], int],
         *,
-        syslog: tuple[str, int] | None = None,
+        syslog: Callable[[], tuple[str, int] | None] = lambda: None,
         pauses_s: Sequence[float] = _PAUSES_S,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -192,8 +192,8 @@ class Messenger(Worker):
         try:
             change = self._changes.get(timeout=_LOOK_EVERY_S)
             while True:
-                if change is not None and self._syslog is not None:
-                    self._send_syslog(change, self._syslog)
+                if change is not None and (server := self._syslog()) is not None:
+                    self._send_syslog(change, server)
                 change = self._changes.get_nowait()
         except Empty:
             pass

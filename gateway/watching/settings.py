@@ -46,3 +46,8 @@ class WatchSettings:
     clock_step_s: float = 10.0
     stuck_after_s: float = 120.0
     calm_s: float = 300.0
+
+    @property
+    def syslog(self) -> tuple[str, int] | None:
+        """Host and port of the syslog server, None where there is none."""
+        return (self.syslog_host, self.syslog_port) if self.syslog_host else None

@@ -86,7 +86,7 @@ class Watch(Worker):
         super().__init__("watch")
         self._watched = watched
         self._observer = watched.observer
-        self._settings = settings
+        self._settings = self._next_settings = settings
         self._book = book
         self._messenger = messenger
         self._manager = manager
@@ -103,19 +103,34 @@ class Watch(Worker):
         self.deaf = False
         self._said = ""
         exposition = Exposition(lambda: self._observer.latest)
-        pages = {
+        self._pages = {
             "/health": lambda _accept: self._health_page("health"),
             "/health/live": lambda _accept: self._health_page("live"),
             "/health/ready": lambda _accept: self._health_page("ready"),
             "/metrics": lambda accept: _metrics_page(exposition, accept),
         }
-        self.server = WatchServer(settings.address, settings.port, pages)
+        self.server = WatchServer(settings.address, settings.port, self._pages)
 
     def start(self) -> None:
         """Begin, and serve the pages if that is wanted."""
         if self._settings.serve:
             self.server.start()
         super().start()
+
+    def use(self, settings: WatchSettings) -> None:
+        """Go by other settings from the next look on."""
+        self._next_settings = settings
+
+    def _take_settings(self) -> None:
+        before, self._settings = self._settings, self._next_settings
+        now = self._settings
+        where = (before.serve, before.address, before.port)
+        if (now.serve, now.address, now.port) == where:
+            return
+        self.server.stop()
+        self.server = WatchServer(now.address, now.port, self._pages)
+        if now.serve:
+            self.server.start()
 
     def run(self) -> None:
         """Look until stopped."""
@@ -130,6 +145,8 @@ class Watch(Worker):
 
     def look(self) -> list[Change]:
         """One look; what began or ended."""
+        if self._next_settings is not self._settings:
+            self._take_settings()
         now_s, now_ms = self._monotonic_s(), self._watched.clock_ms()
         elapsed_s, self._looked_s = now_s - self._looked_s, now_s
         self._watched.threads_gone()

@@ -243,6 +243,23 @@ def test_a_verified_ticket_is_opened_again_by_the_same_alarm(gateway: Gateway) -
     assert gateway.kinds()[-1] is TicketEventKind.REOPENED
 
 
+def test_other_times_count_from_the_next_look_on(gateway: Gateway) -> None:
+    """As after a reload: half an hour of data verifies where two hours were asked for before."""
+    gateway.run(30, every=10)
+    close(gateway)
+    gateway.run(35, every=5)
+    assert gateway.detail().ticket.state is TicketPhase.CLOSED
+    shorter = LifeSettings(verify_ms=HOUR_MS // 2, reopen_within_ms=HOUR_MS)
+    gateway.aftercare.use(shorter)
+    gateway.records.route(ROUTING, shorter)
+    gateway.run(5)
+    assert gateway.detail().ticket.state is TicketPhase.VERIFIED
+    gateway.feed.now_ms += HOUR_MS
+    gateway.run(5, fan_fault=2.0)  # later than the hour: another ticket
+    assert gateway.detail().ticket.state is TicketPhase.VERIFIED
+    assert gateway.detail("BW-000002").ticket.state is TicketPhase.OPEN
+
+
 def test_an_alarm_that_never_went_reopens_the_ticket_when_the_time_is_over(
     gateway: Gateway,
 ) -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import threading
 import time
+import urllib.error
+import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -31,8 +33,10 @@ from gateway.service import Pace, Service, ServiceError, wall_clock_ms
 from gateway.snapshot import SnapshotFiles
 from gateway.status import read_status
 from gateway.telemetry import EmbeddedStore, StoreSettings
+from gateway.tickets.life import LifeSettings
 from gateway.tickets.notice import NoticeKind, Recipient
 from gateway.tickets.routing import Routing, TeamRoute
+from gateway.watching.settings import WatchSettings
 from rules.equipment import SparkplugNode
 from rules.events import ActionKind
 from rules.plan import FleetPlan
@@ -234,6 +238,33 @@ def test_units_that_are_added_are_watched_after_a_reload_without_a_gap(
         ]
         assert [text.split()[0] for text in later] == ["[broker]", "[mail]", "[journal]"]
         assert service.status().units == 5
+
+
+def test_limits_of_the_watch_and_times_of_tickets_change_at_a_reload(
+    settings: Configuration, tmp_path: Path
+) -> None:
+    """Without a new start: the pages move to another port, and the limits are the new ones."""
+    quiet = replace(settings, watch=WatchSettings(port=free_port()))
+    life = LifeSettings(hand_back_ms=60_000, verify_ms=120_000, reopen_within_ms=180_000)
+    other = replace(quiet, watch=WatchSettings(port=free_port(), stuck_after_s=33.0), life=life)
+
+    def answers(port: int) -> bool:
+        try:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/health", timeout=5):
+                return True
+        except urllib.error.HTTPError as error:
+            with error:
+                return True
+        except OSError:
+            return False
+
+    with running(quiet, tmp_path / "data") as service:
+        assert answers(quiet.watch.port)
+        assert service.reload(other) == []
+        until(lambda: answers(other.watch.port))
+        assert not answers(quiet.watch.port)
+        assert service.reload(replace(other, watch=replace(other.watch, serve=False))) == []
+        until(lambda: not answers(other.watch.port))
 
 
 def test_a_site_that_turns_to_sparkplug_is_heard_after_a_reload(

@@ -213,7 +213,7 @@ def test_syslog_tells_it_while_no_mail_goes_out(server: MailCatcher, tmp_path: P
         book = EpisodeBook(tmp_path / "watch.json")
         messenger = Messenger(
             book, SmtpTransport(settings_for(server)), lambda: [OPERATOR], lambda: PLACE,
-            lambda: NOW_MS, syslog=("127.0.0.1", hears.getsockname()[1]),
+            lambda: NOW_MS, syslog=lambda: ("127.0.0.1", hears.getsockname()[1]),
         )  # fmt: skip
         messenger.start()
         try:
@@ -239,7 +239,7 @@ def test_a_syslog_server_that_cannot_be_named_stops_nothing(
 
     messenger = Messenger(
         book, SmtpTransport(settings_for(server)), to, lambda: PLACE, lambda: NOW_MS,
-        syslog=("no such host", 514),
+        syslog=lambda: ("no such host", 514),
     )  # fmt: skip
     found = [(c, AWAY if c.slug == "broker-away" else None) for c in CONDITIONS]
     messenger.tell(book.look(found, NOW_MS, 10.0, 300.0))

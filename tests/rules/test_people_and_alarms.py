@@ -9,7 +9,8 @@ import pytest
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 import rules.judging as judging_module
-from rules.events import Action, ActionKind, AlarmState, Change
+from rules.answers import answer, why_not
+from rules.events import Action, ActionKind, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX, RULES
 
 HOUR = 3600.0
@@ -245,3 +246,11 @@ def test_a_drift_from_the_first_hour_on_is_not_learned_while_it_lasts():
     for minute in range(0, 720, 5):
         feed.run(300.0, pump_current=3.6 * (1.0 - 0.0002 * minute))
     assert np.isnan(baseline(feed))
+
+
+@pytest.mark.parametrize("kind", [ActionKind.SHELVE, ActionKind.UNSHELVE, ActionKind.RESET])
+@pytest.mark.parametrize("state", AlarmState)
+def test_why_an_action_does_nothing_is_said_exactly_where_it_does_nothing(state, kind):
+    action = Action(1, kind, 0, "fan-fault", 1_000, "Ana", "", 2_000)
+    does = answer(state, Severity.MEDIUM, action, lambda _name: 604_800.0)
+    assert (why_not(state, kind) == "") == (does is not None)

@@ -89,5 +89,14 @@ def acknowledged(time_ms: int, by: str = "Rui Prata", row: int = 0) -> AlarmEven
     )  # fmt: skip
 
 
+def moved(
+    time_ms: int, change: Change, state: AlarmState, row: int = 0, fault: str = "fan-fault"
+) -> AlarmEvent:
+    """The alarm comes to ``state`` by ``change``."""
+    return AlarmEvent(
+        row, fault, time_ms, change, state, Severity.MEDIUM, time_ms - 60_000, by="Rui Prata"
+    )
+
+
 def step(*events: AlarmEvent) -> StepResult:
     return StepResult(events)
