@@ -15,7 +15,8 @@ from rules.arrays import F64, I64
 from rules.condition.figures import Judged
 from rules.condition.windows import Compared, compared, standing
 from rules.events import Reading
-from rules.heat import TD_ERROR_FRAC, HeatRejection, rated_ntu
+from rules.heat import rated_ntu
+from rules.heat_compared import TD_ERROR_FRAC, HeatRejection
 from rules.physics.condenser import ua_loss_frac
 from rules.plan import FleetPlan
 from rules.state import FleetState
