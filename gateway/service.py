@@ -25,6 +25,7 @@ from gateway.board.mail_links import mail_links
 from gateway.channels.calls import WebhookOutbox
 from gateway.channels.cloud_event import cloud_event
 from gateway.channels.short_text import short_text_mail
+from gateway.cleaning_proof import CleaningProof
 from gateway.config import Configuration
 from gateway.data_directory import (
     JOURNAL_FILE,
@@ -88,6 +89,7 @@ class Pace:
     escalation_s: float = 10.0
     lists_s: float = 10.0
     aftercare_s: float = 10.0
+    proof_s: float = 600.0
     looks_s: float = 5.0
     rules_s: float = 1.0
     store_s: float = 1.0
@@ -144,6 +146,7 @@ class Service:
         self._stopped = False
         self._watch: Watch
         self._aftercare: Aftercare
+        self._plan: FleetPlan
         url = (
             records_url
             or configuration.records.database_url
@@ -276,6 +279,7 @@ class Service:
             except ValueError as error:
                 msg = f"The rules cannot go on with the new configuration: {error}"
                 raise ServiceError(msg) from error
+            self._plan = plan
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing, configuration.life)
@@ -345,6 +349,7 @@ class Service:
 
     def _assemble(self, plan: FleetPlan, decoder: Decoder) -> None:
         configuration, pace = self.configuration, self._pace
+        self._plan = plan
         self._rules = RulesReader(
             self._journal, self._records, lambda: self._make_engine(plan), self._snapshots,
             min_interval_s=pace.rules_s,
@@ -426,11 +431,13 @@ class Service:
         self._aftercare = Aftercare(
             self._records, self._rules.ask, self._clock_ms, self.configuration.life
         )
+        self._proof = CleaningProof(self._records, self._store, lambda: self._plan, self._clock_ms)
         self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
+            Periodic("cleaning proof", pace.proof_s, self._proof.run),
             Periodic("looks", pace.looks_s, self._looks.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),

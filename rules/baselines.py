@@ -1,7 +1,8 @@
 """Baselines in a person's hands: a cleaning closed out, a reset, a freeze.
 
-Learning itself is in :mod:`rules.bins`. After a closed-out cleaning the old baseline holds until
-enough has been seen of the cleaned state; after a reset there is none until then.
+Learning itself is in :mod:`rules.bins`. A closed-out cleaning changes no baseline by itself: only
+once the readings have proven that it helped (:mod:`rules.proof`) is the cleaned state learned, and
+the old baseline holds until enough of it has been seen. After a reset there is none until then.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ __all__ = ["ON_BASELINES", "act_on_baselines"]
 ON_BASELINES: Final = frozenset(
     {
         ActionKind.CLEANED,
+        ActionKind.PROVEN,
         ActionKind.RESET_BASELINE,
         ActionKind.FREEZE_BASELINE,
         ActionKind.RELEASE_BASELINE,
@@ -31,8 +33,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     """Apply one of :data:`ON_BASELINES` to a unit; the changes to record.
 
     ``action.parts`` limits it to the quantities that a cleaning of those parts renews; empty means
-    all. A frozen unit takes a cleaning without learning anew, until it is released; a reset is a
-    person's plain word and holds for a frozen unit too.
+    all. A frozen unit takes the proof of a cleaning without learning anew, until it is released; a
+    reset is a person's plain word and holds for a frozen unit too.
     """
     if action.kind is ActionKind.FREEZE_BASELINE:
         state.baseline_frozen[row] = True
@@ -45,16 +47,22 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         for i, q in enumerate(STEADY)
         if not action.parts or not set(q.parts).isdisjoint(action.parts)
     ]
+    if action.kind is ActionKind.PROVEN:
+        # The means since the cleaning are there already, and count.
+        state.baseline_relearn[row, meant] = ~np.isnan(state.baseline[row, meant])
+        return ()
     # What was seen before must not mix with what is seen from now on.
     state.steady[row, meant] = np.nan
     state.steady_count[row, meant] = 0
+    state.figure_mark[row, meant] = 0
     if any(STEADY[i].name in ("td_dry", "td_wet") for i in meant):
         forget_effect(state, row)
     if not action.parts or "fans" in action.parts:
         # Whoever worked on the fans may have changed how they are switched: it is found out again.
         state.together_ms[row] = 0
     if action.kind is ActionKind.CLEANED:
-        state.baseline_relearn[row, meant] = ~np.isnan(state.baseline[row, meant])
+        # An earlier cleaning's proof is of a state that is gone.
+        state.baseline_relearn[row, meant] = False
         return ()
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False

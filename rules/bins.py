@@ -16,9 +16,13 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import is_active
-from rules.arrays import F16, F64, I64, Bool, span
+from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
+from rules.bin_rings import median_last_axis, ring_window, trace_window
 from rules.bin_times import bin_end_ms, bin_of
+from rules.condition.basin import look_at_water
+from rules.condition.day import turn_days
+from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
 from rules.frames import FrameView
 from rules.heat import (
@@ -57,7 +61,6 @@ __all__ = [
     "fan_capacity_of",
     "masked",
     "staged",
-    "trace_window",
 ]
 
 _A: Final = {name: i for i, name in enumerate(ACCUMULATED)}
@@ -345,47 +348,18 @@ class Recent(Mapping[str, F64]):
         return len(TRACE)
 
 
-def trace_window(state: FleetState, rows: I64, name: str, bins: int, back: int = 0) -> F64:
-    """The last ``bins`` means of a trace for ``rows``, (k, bins), oldest first, NaN for gaps.
-
-    With ``back`` the newest ones are left out; the two together reach no further than the trace.
-    """
-    newest = state.trace_bin[rows] - back
-    ids = newest[:, None] - np.arange(bins - 1, -1, -1)
-    window = ring_window(state.trace, rows, _T[name], ids % TRACE_BINS)
-    window[ids <= 0] = np.nan
-    return window
-
-
-def ring_window(rings: F16, rows: I64, column: int, position: I64) -> F64:
-    """What stands at ``position`` (k, bins) of one ring of each of ``rows``; a copy."""
-    _, columns, length = rings.shape
-    first = (rows * columns + column) * length
-    # One flat index: picking by three arrays of indices takes three times as long.
-    window: F64 = rings.reshape(-1).take(first[:, None] + position).astype(np.float64)
-    return window
-
-
-def median_last_axis(window: F64) -> F64:
-    """Median over the last axis, leaving out NaN; NaN where nothing is left. Never warns."""
-    ordered = np.sort(window, axis=-1)  # NaN sorts last
-    length = ordered.shape[-1]
-    n = (~np.isnan(window)).sum(axis=-1)
-    first = np.arange(0, ordered.size, length).reshape(n.shape)
-    below = ordered.take(first + np.maximum((n - 1) // 2, 0))
-    above = ordered.take(first + np.minimum(n // 2, length - 1))
-    median: F64 = (below + above) / 2.0  # NaN where n is 0: all are
-    return median
-
-
 def close_bins(
     plan: FleetPlan, state: FleetState, rows: I64, gap: Bool
-) -> tuple[BinView, list[BaselineChange]]:
-    """Close the open bins of ``rows``: fill the rings, learn baselines, and open new bins."""
+) -> tuple[BinView, list[BaselineChange], list[PartCondition]]:
+    """Close the open bins of ``rows``: fill the rings, learn baselines, and open new bins.
+
+    Units that begin a day with it give the figures of the one that is over.
+    """
     count = state.bin_count[rows].astype(np.float64)
     mean = np.where(count > 0, state.bin_sum[rows] / np.maximum(count, 1.0), np.nan)
     bin_id = state.bin_id[rows]
     end_ms = bin_end_ms(plan, rows, bin_id)
+    figures = turn_days(plan, state, rows, bin_id)
 
     steady = np.full((len(rows), len(STEADY)), np.nan)
     for name in ("pump_current", "spray_pressure", "spray_flow"):
@@ -406,6 +380,7 @@ def close_bins(
     steady[:, _Q["td_wet"]] = heat.wet
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
+    look_at_water(plan, state, rows, bin_id)
     _fill_steady(state, rows, steady)
     ends = dict(zip(rows.tolist(), end_ms.tolist(), strict=True)) if heat.lost else {}
     changes = [
@@ -418,7 +393,7 @@ def close_bins(
     state.bin_sum[rows] = 0.0
     state.bin_count[rows] = 0.0
     state.bin_mixed[rows] = False
-    return BinView(plan, state, rows, end_ms, gap, ~np.isnan(steady)), changes
+    return BinView(plan, state, rows, end_ms, gap, ~np.isnan(steady)), changes, figures
 
 
 def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bool:
@@ -507,7 +482,7 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     """Learn the baselines that have enough steady means, where no alarm spoils them.
 
     Learned once and kept: a fault that grows slowly must not teach itself into the baseline. Only a
-    closed-out cleaning, or a person, asks for another; until that is learned the old one holds.
+    cleaning that has proven to help, or a person, asks for another; until then the old one holds.
     """
     bins = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
     wanted = wanted_means(plan, state, rows, bins)

@@ -25,6 +25,7 @@ from rules.alarm_changes import (
 from rules.arrays import F64, I32, I64
 from rules.baselines import ON_BASELINES, act_on_baselines
 from rules.bins import accumulate, close_bins, closing
+from rules.condition import PartCondition
 from rules.events import (
     Action,
     AlarmEvent,
@@ -110,6 +111,7 @@ class Engine:
         """
         events: list[AlarmEvent] = []
         baselines: list[BaselineChange] = []
+        conditions: list[PartCondition] = []
         known = (unit_row >= 0) & (unit_row < self.plan.n_rows)
         known[known] = self.plan.active[unit_row[known]]
         if not known.all():
@@ -138,15 +140,16 @@ class Engine:
             # The bins that are over close first, in blocks of their own: a fifth of a fleet or
             # less closes in one round, and a few full blocks cost less than many that are not.
             over = closing(self.plan, self.state, rows, times)
-            for found, learned in self._in_blocks(self._close, rows[over], times[over]):
+            for found, learned, figures in self._in_blocks(self._close, rows[over], times[over]):
                 events += found
                 baselines += learned
+                conditions += figures
             for found in self._in_blocks(self._round, rows, times, usable[index]):
                 events += found
             if refused is not None:
                 note_refused(self.state, rows, times, refused[index], values[index])
         events.sort(key=_order)
-        return StepResult(tuple(events), tuple(baselines), late)
+        return StepResult(tuple(events), tuple(baselines), late, tuple(conditions))
 
     def _in_blocks(self, work: Callable[..., _T], *columns: NDArray[Any]) -> Iterable[_T]:
         """The work on blocks of units, in order. Units do not touch each other, so large fleets
@@ -160,12 +163,14 @@ class Engine:
             self._threads = ThreadPoolExecutor(THREADS, "rules")
         return self._threads.map(lambda block: work(*block), blocks)
 
-    def _close(self, rows: I64, time_ms: I64) -> tuple[list[AlarmEvent], list[BaselineChange]]:
+    def _close(
+        self, rows: I64, time_ms: I64
+    ) -> tuple[list[AlarmEvent], list[BaselineChange], list[PartCondition]]:
         """Close the bins of units whose next frame is of ``time_ms``, and judge what they say."""
         silent_s = (time_ms - self.state.frame_ms[rows]) / 1000.0
         gap = silent_s > self.plan.settings.get(FLEET, "longest_gap_s", rows)
-        bins, learned = close_bins(self.plan, self.state, rows, gap)
-        return self._judge.events("bins", bins, rows, bins.time_ms, bins.gap), learned
+        bins, learned, figures = close_bins(self.plan, self.state, rows, gap)
+        return self._judge.events("bins", bins, rows, bins.time_ms, bins.gap), learned, figures
 
     def _round(self, rows: I64, time_ms: I64, values: F64) -> list[AlarmEvent]:
         view = observe(self.plan, self.state, rows, time_ms, values)

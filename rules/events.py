@@ -207,6 +207,7 @@ class ActionKind(StrEnum):
     IN_SERVICE = "return to service"
     RESET = "reset"
     CLEANED = "cleaning closed out"
+    PROVEN = "cleaning proven"
     RESET_BASELINE = "reset baseline"
     FREEZE_BASELINE = "freeze baseline"
     RELEASE_BASELINE = "release baseline"

@@ -41,6 +41,7 @@ __all__ = [
     "heat_means",
     "heat_rejection",
     "nothing_seen",
+    "over_ambient_k",
     "rated_ntu",
     "wanted_means",
 ]
@@ -154,7 +155,7 @@ def heat_means(
         row, mode = rows[at], wet[at]
         pressure, ambient = mean["head_pressure"][at], mean["ambient_temperature"][at]
         load = _load_frac(plan, state, row, bin_id[at], mean["heat_load"][at], ambient)
-        over, rate = _over_ambient_k(plan, row, pressure, ambient, air[at], load)
+        over, rate = over_ambient_k(plan, row, pressure, ambient, air[at], load)
         depression_k = ambient - bulb[at]
         depression = depression_k * rate
         shift = np.where(mode == 1, plan.pad_effectiveness_frac[row] * depression, 0.0)
@@ -227,7 +228,7 @@ def _load_frac(
     return np.where(state.heat_load_seen[row], frac, usual)
 
 
-def _over_ambient_k(
+def over_ambient_k(
     plan: FleetPlan, row: I64, pressure: F64, ambient: F64, air: F64, load: F64
 ) -> tuple[F64, F64]:
     """Condensing temperature over ambient at rated load and full airflow, and that factor."""
@@ -280,7 +281,7 @@ def _switched(
         return
     before = state.dry_hold[row[at]].astype(np.float64)
     load = _load_frac(plan, state, row[at], state.dry_hold_bin[row[at]], before[:, 3], before[:, 1])
-    dry_over, dry_rate = _over_ambient_k(
+    dry_over, dry_rate = over_ambient_k(
         plan, row[at], before[:, 0], before[:, 1], before[:, 2], load
     )
     effect = (dry_over - over[at]) / depression[at]

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.arrays import F64
-from rules.bins import fan_capacity_of, trace_window
+from rules.bin_rings import trace_window
+from rules.bins import fan_capacity_of
 from rules.equipment import Site, Unit
 from rules.events import Reading
 from rules.physics.condenser import expected_td_k

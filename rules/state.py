@@ -13,18 +13,20 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from rules.arrays import F16, F32, F64, I8, I16, I64, U8, U16, Bool
+from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
 
 __all__ = [
+    "ADDED_LATER",
     "BIN_MS",
     "CLEANABLE_PARTS",
     "STEADY",
     "STEADY_BINS",
     "TRACE",
     "TRACE_BINS",
+    "WATER_LOOKS",
     "FleetState",
     "SnapshotMismatch",
     "SteadyQuantity",
@@ -46,6 +48,12 @@ STEADY_BINS: Final = 72
 
 SWITCHES: Final = 5
 """Steps from dry to wet remembered."""
+
+WATER_LOOKS: Final = 8
+"""Looks at the water of a day, by unit: one in three hours."""
+
+ADDED_LATER: Final = frozenset({"figure_day", "figure_mark", "water_looks"})
+"""Columns that snapshots of earlier versions do not have: they start empty."""
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
@@ -200,8 +208,12 @@ class FleetState:
     baseline_spread: F64
     baseline_count: I16
     baseline_ms: I64
-    baseline_relearn: Bool  # a cleaning was closed out: to be replaced once enough was seen
+    baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
     baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
+    # the condition of parts by day, see rules/condition/day.py
+    figure_day: I32  # the day whose means are being gathered, 0 for none
+    figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
+    water_looks: F16  # (rows, 3, WATER_LOOKS) leak at the float, concentration, volume
     # alarms
     alarm_state: I8
     alarm_severity: I8
@@ -298,6 +310,9 @@ class FleetState:
             baseline_ms=i64(n, q),
             baseline_relearn=np.zeros((n, q), dtype=np.bool_),
             baseline_frozen=np.zeros(n, dtype=np.bool_),
+            figure_day=np.zeros(n, dtype=np.int32),
+            figure_mark=np.zeros((n, q), dtype=np.uint16),
+            water_looks=np.full((n, 3, WATER_LOOKS), np.nan, dtype=np.float16),
             alarm_state=i8(0, n, f),
             alarm_severity=i8(0, n, f),
             alarm_pending=i8(0, n, f),
@@ -344,6 +359,8 @@ class FleetState:
                     (i, old_slugs.index(s)) for i, s in enumerate(fault_slugs) if s in old_slugs
                 ]
                 for f in _columns(cls):
+                    if f.name in ADDED_LATER and f.name not in arrays:
+                        continue
                     _copy(getattr(state, f.name), arrays[f.name], f.name, shared)
                 if "strangers" in arrays:
                     state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())

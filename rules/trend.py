@@ -16,7 +16,16 @@ from numpy.typing import ArrayLike
 
 from rules.physics._arrays import FloatArray, real
 
-__all__ = ["Cusum", "MannKendall", "TheilSen", "cusum", "ewma", "mann_kendall", "theil_sen"]
+__all__ = [
+    "Cusum",
+    "MannKendall",
+    "TheilSen",
+    "autocorrelation_factor",
+    "cusum",
+    "ewma",
+    "mann_kendall",
+    "theil_sen",
+]
 
 LEAST_READINGS: Final = 4
 """Fewer readings have no trend worth the name."""
@@ -31,7 +40,9 @@ class TheilSen(NamedTuple):
     intercept: float
 
 
-def theil_sen(time: ArrayLike, values: ArrayLike, confidence: float = 0.95) -> TheilSen:
+def theil_sen(
+    time: ArrayLike, values: ArrayLike, confidence: float = 0.95, variance_factor: float = 1.0
+) -> TheilSen:
     r"""Robust slope: the median of the slopes between all pairs of readings.
 
     Parameters
@@ -42,6 +53,9 @@ def theil_sen(time: ArrayLike, values: ArrayLike, confidence: float = 0.95) -> T
         Readings, NaN where missing.
     confidence : float
         Of the interval, between 0.5 and 1.
+    variance_factor : float
+        By which the variance of Kendall's S is larger than that of independent readings
+        (:func:`autocorrelation_factor`).
 
     Returns
     -------
@@ -69,7 +83,8 @@ def theil_sen(time: ArrayLike, values: ArrayLike, confidence: float = 0.95) -> T
     slopes = np.sort((y[j] - y[i])[apart] / (t[j] - t[i])[apart])
     slope = float(np.median(slopes))
     n = len(slopes)
-    half = NormalDist().inv_cdf(0.5 + confidence / 2.0) * sqrt(_variance_of_s(y, t))
+    half = NormalDist().inv_cdf(0.5 + confidence / 2.0)
+    half *= sqrt(variance_factor * _variance_of_s(y, t))
     low = min(max(round((n - half) / 2.0) - 1, 0), n - 1)
     high = max(min(round((n + half) / 2.0), n - 1), 0)
     intercept = float(np.median(y) - slope * np.median(t))
@@ -85,7 +100,7 @@ class MannKendall(NamedTuple):
     p: float
 
 
-def mann_kendall(values: ArrayLike) -> MannKendall:
+def mann_kendall(values: ArrayLike, variance_factor: float = 1.0) -> MannKendall:
     r"""Test for a monotonic trend in readings at equal steps, in order of time.
 
     .. math:: S = \sum_{i<j} \mathrm{sign}(x_j - x_i), \quad Z = (S \mp 1)/\sqrt{\mathrm{Var} S}
@@ -94,12 +109,15 @@ def mann_kendall(values: ArrayLike) -> MannKendall:
     ----------
     values : (n,) array
         Readings, NaN where missing.
+    variance_factor : float
+        By which the variance of S is larger than that of independent readings
+        (:func:`autocorrelation_factor`).
 
     Returns
     -------
     MannKendall
         All NaN with fewer than four readings. Readings of one machine that follow closely are not
-        independent: thin them out first, or the test sees trends in noise.
+        independent: thin them out or give the factor, or the test sees trends in noise.
 
     References
     ----------
@@ -112,11 +130,54 @@ def mann_kendall(values: ArrayLike) -> MannKendall:
         return MannKendall(np.nan, np.nan, np.nan, np.nan)
     i, j = np.triu_indices(n, 1)
     s = float(np.sign(x[j] - x[i]).sum())
-    variance = _variance_of_s(x)
+    variance = variance_factor * _variance_of_s(x)
     if variance <= 0.0:
         return MannKendall(s, 0.0, 0.0, 1.0)
     z = (s - np.sign(s)) / sqrt(variance)
     return MannKendall(s, variance, z, erfc(abs(z) / sqrt(2.0)))
+
+
+def autocorrelation_factor(values: ArrayLike, lags: int | None = None) -> float:
+    r"""By how much readings that follow each other widen the variance of Kendall's S.
+
+    .. math:: 1 + \frac{2}{n(n-1)(n-2)} \sum_i (n-i)(n-i-1)(n-i-2)\, \rho_i
+
+    Parameters
+    ----------
+    values : (n,) array
+        Readings at equal steps, NaN where missing.
+    lags : int, optional
+        How many lags are looked at; all where left out, as the authors do.
+
+    Returns
+    -------
+    float
+        Below 1 where neighbours alternate; 1 with fewer than four readings. :math:`\rho_i` are the
+        autocorrelations of the ranks left by Sen's line, those that are significant at 5 %.
+
+    References
+    ----------
+    Hamed and Rao (1998), J. Hydrology 204:182.
+    """
+    x = np.atleast_1d(real(values))
+    x = x[np.isfinite(x)]
+    n = len(x)
+    if n < LEAST_READINGS:
+        return 1.0
+    left = x - np.arange(1, n + 1) * theil_sen(np.arange(n), x).slope
+    _, place, ties = np.unique(left, return_inverse=True, return_counts=True)
+    ranks = (np.cumsum(ties) - 0.5 * (ties - 1))[place]
+    off = ranks - ranks.mean()
+    spread = float((off * off).sum())
+    if spread <= 0.0:
+        return 1.0
+    limit = NormalDist().inv_cdf(0.975) / sqrt(n)
+    total = 0.0
+    for i in range(1, min(n - 1, lags or n - 1) + 1):
+        rho = float((off[i:] * off[:-i]).sum()) / spread
+        if abs(rho) > limit:
+            total += (n - i) * (n - i - 1.0) * (n - i - 2.0) * rho
+    return 1.0 + 2.0 * total / (n * (n - 1.0) * (n - 2.0))
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,8 @@ from gateway.cli.backup import backup, restore
 from gateway.cli.board import board
 from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
+from gateway.cli.cleanings import cleanings
+from gateway.cli.conditions import conditions
 from gateway.cli.evaluate import evaluate
 from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
@@ -52,6 +54,8 @@ tickets_command.app.command()(undelivered)
 app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
+app.command()(conditions)
+app.command()(cleanings)
 app.command()(oncall)
 app.command()(replay)
 app.command()(evaluate)

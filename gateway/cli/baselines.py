@@ -56,8 +56,9 @@ def baselines(
     was learned.
 
     A baseline is learned once, from steady hours without alarms, and kept: a fault that grows
-    slowly must not teach itself into it. It is learned anew after a closed-out cleaning
-    (`basinward tickets close --cleaned PART`), or when a person says so here.
+    slowly must not teach itself into it. It is learned anew after a cleaning that was closed
+    out (`basinward tickets close --cleaned PART`) and that has proven to help, or when a person
+    says so here.
 
     Examples:
 
@@ -127,7 +128,7 @@ def reset(
     """Forget what was learned, and learn anew from now on.
 
     Until it is learned, the faults that rest on it are not judged. After a cleaning, close its
-    ticket with --cleaned instead: the old baseline then holds until the new one is learned.
+    ticket with --cleaned instead: the old baseline then holds until it has proven to help.
 
     Example:
 

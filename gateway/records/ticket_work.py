@@ -20,6 +20,7 @@ from gateway.records.models import TicketFindingRecord as Findings
 from gateway.records.models import TicketRecord as Tickets
 from gateway.records.ticketing import entry_values, ticket_number, withdraw
 from gateway.records.trouble import RecordsError
+from gateway.records.wear import note_cleaning
 from gateway.tickets.attachments import MOST_EACH, Attachment
 from gateway.tickets.closeout import MOST_FINDINGS, PartFinding
 from gateway.tickets.life import (
@@ -156,6 +157,11 @@ def close_ticket(
         more |= {"work_done_ms": now_ms, "work_done_by": by}
     if cleaned:
         _ask(connection, ActionKind.CLEANED, ticket, by, now_ms, note=finding, parts=cleaned)
+        note_cleaning(
+            connection, unit_row=ticket.unit_row, parts=cleaned, by=by,
+            work_from_ms=_work_from_ms(connection, ticket, now_ms), cleaned_ms=now_ms,
+            ticket_id=ticket.id,
+        )  # fmt: skip
     if ticket.held_outbox_id is not None:
         withdraw(connection, ticket.held_outbox_id, now_ms)
     if findings:
@@ -169,6 +175,22 @@ def close_ticket(
         state=phase.value, closed_ms=now_ms, closed_by=by, finding=finding, held_outbox_id=None,
         normal_ms=0, normal_to_ms=None, watch_ended_ms=None, verified_ms=None, **more,
     )  # fmt: skip
+
+
+def _work_from_ms(connection: Connection, ticket: Any, now_ms: int) -> int:
+    """When the work began: the first arrival since the last close-out, else a usual stay ago."""
+    of_ticket = Entries.ticket_id == ticket.id
+    closed = select(func.max(Entries.seq)).where(
+        of_ticket, Entries.kind == TicketEventKind.CLOSED.value
+    )
+    came = connection.scalar(
+        select(func.min(Entries.time_ms)).where(
+            of_ticket,
+            Entries.kind == TicketEventKind.ARRIVED.value,
+            Entries.seq > func.coalesce(closed.scalar_subquery(), 0),
+        )
+    )
+    return int(came) if came is not None else now_ms - STAY_MS
 
 
 def add_note(connection: Connection, number: str, by: str, note: str, now_ms: int) -> None:

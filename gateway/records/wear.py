@@ -8,10 +8,12 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Table, select, update
 
+from gateway.records.actions import add_action
 from gateway.records.models import TicketRecord, UnitRecord
 from gateway.records.queries import Where
 from gateway.records.text import by_code_points
@@ -20,17 +22,24 @@ from gateway.records.wear_models import CleaningRecord, ConditionDayRecord, Cond
 from gateway.records.wear_rows import CleaningRow, ConditionDay, ConditionRow, UnitDueRange
 from rules.condition import PartCondition
 from rules.condition.figures import readings_of
-from rules.forecast import Figure, cut, due_range
+from rules.events import ActionKind
+from rules.forecast import Figure, cut, due_range, pace_of
+from rules.proof import Proof, ProofVerdict
 
 __all__ = [
+    "Settled",
+    "awaiting",
     "cleanings",
     "condition_days",
     "conditions",
     "due_ranges",
     "note_cleaning",
+    "settle",
     "write_conditions",
 ]
 
+_LOOK_BACK_MS: Final = 3 * 366 * 86_400_000
+"""Three years: enough to know the seasons by."""
 _UNITS: Final = cast("Table", UnitRecord.__table__)
 _NOW: Final = cast("Table", ConditionRecord.__table__)
 _DAYS: Final = cast("Table", ConditionDayRecord.__table__)
@@ -93,6 +102,62 @@ def note_cleaning(
     _put(connection, CleaningRecord, ["unit_row", "part", "cleaned_ms"], rows)
 
 
+@dataclass(frozen=True)
+class Settled:
+    """What a look at the readings made of one cleaning; ``final`` ends the looking."""
+
+    cleaning: CleaningRow
+    proof: Proof
+    final: bool
+
+
+def awaiting(connection: Connection) -> list[CleaningRow]:
+    """The cleanings whose effect is not known yet, the oldest first."""
+    query = _cleanings(Where()).where(_CLEANINGS.c.verdict == "")
+    query = query.order_by(
+        _CLEANINGS.c.cleaned_ms, _CLEANINGS.c.unit_row, by_code_points(_CLEANINGS.c.part)
+    )
+    return _cleaning_rows(connection, query)
+
+
+def settle(connection: Connection, looks: Sequence[Settled], now_ms: int) -> None:
+    """Write down what was seen, once; what has proven to help is to be learned by the rules."""
+    for look in looks:
+        one, proof = look.cleaning, look.proof
+        values: dict[str, Any] = {
+            "looked_ms": now_ms,
+            "said": proof.said,
+            "quantity": proof.quantity,
+            "measure": proof.unit,
+            "before": _finite(proof.before),
+            "after": _finite(proof.after),
+            "effect_pct": _finite(proof.effect_pct),
+            "low_pct": _finite(proof.low_pct),
+            "high_pct": _finite(proof.high_pct),
+            "confidence_pct": _finite(proof.confidence_pct),
+            "count_before": proof.count_before,
+            "count_after": proof.count_after,
+        }
+        if look.final:
+            values |= {"verdict": proof.verdict.value, "settled_ms": now_ms}
+        written = connection.execute(
+            update(CleaningRecord)
+            .where(
+                CleaningRecord.unit_row == one.unit_row,
+                CleaningRecord.part == one.part,
+                CleaningRecord.cleaned_ms == one.cleaned_ms,
+                CleaningRecord.verdict == "",
+            )
+            .values(**values)
+        )
+        if written.rowcount and look.final and proof.verdict is ProofVerdict.HELPED:
+            add_action(
+                connection, kind=ActionKind.PROVEN, unit_row=one.unit_row, fault="",
+                by=one.by or "nobody named", note=proof.said, until_ms=0, now_ms=now_ms,
+                parts=(one.part,),
+            )  # fmt: skip
+
+
 def conditions(connection: Connection, where: Where) -> list[ConditionRow]:
     """The newest figure of each part, by site, unit and part."""
     query = _of_units(_NOW, where).order_by(
@@ -118,7 +183,7 @@ def condition_days(
 def due_ranges(connection: Connection, where: Where, now_ms: int) -> list[UnitDueRange]:
     """When each part that has figures reaches its limit, by site, unit and part."""
     series: dict[tuple[int, str], list[Figure]] = defaultdict(list)
-    for day in condition_days(connection, where):
+    for day in condition_days(connection, where, since_ms=now_ms - _LOOK_BACK_MS):
         figure = Figure(day.time_ms, day.raw_pct, day.uncertainty_pct, day.basis, day.baseline_ms)
         series[day.unit_row, day.part].append(figure)
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
@@ -128,20 +193,29 @@ def due_ranges(connection: Connection, where: Where, now_ms: int) -> list[UnitDu
     for row in conditions(connection, where):
         key = row.unit_row, row.part
         figures, since = cut(series.get(key, []), cleaned.get(key, ()))
-        due = due_range(row.part, figures, now_ms, since)
+        pace = pace_of(series.get(key, []), cleaned.get(key, ()))
+        due = due_range(row.part, figures, now_ms, since, pace)
         out.append(UnitDueRange(row.unit_row, row.site, row.unit, due))
     return out
 
 
 def cleanings(connection: Connection, where: Where, part: str = "") -> list[CleaningRow]:
     """Cleanings, the newest first."""
-    query = _of_units(_CLEANINGS, where).add_columns(_TICKETS.c.number)
-    query = query.outerjoin(_TICKETS, _TICKETS.c.id == _CLEANINGS.c.ticket_id)
+    query = _cleanings(where)
     if part:
         query = query.where(_CLEANINGS.c.part == part)
     query = query.order_by(
         _CLEANINGS.c.cleaned_ms.desc(), _CLEANINGS.c.unit_row, by_code_points(_CLEANINGS.c.part)
     )
+    return _cleaning_rows(connection, query)
+
+
+def _cleanings(where: Where) -> Any:
+    query = _of_units(_CLEANINGS, where).add_columns(_TICKETS.c.number)
+    return query.outerjoin(_TICKETS, _TICKETS.c.id == _CLEANINGS.c.ticket_id)
+
+
+def _cleaning_rows(connection: Connection, query: Any) -> list[CleaningRow]:
     out = []
     for found in connection.execute(query).mappings():
         row = dict(found)

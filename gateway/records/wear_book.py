@@ -5,9 +5,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from gateway.records import wear
 from gateway.records.queries import Where
 from gateway.records.session import Database
+from gateway.records.wear import Settled
 from gateway.records.wear_rows import CleaningRow, ConditionDay, ConditionRow, UnitDueRange
 
 __all__ = ["WearBook"]
@@ -39,3 +42,14 @@ class WearBook:
         """Cleanings and their effect, the newest first."""
         with self._database.read() as connection:
             return wear.cleanings(connection, Where(site, unit), part)
+
+    def awaiting_proof(self) -> list[CleaningRow]:
+        """The cleanings whose effect is not known yet, the oldest first."""
+        with self._database.read() as connection:
+            return wear.awaiting(connection)
+
+    def settle_cleanings(self, looks: Sequence[Settled], now_ms: int) -> None:
+        """Write down what looks at the readings showed; what helped is to be learned anew."""
+        if looks:
+            with self._database.write() as connection:
+                wear.settle(connection, looks, now_ms)

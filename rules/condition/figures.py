@@ -6,13 +6,17 @@ fault calls for a visit this week. What the readings do not tell is None with th
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Final
 
+import numpy as np
+
+from rules.arrays import F64, I64
 from rules.events import Reading
 
-__all__ = ["DAY_MS", "PARTS", "PartCondition"]
+__all__ = ["DAY_MS", "PARTS", "Judged", "PartCondition", "figures_of", "readings_of"]
 
 DAY_MS: Final = 86_400_000
 
@@ -62,3 +66,65 @@ def readings_of(data: dict[str, Any] | None) -> tuple[Reading, ...]:
         except TypeError:
             continue
     return tuple(out)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a day's readings say of one part of some units, arrays (m,).
+
+    ``raw_pct`` and ``sd_pct`` are NaN where nothing is known; ``reason`` then is the place in
+    ``reasons`` of why. ``basis`` is the place of the witness in ``names``, ``count`` the means that
+    it gave. ``explain`` tells one unit's figure: what was found, and the readings.
+    """
+
+    raw_pct: F64
+    sd_pct: F64
+    count: I64
+    baseline_ms: I64
+    basis: I64
+    names: tuple[str, ...]
+    reason: I64
+    reasons: tuple[str, ...]
+    explain: Callable[[int], tuple[str, tuple[Reading, ...]]]
+
+
+TITLES: Final = {
+    "pump-screen": "Pump screen", "distribution": "Distribution", "pads": "Pads", "coil": "Coil",
+    "basin": "Basin", "float": "Float valve", "bleed": "Bleed",
+}  # fmt: skip
+
+
+def figures_of(
+    part: str, rows: I64, since_ms: I64, end_ms: I64, judged: Judged
+) -> list[PartCondition]:
+    """The figures of one part, a sentence with each. Only few units end their day at a time."""
+    out = []
+    known = ~np.isnan(judged.raw_pct) & ~np.isnan(judged.sd_pct)
+    for i, row in enumerate(rows.tolist()):
+        begin, end = int(since_ms[i]), int(end_ms[i])
+        if not known[i]:
+            why = judged.reasons[int(judged.reason[i])]
+            said = f"{TITLES[part]}: not known. {why}"
+            out.append(PartCondition(row, part, end, None, None, None, "", 0, begin, 0, said))
+            continue
+        raw, sd = float(judged.raw_pct[i]), float(judged.sd_pct[i])
+        shown = min(max(raw, 0.0), 100.0)
+        found, readings = judged.explain(i)
+        basis, count = judged.names[int(judged.basis[i])], int(judged.count[i])
+        said = (
+            f"{TITLES[part]}: {shown:.0f} % (±{sd:.0f}). {found} By {basis}, {count} "
+            f"{'mean' if count == 1 else 'means'} from {_utc(begin)} to {_utc(end)}."
+        )
+        baseline_ms = int(judged.baseline_ms[i])
+        if baseline_ms:
+            said += f" The clean state was learned on {_utc(baseline_ms)[:10]}."
+        out.append(
+            PartCondition(
+                row, part, end, shown, sd, raw, basis, count, begin, baseline_ms, said, readings
+            )
+        )
+    return out
+
+
+def _utc(time_ms: int) -> str:
+    return datetime.fromtimestamp(time_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -13,7 +13,8 @@ import numpy as np
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, Bool
 from rules.balance import balance_of_look
-from rules.bins import BinView, median_last_axis
+from rules.bin_rings import median_last_axis
+from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
-from rules.bins import median_last_axis, trace_window
+from rules.bin_rings import median_last_axis, trace_window
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting

@@ -1,6 +1,7 @@
 """When a part will reach its limit, as a range of dates or as an honest 'cannot be told'."""
 
 from rules.forecast.due import DueRange, Verdict, due_range
+from rules.forecast.season import pace_of
 from rules.forecast.series import Figure, cut
 
-__all__ = ["DueRange", "Figure", "Verdict", "cut", "due_range"]
+__all__ = ["DueRange", "Figure", "Verdict", "cut", "due_range", "pace_of"]

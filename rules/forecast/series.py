@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-__all__ = ["Figure", "cut"]
+__all__ = ["Figure", "cut", "stretches"]
 
 LEAP_FIGURES: Final = 4
 """Figures on either side whose medians tell a leap."""
@@ -57,7 +57,7 @@ def cut(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> tuple[list
             begin, why = i + 1, "since its clean state was learned anew"
             break
     newest = max((t for t in cleaned_ms if t <= last.time_ms), default=None)
-    if newest is not None and figures[begin].time_ms <= newest:
+    if begin < len(figures) and newest is not None and figures[begin].time_ms <= newest:
         begin = next(i for i, one in enumerate(figures) if one.time_ms >= newest)
         # A figure whose day holds the cleaning mixes both states.
         begin, why = begin + 1, "since it was cleaned"
@@ -68,14 +68,28 @@ def cut(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> tuple[list
     return rest[leap:], why
 
 
+def stretches(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> list[Sequence[Figure]]:
+    """All unbroken stretches, the oldest first, cut in the same way."""
+    out: list[Sequence[Figure]] = []
+    left = list(figures)
+    while left:
+        newest, _ = cut(left, cleaned_ms)
+        begin = len(left) - max(len(newest), 1)
+        if newest:
+            out.append(newest)
+        left = left[:begin]
+    return out[::-1]
+
+
 def _leap(figures: Sequence[Figure]) -> int:
     """Where the newest leap upwards ends, 0 where there is none."""
     y = np.array([one.raw_pct for one in figures])
     sd = np.array([one.uncertainty_pct for one in figures])
     k = LEAP_FIGURES
-    for i in range(len(y) - k, k - 1, -1):
+    risen = np.flatnonzero(np.diff(y, prepend=np.nan) >= 0.5 * LEAP_PCT)
+    for i in risen[(risen >= k) & (risen <= len(y) - k)][::-1].tolist():
         step = float(np.median(y[i : i + k]) - np.median(y[i - k : i]))
         least = max(LEAP_PCT, LEAP_SDS * float(np.median(sd[i - k : i + k])))
         if step >= least and y[i] - y[i - 1] >= 0.5 * step:
-            return i
+            return int(i)
     return 0

@@ -141,17 +141,39 @@ def baseline(feed, quantity=0):
     return float(feed.engine.state.baseline[0, quantity])
 
 
-def test_after_a_cleaning_the_old_baseline_holds_until_the_new_one_is_learned(learned):
+def test_after_a_cleaning_the_old_baseline_holds_until_it_has_proven_to_help(learned):
+    """Closed out, the cleaned state is judged by the old baseline; proven, it is learned."""
     before = baseline(learned)
     learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
     assert "pump-screen-clogging" in learned.raised()
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     assert baseline(learned) == before
-    learned.run(4 * HOUR, pump_current=3.75, spray_pressure=60.0)
+    learned.run(16 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
     assert baseline(learned) == before
     assert changes(learned, "pump-screen-clogging")[-1] is Change.RETURNED
-    learned.run(12 * HOUR, pump_current=3.75, spray_pressure=60.0)
+    act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
+    assert baseline(learned) == before
+    learned.run(HOUR, pump_current=3.75, spray_pressure=60.0)
     assert baseline(learned) == pytest.approx(3.75, abs=0.03)
+
+
+def test_a_proof_before_enough_was_seen_waits_for_it(learned):
+    before = baseline(learned)
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    learned.run(2 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
+    learned.run(2 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    assert baseline(learned) == before
+    learned.run(4 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    assert baseline(learned) == pytest.approx(3.75, abs=0.03)
+
+
+def test_the_proof_of_an_earlier_cleaning_does_not_count_for_the_next(learned):
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
+    assert learned.engine.state.baseline_relearn[0, 0]
+    act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
+    assert not learned.engine.state.baseline_relearn[0].any()
 
 
 def test_a_cleaning_forgets_what_dry_and_wet_running_said_of_the_pads(learned):
@@ -189,7 +211,7 @@ def test_a_cleaning_of_the_coil_leaves_the_pump_alone(learned):
 
 
 def test_a_cleaning_that_changed_nothing_does_not_hide_the_fault(learned):
-    """The old baseline judges until a new one is learned, and an alarm that stands forbids that."""
+    """The old baseline judges on: nothing is proven."""
     learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     before = baseline(learned)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import pymannkendall
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from rules.trend import cusum, ewma, mann_kendall, theil_sen
+from rules.trend import autocorrelation_factor, cusum, ewma, mann_kendall, theil_sen
 
 # ---------------------------------------------------------------- Theil-Sen
 
@@ -73,6 +74,23 @@ def test_mann_kendall_against_the_library(values, s, variance, z, p):
     assert found.variance == pytest.approx(variance, abs=1e-4)
     assert found.z == pytest.approx(z, abs=1e-6)
     assert found.p == pytest.approx(p, rel=1e-3)
+
+
+@given(st.integers(5, 60), st.floats(-0.6, 0.9), st.integers(0, 2**32 - 1))
+def test_readings_that_follow_each_other_widen_the_variance_as_in_the_library(n, phi, seed):
+    """pymannkendall 1.4.3, test of Hamed and Rao (1998), J. Hydrology 204:182."""
+    rng = np.random.default_rng(seed)
+    noise = rng.normal(size=n)
+    for i in range(1, n):
+        noise[i] += phi * noise[i - 1]
+    y = (0.1 * np.arange(n) + noise).round(3)
+    with np.errstate(invalid="ignore"):  # its z, where the variance comes out below zero
+        theirs = pymannkendall.hamed_rao_modification_test(y)
+    factor = autocorrelation_factor(y)
+    plain = mann_kendall(y)
+    assert factor * plain.variance == pytest.approx(theirs.var_s, rel=1e-9, abs=1e-9)
+    if factor > 0:
+        assert mann_kendall(y, factor).z == pytest.approx(theirs.z, rel=1e-9)
 
 
 def test_no_trend_in_a_constant_and_none_claimed_from_three():

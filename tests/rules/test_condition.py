@@ -1,0 +1,354 @@
+"""Condition of parts by day: from rings and baselines set by hand, and from a real feed."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import math
+
+import numpy as np
+import pytest
+from support.fleet import T0_MS, Feed, engine_of, rows_of, site, unit_data
+
+from rules.bin_times import bin_end_ms
+from rules.condition import PARTS, PartCondition
+from rules.condition.day import DAY_BINS, turn_days
+from rules.engine import Engine
+from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
+from rules.plan import FleetPlan
+from rules.state import ADDED_LATER, STEADY, STEADY_BINS, FleetState
+
+Q = {q.name: i for i, q in enumerate(STEADY)}
+DAY = 20_000
+
+
+class Bench:
+    """Units whose rings and baselines are set by hand, asked for the figures of one day."""
+
+    def __init__(self, units: int = 1, **settings) -> None:
+        sites = [site("north-hall", [unit_data(f"u{i}") for i in range(units)])]
+        self.plan = FleetPlan.build(sites, rows_of(sites), settings)
+        self.state = FleetState.empty(units, len(RULES))
+        self.rows = np.arange(units)
+        self.state.figure_day[:] = DAY
+        self.state.heat_load_seen[:] = True
+
+    def seen(self, quantity, ratio, *, base=60.0, n=48, spread=0.01, row=0, before=0) -> None:
+        """``before`` means of an earlier day at the baseline, then ``n`` of today at ``ratio``."""
+        q, state = Q[quantity], self.state
+        values = [base] * before + [base * ratio] * n
+        for i, value in enumerate(values):
+            state.steady[row, q, i % STEADY_BINS] = value
+        state.steady_count[row, q] = len(values)
+        state.figure_mark[row, q] = before
+        state.baseline[row, q] = base
+        state.baseline_spread[row, q] = spread * base
+        state.baseline_count[row, q] = 72
+        state.baseline_ms[row, q] = T0_MS
+
+    def figures(self) -> dict[tuple[int, str], PartCondition]:
+        """The figures when the next day begins."""
+        first = (DAY + 1) * DAY_BINS - self.plan.day_phase_bins[self.rows]
+        return {(f.unit_row, f.part): f for f in turn_days(self.plan, self.state, self.rows, first)}
+
+    def figure(self, part: str, row: int = 0) -> PartCondition:
+        return self.figures()[row, part]
+
+
+# ---------------------------------------------------------------- pump screen, distribution
+
+
+@pytest.mark.parametrize(("flow", "condition"), [(1.0, 100.0), (0.90, 56.5), (0.77, 0.0)])
+def test_a_screen_is_judged_by_the_pressure_behind_it(flow, condition):
+    """Orifice law (Crane TP-410, from memory): pressure goes with the square of the flow, and 23 %
+    less flow is where a visit this week is called for."""
+    bench = Bench()
+    bench.seen("spray_pressure", flow**2)
+    found = bench.figure("pump-screen")
+    assert found.condition_pct == pytest.approx(condition, abs=1.0)
+    assert found.basis == "spray pressure"
+    assert 2.0 < found.uncertainty_pct < 20.0
+
+
+def test_a_limit_of_the_site_moves_the_zero():
+    bench = Bench(**{"pump-screen-clogging": {"flow_loss_medium_pct": 40.0}})
+    bench.seen("spray_pressure", 0.81)
+    assert bench.figure("pump-screen").condition_pct == pytest.approx(75.0, abs=1.0)
+
+
+def test_blocked_holes_are_told_from_a_screen_by_the_pressure():
+    """Less through the meter at a pressure that rose: the holes, and not the screen."""
+    bench = Bench()
+    bench.seen("spray_pressure", 1.10)
+    bench.seen("spray_flow", 0.90, base=200.0)
+    found = bench.figures()
+    assert found[0, "pump-screen"].condition_pct == 100.0
+    # Open area 0.90 / sqrt(1.10) = 0.858 of the clean one: 14.2 of 23 % lost.
+    assert found[0, "distribution"].condition_pct == pytest.approx(38.3, abs=1.5)
+
+
+def test_without_a_pressure_the_holes_are_not_known_and_the_screen_says_so():
+    bench = Bench()
+    bench.seen("pump_current", 0.97, base=3.6)
+    found = bench.figures()
+    assert found[0, "distribution"].condition_pct is None
+    assert "cannot be told from the screen" in found[0, "distribution"].said
+    screen = found[0, "pump-screen"]
+    assert screen.basis == "pump current"
+    assert "Blocked holes would look the same" in screen.said
+    bench.seen("spray_pressure", 0.9)
+    with_pressure = Bench()
+    with_pressure.seen("spray_pressure", 0.9)
+    assert screen.uncertainty_pct > 2.0 * with_pressure.figure("pump-screen").uncertainty_pct
+
+
+def test_a_line_that_is_open_behind_the_gauge_is_no_dirty_screen():
+    bench = Bench()
+    bench.seen("spray_pressure", 0.7)
+    bench.seen("pump_current", 1.1, base=3.6)
+    found = bench.figure("pump-screen")
+    assert found.condition_pct is None
+    assert "open behind the gauge" in found.said
+
+
+# ---------------------------------------------------------------- unknown is unknown
+
+
+def test_what_was_never_seen_is_not_known_for_any_part():
+    for part in PARTS:
+        found = Bench().figure(part)
+        assert (found.condition_pct, found.uncertainty_pct, found.raw_pct) == (None, None, None)
+        assert "not known" in found.said
+        assert len(found.said) > 40
+
+
+def test_a_day_without_running_has_no_figure_of_the_days_before():
+    """The ring still holds yesterday's means; today brought eleven, an hour is wanted."""
+    bench = Bench()
+    bench.seen("spray_pressure", 0.5, before=40, n=11)
+    found = bench.figure("pump-screen")
+    assert found.condition_pct is None
+    assert "less than an hour" in found.said
+
+
+def test_means_of_the_days_before_do_not_count_for_today():
+    bench = Bench()
+    bench.seen("spray_pressure", 0.81, before=50, n=20)
+    found = bench.figure("pump-screen")
+    assert found.count == 20
+    assert found.condition_pct == pytest.approx(56.5, abs=1.0)
+
+
+def test_before_a_baseline_is_learned_nothing_is_known():
+    bench = Bench()
+    bench.seen("spray_pressure", 0.81)
+    bench.state.baseline[:] = np.nan
+    assert "has not been learned" in bench.figure("pump-screen").said
+
+
+@pytest.mark.parametrize(
+    ("fault", "part"),
+    [("pump-drawing-air", "pump-screen"), ("fan-fault", "coil"), ("fan-not-proven", "pads")],
+)
+def test_a_fault_that_looks_like_dirt_makes_it_unknown(fault, part):
+    bench = Bench()
+    bench.seen("spray_pressure", 0.81)
+    bench.seen("td_dry", 1.2, base=10.0, n=12)
+    bench.seen("pad_pressure_drop", 1.2, base=25.0, n=12)
+    assert bench.figure(part).condition_pct is not None
+    bench.state.figure_day[:] = DAY
+    bench.state.figure_mark[:] = 0
+    bench.state.alarm_state[0, FAULT_INDEX[fault]] = 1
+    assert bench.figure(part).condition_pct is None
+
+
+# ---------------------------------------------------------------- coil, pads
+
+
+def ua_ratio_for(loss: float, ntu: float, air: float = 0.7) -> float:
+    """TD over the clean one after a loss of UA, by effectiveness and NTU (Kays and London)."""
+    n = ntu * air ** (0.5 - 1.0)
+    return (1.0 - math.exp(-n)) / (1.0 - math.exp(-n * (1.0 - loss)))
+
+
+@pytest.mark.parametrize("loss", [0.0, 0.15, 0.30])
+def test_a_coil_is_judged_by_its_loss_of_heat_transfer_in_dry_running(loss):
+    """30 % of the UA lost is where a visit this week is called for."""
+    from rules.heat import rated_ntu
+
+    bench = Bench()
+    ntu = float(rated_ntu(bench.plan, bench.rows)[0])
+    bench.seen("td_dry", ua_ratio_for(loss, ntu), base=10.0, n=12, spread=0.03)
+    bench.seen("td_wet", 1.4, base=10.0, n=12)
+    found = bench.figure("coil")
+    assert found.basis == "dry running"
+    assert found.raw_pct == pytest.approx(100.0 * (1.0 - loss / 0.30), abs=2.5)
+
+
+def test_wet_running_alone_says_what_it_cannot_tell():
+    bench = Bench()
+    bench.seen("td_wet", 1.1, base=10.0, n=12)
+    found = bench.figure("coil")
+    assert found.basis == "wet running alone"
+    assert "Pads that cool less would look the same" in found.said
+
+
+def test_a_load_that_is_not_sent_widens_the_uncertainty_and_is_said():
+    known, unknown = Bench(), Bench()
+    unknown.state.heat_load_seen[:] = False
+    for bench in (known, unknown):
+        bench.seen("td_dry", 1.1, base=10.0, n=12, spread=0.03)
+    a, b = known.figure("coil"), unknown.figure("coil")
+    assert b.uncertainty_pct > 1.3 * a.uncertainty_pct
+    assert "more load would look the same" in b.said
+
+
+@pytest.mark.parametrize(("ratio", "condition"), [(1.0, 100.0), (1.35, 50.0), (1.70, 0.0)])
+def test_pads_are_judged_by_the_air_that_they_hold_back(ratio, condition):
+    bench = Bench()
+    bench.seen("pad_pressure_drop", ratio, base=25.0, n=12, spread=0.02)
+    found = bench.figure("pads")
+    assert found.condition_pct == pytest.approx(condition, abs=1.0)
+    assert found.readings[0].expected == 25.0
+
+
+def test_pads_that_lost_their_effect_are_seen_by_both_modes():
+    """Clean the pads bring 0.8 of 10 K. Wet it now condenses 4.4 K higher: 55 % of that is gone."""
+    bench = Bench()
+    bench.seen("td_dry", 1.0, base=12.0, n=12)
+    bench.seen("td_wet", 1.0, base=12.0, n=12)
+    bench.state.wet_depression_k[:] = 10.0
+    bench.state.wet_td_k[:] = 16.4
+    bench.state.dry_seen_bin[:] = DAY * DAY_BINS + 200 - bench.plan.day_phase_bins
+    found = bench.figure("pads")
+    assert found.basis == "dry and wet running together"
+    assert found.condition_pct == pytest.approx(0.0, abs=2.0)
+
+
+# ---------------------------------------------------------------- float, bleed, basin
+
+
+def test_a_float_that_passes_an_eighth_of_its_flow_is_half_worn():
+    bench = Bench()
+    bench.state.water_looks[0, 0, :4] = 0.125
+    bench.state.value_ms[:] = T0_MS
+    found = bench.figure("float")
+    assert found.condition_pct == pytest.approx(50.0, abs=0.5)
+    assert found.basis == "make-up meter"
+
+
+def test_a_bleed_is_judged_by_the_water_it_leaves():
+    """Half way from 1.2 of the intended 900 µS/cm to the limit of 1500."""
+    bench = Bench()
+    bench.state.water_looks[0, 1, :6] = (1080.0 + 1500.0) / 2.0 / 1500.0
+    found = bench.figure("bleed")
+    assert found.condition_pct == pytest.approx(50.0, abs=0.5)
+    bench = Bench()
+    bench.state.water_looks[0, 1, :6] = 400.0 / 1500.0
+    assert "thinner than intended" in bench.figure("bleed").said
+
+
+def test_a_basin_with_three_quarters_of_its_water_is_half_full_of_silt():
+    bench = Bench()
+    bench.state.water_looks[0, 2, :3] = 0.75
+    found = bench.figure("basin")
+    assert found.condition_pct == pytest.approx(50.0, abs=0.5)
+    assert found.uncertainty_pct > 20.0
+
+
+# ---------------------------------------------------------------- as a whole
+
+
+def test_units_do_not_touch_each_other():
+    """Three units asked together say what each says alone."""
+    together = Bench(3)
+    for row, ratio in enumerate((0.95, 0.8, 0.7)):
+        together.seen("spray_pressure", ratio, row=row)
+    found = together.figures()
+    for row, ratio in enumerate((0.95, 0.8, 0.7)):
+        alone = Bench(3)
+        alone.seen("spray_pressure", ratio, row=row)
+        assert alone.figures()[row, "pump-screen"] == found[row, "pump-screen"]
+
+
+def test_every_value_explains_itself():
+    bench = Bench()
+    bench.seen("spray_pressure", 0.81)
+    found = bench.figure("pump-screen")
+    for word in ("10 % of the clean flow", "0 % is 23 %", "spray pressure", "48 means", "UTC",
+                 "learned on"):  # fmt: skip
+        assert word in found.said
+    (reading,) = found.readings
+    assert (reading.measured, reading.expected) == (pytest.approx(48.6, abs=0.05), 60.0)
+
+
+def day_by_day(
+    engine: Engine, step_s: float, days: float, cut: int = 1, start_ms: int = T0_MS
+) -> list[PartCondition]:
+    """A unit that runs for some days, its frames given in batches of ``cut``."""
+    feed = Feed(engine, start_ms=start_ms)
+    figures: list[PartCondition] = []
+    frames = []
+
+    def take(_row, time_ms, frame):
+        frames.append((time_ms, frame))
+        return dataclasses.make_dataclass("Nothing", [("events", list)])([])
+
+    feed.send = take  # type: ignore[method-assign]
+    feed.run(days * 86_400.0, step_s)
+    for i in range(0, len(frames), cut):
+        part = frames[i : i + cut]
+        times = np.array([t for t, _ in part], np.int64)
+        values = np.array([f for _, f in part])
+        result = engine.samples(int(times[-1]), np.zeros(len(part), np.int32), times, values)
+        figures += result.conditions
+    return figures
+
+
+def test_a_running_unit_gives_each_part_one_figure_a_day_however_it_is_cut():
+    one, many = (day_by_day(engine_of(), 300.0, 3.2, cut) for cut in (1, 37))
+    assert one == many
+    screens = [f for f in one if f.part == "pump-screen"]
+    assert len(screens) in (3, 4)
+    assert len(one) == len(PARTS) * len(screens)
+    gaps = np.diff([f.time_ms for f in screens])
+    assert (gaps == 86_400_000).all()
+    assert screens[-1].condition_pct == pytest.approx(100.0, abs=5.0)
+
+
+def test_a_replay_from_a_snapshot_gives_the_same_figures():
+    engine = engine_of()
+    day_by_day(engine, 300.0, 1.5)
+    snapshot = engine.snapshot()
+    other = engine_of()
+    other.restore(snapshot)
+    found = [day_by_day(e, 300.0, 1.0, start_ms=T0_MS + 129_600_000) for e in (engine, other)]
+    assert found[0]
+    assert found[0] == found[1]
+
+
+def test_a_snapshot_of_an_earlier_version_is_taken():
+    """Without the columns of the condition: they start empty, all else goes on."""
+    engine = engine_of()
+    Feed(engine).run(3600.0, 300.0)
+    with np.load(io.BytesIO(engine.state.to_bytes(SLUGS, {"a": 1}))) as arrays:
+        old = {name: arrays[name] for name in arrays if name not in ADDED_LATER}
+    out = io.BytesIO()
+    np.savez(out, **old)
+    state, extra = FleetState.from_bytes(out.getvalue(), 1, SLUGS)
+    assert extra == {"a": 1}
+    assert state.figure_day[0] == 0
+    assert np.isnan(state.water_looks).all()
+    assert state.bin_id[0] == engine.state.bin_id[0]
+
+
+def test_days_of_a_fleet_end_at_different_hours():
+    """Of 480 units about 20 end their day in each hour of the day."""
+    sites = [site(f"s{k}", [unit_data(f"u{i}") for i in range(20)]) for k in range(24)]
+    plan = FleetPlan.build(sites, rows_of(sites), {})
+    _, count = np.unique(plan.day_phase_bins, return_counts=True)
+    assert len(count) == 24
+    assert count.max() <= 40
+    rows = np.arange(480)
+    first = (DAY + 1) * DAY_BINS - plan.day_phase_bins[rows]
+    assert len(np.unique(bin_end_ms(plan, rows, first))) > 200
