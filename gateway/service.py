@@ -145,8 +145,8 @@ class Service:
         self._reloading = threading.Lock()
         self._stopped = False
         self._watch: Watch
-        self._aftercare: Aftercare
         self._plan: FleetPlan
+        self._aftercare: Aftercare
         url = (
             records_url
             or configuration.records.database_url

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 
-from gateway.board.doors import Doorkeeper, NobodyKnown
+from fastapi import Request
+
+from gateway.board.doors import Doorkeeper, NobodyKnown, actor_of
 from gateway.board.limits import BadLinkLimit
 from gateway.board.links import Signer
 from gateway.board.page import Pages
+from gateway.records.audit import Acting
 from gateway.records.records import Records
 
 __all__ = ["Board"]
@@ -35,3 +39,10 @@ class Board:
     clock_ms: Callable[[], int] = _now_ms
     limit: BadLinkLimit = field(default_factory=BadLinkLimit)
     doorkeeper: Doorkeeper = field(default_factory=NobodyKnown)
+
+    def acting(self, request: Request) -> AbstractContextManager[Acting]:
+        """One transaction in which the request's visitor acts; see :meth:`AuditTrail.acting`.
+
+        It belongs to one thread, so use it in a function that does not await.
+        """
+        return self.records.audit.acting(actor_of(request), self.clock_ms())

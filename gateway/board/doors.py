@@ -24,21 +24,30 @@ from urllib.parse import quote
 
 from fastapi import Depends, Request
 
+from gateway.accounts.actors import Actor
 from gateway.board.forms import form_of
 from gateway.board.messages import Messages, Told
 from gateway.board.visitor import Role, Visitor
+from gateway.tickets.document import clean
 
 __all__ = [
+    "PEER",
     "Doorkeeper",
     "LetsIn",
     "NobodyKnown",
     "SignInFirst",
+    "actor_of",
+    "for_programs",
     "here",
     "needs",
+    "peer_of",
     "root_of",
     "safe_return",
     "sealed",
 ]
+
+PEER: Final = "basinward.peer"
+"""Where the server notes the connection's address before a header of a proxy replaces it."""
 
 FORM_TOKEN: Final = "form_token"  # noqa: S105 - a field's name
 FORM_TOKEN_HEADER: Final = "X-Form-Token"  # noqa: S105 - a header's name
@@ -97,20 +106,33 @@ class SignInFirst(Exception):
         return f"{root_of(request)}sign-in{back}"
 
 
-def needs(role: Role) -> Any:
-    """A dependency: the visitor, who has this role; nobody else passes."""
+def needs(role: Role | None) -> Any:
+    """A dependency: the visitor, who has this role; nobody else passes.
+
+    With None everybody passes who is recognised.
+    """
 
     def passed(request: Request) -> Visitor:
         visitor: Visitor | None = request.state.visitor
         if visitor is None:
-            if request.method in _SAFE_METHODS and "text/html" in request.headers.get("accept", ""):
+            if _opens_a_page(request):
                 raise SignInFirst(here(request))
             raise Told(_MESSAGES.sign_in_first())
-        if not visitor.may(role):
+        if role is not None and not visitor.may(role):
             raise Told(_MESSAGES.not_allowed(visitor.name, role))
         return visitor
 
     return Depends(passed)
+
+
+def for_programs(request: Request) -> bool:
+    """Whether the request is for what programs read."""
+    return request.url.path.startswith("/api/")
+
+
+def _opens_a_page(request: Request) -> bool:
+    wants_a_page = "text/html" in request.headers.get("accept", "")
+    return request.method in _SAFE_METHODS and wants_a_page and not for_programs(request)
 
 
 async def sealed(request: Request) -> None:
@@ -132,6 +154,21 @@ async def sealed(request: Request) -> None:
 def root_of(request: Request) -> str:
     """The way from the asked page to the board's root, as a relative reference."""
     return "../" * min(request.url.path.count("/") - 1, 20)
+
+
+def peer_of(request: Request) -> str:
+    """The address that the connection itself comes from, whatever headers say; '' if unknown."""
+    peer: str | None = request.scope.get(PEER)
+    if peer is not None:
+        return peer
+    return request.client.host if request.client else ""
+
+
+def actor_of(request: Request) -> Actor:
+    """The request's visitor as the audit trail names him."""
+    visitor: Visitor = request.state.visitor
+    address = request.client.host if request.client else ""
+    return Actor(visitor.account or visitor.name, visitor.name, visitor.how, clean(address, 100))
 
 
 def here(request: Request) -> str:

@@ -11,7 +11,7 @@ import ipaddress
 from collections import OrderedDict
 from typing import Final
 
-__all__ = ["BadLinkLimit"]
+__all__ = ["BadLinkLimit", "network_of"]
 
 _MOST_ADDRESSES: Final = 10_000
 
@@ -27,7 +27,7 @@ class BadLinkLimit:
 
     def note(self, address: str, now_s: float) -> int:
         """One more bad link from the address; how many it is in its present window."""
-        network = _network(address)
+        network = network_of(address)
         begun_s, count = self._seen.pop(network, (now_s, 0))
         if now_s - begun_s >= self.window_s:
             begun_s, count = now_s, 0
@@ -38,12 +38,12 @@ class BadLinkLimit:
 
     def wait_s(self, address: str, now_s: float) -> float:
         """How long until the address's window ends; 0 where it is within its limit."""
-        begun_s, count = self._seen.get(_network(address), (now_s, 0))
+        begun_s, count = self._seen.get(network_of(address), (now_s, 0))
         left_s = begun_s + self.window_s - now_s
         return max(left_s, 0.0) if count > self.count else 0.0
 
 
-def _network(address: str) -> str:
+def network_of(address: str) -> str:
     """An IPv6 subscriber has a whole /64 (RFC 6177), so that counts as one."""
     try:
         parsed = ipaddress.ip_address(address.partition("%")[0])

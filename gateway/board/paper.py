@@ -16,7 +16,7 @@ from fastapi import Request, Response
 from fastapi.responses import JSONResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
-from gateway.board.doors import root_of
+from gateway.board.doors import for_programs, root_of
 from gateway.board.messages import Message
 from gateway.tickets.document import clean
 
@@ -27,8 +27,6 @@ _NUMBER_AND_UNIT: Final = re.compile(r"(?<=[0-9]) (?=[%°\w])")
 
 STATIC: Final[Mapping[str, str]] = {"board.css": "text/css", "mark.svg": "image/svg+xml"}
 """The files that a browser may fetch, with their media types."""
-
-_ONE_THAT_PROGRAMS_READ: Final = "/api/"
 
 
 class Paper:
@@ -69,7 +67,7 @@ class Paper:
         headers = {"Retry-After": str(message.retry_s)} if message.retry_s else {}
         if message.status == 401:  # RFC 9110, section 11.6.1, wants the header
             headers["WWW-Authenticate"] = "Bearer"
-        if request.url.path.startswith(_ONE_THAT_PROGRAMS_READ):
+        if for_programs(request):
             problem = {
                 "title": message.title, "status": message.status, "detail": " ".join(message.lines),
             }  # fmt: skip

@@ -5,10 +5,14 @@ from __future__ import annotations
 import logging
 import signal
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import uvicorn
 from fastapi import FastAPI
+from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
+
+from gateway.board.doors import PEER
 
 __all__ = ["configured", "listen", "serve"]
 
@@ -22,10 +26,14 @@ def listen(address: str, port: int) -> socket.socket:
     return socket.create_server((address, port), family=family, backlog=128)
 
 
-def configured(app: FastAPI) -> uvicorn.Config:
-    """How the server serves: what it logs, whom it believes, how much it takes."""
+def configured(app: FastAPI, proxies: Sequence[str] = ()) -> uvicorn.Config:
+    """How the server serves: what it logs, whom it believes, how much it takes.
+
+    ``proxies`` are addresses of reverse proxies on other machines.
+    """
+    believed = ProxyHeadersMiddleware(app, [*_LOCAL_PROXIES, *proxies])  # type: ignore[arg-type]
     return uvicorn.Config(
-        app,
+        _NotingPeer(believed),
         http="h11",
         loop="asyncio",
         ws="none",
@@ -34,9 +42,8 @@ def configured(app: FastAPI) -> uvicorn.Config:
         access_log=False,
         log_config=None,
         server_header=False,
-        # Who asks is what a proxy on this machine says, and nobody else.
-        proxy_headers=True,
-        forwarded_allow_ips=_LOCAL_PROXIES,
+        # Who asks is what a proxy of ours says, and nobody else: see above.
+        proxy_headers=False,
         limit_concurrency=_MOST_CONNECTIONS,
         timeout_keep_alive=10,
         timeout_graceful_shutdown=10,
@@ -44,7 +51,24 @@ def configured(app: FastAPI) -> uvicorn.Config:
     )
 
 
-def serve(app: FastAPI, listening: socket.socket, ready: Callable[[], None]) -> None:
+class _NotingPeer:
+    """Notes who is connected, before what a proxy says of whom it speaks for replaces it."""
+
+    def __init__(self, inner: ProxyHeadersMiddleware) -> None:
+        self._inner = inner
+
+    async def __call__(self, scope: Any, receive: Any, send: Any) -> None:
+        client = scope.get("client")
+        scope[PEER] = client[0] if client else ""
+        await self._inner(scope, receive, send)
+
+
+def serve(
+    app: FastAPI,
+    listening: socket.socket,
+    ready: Callable[[], None],
+    proxies: Sequence[str] = (),
+) -> None:
     """Answer requests until SIGTERM or SIGINT; what has begun is finished first.
 
     ``ready`` is called before the first request is answered.
@@ -54,4 +78,4 @@ def serve(app: FastAPI, listening: socket.socket, ready: Callable[[], None]) -> 
         signal.signal(number, lambda *_: None)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     ready()
-    uvicorn.Server(configured(app)).run(sockets=[listening])
+    uvicorn.Server(configured(app, proxies)).run(sockets=[listening])

@@ -22,6 +22,11 @@ class BoardSettings:
     as ``https://board.my-company.example``, without a slash at the end; while it is empty, mails
     carry no link. A link holds for ``link_hours`` after its mail's date. ``secret`` signs the
     links; while it is empty, a key in the data directory does.
+
+    Who has signed in must do so again after ``session_idle_minutes`` without a request, and after
+    ``session_hours`` in any case (a shift, and a day; NIST SP 800-63B-4, section 2.1.3, asks for 30
+    days at most). Where ``sign_on_header`` is given, a reverse proxy at one of the addresses
+    ``sign_on_from`` names the visitor in that header.
     """
 
     address: str = "127.0.0.1"
@@ -29,3 +34,7 @@ class BoardSettings:
     public_url: str = ""
     link_hours: int = DEFAULT_LINK_HOURS
     secret: str = field(default="", repr=False)
+    session_idle_minutes: int = 480
+    session_hours: int = 24
+    sign_on_header: str = ""
+    sign_on_from: tuple[str, ...] = ()

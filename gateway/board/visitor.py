@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from gateway.accounts.actors import How
+
 __all__ = ["Role", "Visitor"]
 
 
@@ -28,12 +30,16 @@ class Visitor:
     ``name`` is what records and pages say. ``form_token`` must stand in each form as the hidden
     field ``form_token``; a POST without it is refused before any page sees it. ``is_demo`` says
     that nobody has signed in: the demonstration lets everybody in, and its pages say so.
+    ``account`` and ``how`` are for the audit trail: the name to sign in with, and how the visitor
+    was recognised.
     """
 
     name: str
     roles: frozenset[Role]
     form_token: str = ""
     is_demo: bool = False
+    account: str = ""
+    how: How = How.SESSION
 
     def may(self, role: Role) -> bool:
         """Whether the visitor has this role, or holds all."""

@@ -7,6 +7,7 @@ import importlib.util
 
 import typer
 
+from gateway.cli import accounts as accounts_command
 from gateway.cli import alarms as alarms_command
 from gateway.cli import baselines as baselines_command
 from gateway.cli import tickets as tickets_command
@@ -54,6 +55,7 @@ tickets_command.app.command()(undelivered)
 app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
+app.add_typer(accounts_command.app)
 app.command()(conditions)
 app.command()(cleanings)
 app.command()(oncall)

@@ -5,13 +5,20 @@ from __future__ import annotations
 import os
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from gateway.cli.options import DataOption, FleetOption, RecordsOption
 from gateway.cli.run import LogLevel, log_to_stderr, secrets_of
 from gateway.watching.logs import LogFormat
+
+if TYPE_CHECKING:
+    from gateway.board.app import Board
+    from gateway.board.links import Signer
+    from gateway.board.settings import BoardSettings
+    from gateway.config import Configuration
+    from gateway.records import Records
 
 __all__ = ["board"]
 
@@ -34,12 +41,20 @@ def board(
     log_format: Annotated[
         LogFormat, typer.Option(help="For people, or one JSON object a line for programs.")
     ] = LogFormat.TEXT,
+    demonstration: Annotated[
+        bool,
+        typer.Option(
+            "--demonstration",
+            help="Let everybody on this machine in, with every role; pages say so.",
+        ),
+    ] = False,
 ) -> None:
-    """Serve the web pages: the page on which a ticket is acknowledged from its mail.
+    """Serve the web pages, and the page on which a ticket is acknowledged from its mail.
 
     It runs beside the gateway, on the same data directory, until Ctrl-C or SIGTERM; it reads the
     records and writes only what people ask for. [board] in fleet.toml says where it listens and
-    under which address people reach it; with that address, mails carry a link to it.
+    under which address people reach it; with that address, mails carry a link to it. People sign in
+    with accounts (basinward accounts); the page behind a mail's link needs none.
 
     Examples:
 
@@ -53,15 +68,12 @@ def board(
     from gateway.cli.setup import configuration_or_end, records_url  # noqa: PLC0415 - lazy
 
     try:
-        from gateway.board.app import Board, make_app  # noqa: PLC0415 - lazy
+        from gateway.board.app import make_app  # noqa: PLC0415 - lazy
         from gateway.board.server import listen, serve  # noqa: PLC0415 - lazy
     except ModuleNotFoundError as error:
         fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
     from gateway.board.key import signer_of  # noqa: PLC0415 - lazy
-    from gateway.board.page import Pages  # noqa: PLC0415 - lazy
     from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
-    from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
-    from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
 
     conceal = log_to_stderr(log_level, log_format)
     configuration = configuration_or_end(fleet, os.environ)
@@ -69,6 +81,7 @@ def board(
     settings = configuration.board
     if address is not None:
         settings = replace(settings, address=address)
+    _only_for_this_machine(demonstration, settings.address)
     try:
         listening = listen(settings.address, settings.port)
     except OSError as error:
@@ -86,16 +99,7 @@ def board(
             signer = signer_of(settings, data, store.installation)
         except OSError as error:
             fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
-        renderer = MailRenderer(
-            configuration.sites, FAULTS, configuration.from_name,
-            rules=configuration.rules, board_url=settings.public_url,
-        )  # fmt: skip
-        app = make_app(
-            Board(
-                store, signer, Pages(configuration.sites, renderer), configuration.name,
-                configuration.mail.reply_to,
-            )
-        )  # fmt: skip
+        app = make_app(_desk(configuration, settings, store, signer, demonstration))
         log = logging.getLogger(__name__)
 
         def ready() -> None:
@@ -103,10 +107,57 @@ def board(
             where = settings.public_url or (
                 "people not yet: without public_url under [board], mails carry no link"
             )
+            if demonstration:
+                log.warning("Everybody on this machine is let in, with every role.")
             log.info("The board answers at http://%s:%d; %s.", host, settings.port, where)
 
         try:
-            serve(app, listening, ready)
+            serve(app, listening, ready, settings.sign_on_from)
         finally:
             store.close()
         log.info("The board has stopped in good order.")
+
+
+def _desk(
+    configuration: Configuration,
+    settings: BoardSettings,
+    store: Records,
+    signer: Signer,
+    demonstration: bool,
+) -> Board:
+    """What the pages work on."""
+    from gateway.board.app import Board  # noqa: PLC0415 - lazy
+    from gateway.board.page import Pages  # noqa: PLC0415 - lazy
+    from gateway.board.people import (  # noqa: PLC0415 - lazy
+        DemonstrationDoors,
+        PeopleDoors,
+    )
+    from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
+    from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
+
+    renderer = MailRenderer(
+        configuration.sites, FAULTS, configuration.from_name,
+        rules=configuration.rules, board_url=settings.public_url,
+    )  # fmt: skip
+    desk = Board(
+        store, signer, Pages(configuration.sites, renderer), configuration.name,
+        configuration.mail.reply_to,
+    )  # fmt: skip
+    desk.doorkeeper = (
+        DemonstrationDoors(signer)
+        if demonstration
+        else PeopleDoors(store.accounts, signer, settings, desk.clock_ms)
+    )
+    return desk
+
+
+def _only_for_this_machine(demonstration: bool, address: str) -> None:
+    from gateway.board.people import is_loopback  # noqa: PLC0415 - lazy
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+
+    if demonstration and not is_loopback(address):
+        fail(
+            f"A demonstration lets everybody in, and {address} can be reached from other machines. "
+            "Set address under [board] in fleet.toml to 127.0.0.1, or leave --demonstration out "
+            "and give people accounts: basinward accounts add --help."
+        )

@@ -199,8 +199,9 @@ def close(
         typer.Option(
             "--cleaned",
             metavar="PART",
-            help="A part that was cleaned: the readings show whether it helped, and then its normal "
-            "ones are learned anew; repeat for several: pump-screen, distribution, pads, coil, basin, float, bleed, fans.",
+            help="A part that was cleaned: the readings show whether it helped, and if so its "
+            "normal ones are learned anew; repeat for several: pump-screen, distribution, pads, "
+            "coil, basin, float, bleed, fans.",
             show_default=False,
         ),
     ] = None,

@@ -216,6 +216,12 @@ class BoardTable(_Model):
     link_hours: int = Field(default=BoardSettings.link_hours, ge=1, le=720)
     secret_env: VariableName | None = None
     secret_file: FilePath | None = None
+    session_idle_minutes: int = Field(default=BoardSettings.session_idle_minutes, ge=5, le=43_200)
+    session_hours: int = Field(default=BoardSettings.session_hours, ge=1, le=720)
+    sign_on_header: (
+        Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9-]*$", max_length=100)] | None
+    ) = None
+    sign_on_from: Annotated[tuple[HostName, ...], Field(max_length=100)] = ()
 
 
 class FleetFile(_Model):

@@ -39,6 +39,13 @@ __all__ = ["Servers", "build", "watch_settings"]
 
 _BROKER_PORT: Final = 1883  # IANA: mqtt
 _BROKER_TLS_PORT: Final = 8883  # IANA: secure-mqtt
+_HEADERS_IN_USE: Final = frozenset(
+    """
+    accept accept-encoding accept-language authorization cache-control connection content-length
+    content-type cookie forwarded host if-modified-since if-none-match origin pragma range referer
+    te upgrade user-agent via x-form-token x-forwarded-for x-forwarded-host x-forwarded-proto
+    """.split()  # noqa: SIM905 - a list of thirty words
+)
 _TLS_FILES: Final = ("ca_file", "certificate_file", "key_file")
 
 
@@ -208,6 +215,7 @@ def _look_at_board(look: _Look, table: BoardTable, secret: Secret | None) -> Non
             todo="Use 127.0.0.1, with a web server that speaks TLS in front.",
             level=Level.WARNING,
         )  # fmt: skip
+    _look_at_sign_on(look, table)
     url = urlsplit(table.public_url or "")
     if url.scheme == "http" and not _is_local(url.hostname or ""):
         look.note(
@@ -217,6 +225,36 @@ def _look_at_board(look: _Look, table: BoardTable, secret: Secret | None) -> Non
             todo="Put a web server that speaks TLS in front, and write https://.",
             level=Level.WARNING,
         )
+
+
+def _look_at_sign_on(look: _Look, table: BoardTable) -> None:
+    """A header that anybody could send, or that the board sets or reads for something else."""
+    if bool(table.sign_on_header) is not bool(table.sign_on_from):
+        given, missing = "sign_on_header", "sign_on_from"
+        if not table.sign_on_header:
+            given, missing = missing, given
+        look.note(
+            ("board", given), f"needs {missing} beside it.",
+            todo="sign_on_header is the header in which your reverse proxy names the visitor, "
+            'sign_on_from the addresses that it connects from, such as ["10.0.0.5"]. Without '
+            "both, people sign in with a password.",
+        )  # fmt: skip
+    if (table.sign_on_header or "").lower() in _HEADERS_IN_USE:
+        look.note(
+            ("board", "sign_on_header"), "browsers send this header themselves, so it proves "
+            "nothing.",
+            todo="Name one that your reverse proxy sets, and takes away from what comes in.",
+        )  # fmt: skip
+    for address in table.sign_on_from:
+        try:
+            parsed = ipaddress.ip_address(address)
+        except ValueError:
+            parsed = None
+        if parsed is None or parsed.is_unspecified or parsed.is_multicast:
+            look.note(
+                ("board", "sign_on_from"), f"'{address}' is no address that connections come from.",
+                todo="Write the IP addresses of your reverse proxies, one by one.",
+            )  # fmt: skip
 
 
 def _is_local(host: str) -> bool:
@@ -281,6 +319,10 @@ def _board(table: BoardTable, secret: Secret | None) -> BoardSettings:
         public_url=(table.public_url or "").rstrip("/"),
         link_hours=table.link_hours,
         secret=secret or "",
+        session_idle_minutes=table.session_idle_minutes,
+        session_hours=table.session_hours,
+        sign_on_header=table.sign_on_header or "",
+        sign_on_from=table.sign_on_from,
     )
 
 

@@ -23,6 +23,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.engine import URL
 
+from gateway.records.account_models import SessionRecord
 from gateway.records.engines import parsed
 from gateway.records.models import (
     TICKETS_BEYOND,
@@ -98,8 +99,8 @@ def refit(file: Path, last_action: int, elapsed_s: float = 0.0, beyond: int = 0)
 
     What waits to be mailed may have been sent; new mails get identifiers, and new requests numbers
     (beyond ``last_action``), that nobody has given. So do new tickets: their numbers go on beyond
-    all that a gateway can have given in ``elapsed_s`` since, and beyond ``beyond``. Gives the
-    number after which they go on.
+    all that a gateway can have given in ``elapsed_s`` since, and beyond ``beyond``. Everybody has
+    to sign in again. Gives the number after which those of tickets go on.
     """
     records = Database(f"sqlite:///{file.absolute()}")
     try:
@@ -112,6 +113,8 @@ def refit(file: Path, last_action: int, elapsed_s: float = 0.0, beyond: int = 0)
                 .where(OutboxRecord.state.in_(_NOT_SETTLED))
                 .values(possibly_duplicate=True)
             )
+            # Who has signed out since the backup was made is not signed in again by it.
+            here.execute(delete(SessionRecord))
             here.execute(delete(InstallationRecord).where(InstallationRecord.name != "id"))
             here.execute(
                 update(InstallationRecord)

@@ -24,8 +24,10 @@ from gateway.records import (
     ticketing,
     unit_looks,
 )
+from gateway.records.accounts import AccountStore
 from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
+from gateway.records.audit import AuditTrail
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore
 from gateway.records.outbox_rows import outbox_counts, outbox_rows, undelivered_rows
@@ -93,6 +95,8 @@ class Records(TicketLife, WearBook):
         self.outbox_store = OutboxStore(self._database, by_mail)
         self.allowance_store = AllowanceStore(self._database)
         self.webhook_store = OutboxStore(self._database, (Channel.WEBHOOK,))
+        self.accounts = AccountStore(self._database)
+        self.audit = AuditTrail(self._database)
         self._postmark = Postmark(self._installation(), mail_domain)
 
     def hold(self, who: str) -> None:

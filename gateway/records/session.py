@@ -6,6 +6,7 @@ mean in :mod:`gateway.records.trouble`.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -62,6 +63,7 @@ class Database:
                 isolation_level="REPEATABLE READ", postgresql_readonly=True
             )
         self._holding: Holding | None = None
+        self._here = threading.local()
         try:
             self._check_server()
             self._migrate()
@@ -92,12 +94,24 @@ class Database:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A transaction that sees one state of the records."""
+        joined = self._joined()
+        if joined is not None:
+            yield joined
+            return
         with self._translated("read"), self._reader.connect() as connection, connection.begin():
             yield connection
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """A transaction that is committed at the end, or leaves no trace."""
+        joined = self._joined()
+        if joined is not None:
+            try:
+                yield joined
+            except BaseException:
+                self._here.broken = True
+                raise
+            return
         holding = self._holding
         if holding is not None:
             holding.ensure()
@@ -110,6 +124,27 @@ class Database:
                 holding.check(connection)
             yield connection
             attempt.committing = True
+
+    @contextmanager
+    def together(self) -> Iterator[Connection]:
+        """One writing transaction for all that this thread reads and writes within the block.
+
+        Raises :class:`RecordsError`, and nothing is written, where the block goes on after a part
+        of it has failed.
+        """
+        with self.write() as connection:
+            self._here.connection, self._here.broken = connection, False
+            try:
+                yield connection
+                if self._here.broken:
+                    msg = "A part of what was to be done together failed. Nothing was changed."
+                    raise RecordsError(msg)
+            finally:
+                self._here.connection = None
+
+    def _joined(self) -> Connection | None:
+        joined: Connection | None = getattr(self._here, "connection", None)
+        return joined
 
     def close(self) -> None:
         """Close all connections. A later use opens them again, but holds nothing any more."""

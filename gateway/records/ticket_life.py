@@ -78,8 +78,9 @@ class TicketLife:
     ) -> None:
         """A person closes a ticket and says what was found; both are required.
 
-        ``findings`` say it part by part; ``cleaned`` are parts (:data:`rules.state.CLEANABLE_PARTS`)
-        whose normal readings are learned anew once they have shown that the cleaning helped. From on site this hands the unit back.
+        ``findings`` say it part by part; ``cleaned`` are parts
+        (:data:`rules.state.CLEANABLE_PARTS`) whose normal readings are learned anew once they have
+        shown that the cleaning helped. From on site this hands the unit back.
         """
         if not by.strip() or not finding.strip():
             msg = f"Ticket {number} is closed by a person who says what was found. Give both."

@@ -19,6 +19,7 @@ from support.records import NOW_MS, ROUTING, UNITS
 from support.small_gateway import SmallGateway
 
 from gateway import sqlite_copy
+from gateway.accounts.actors import Actor, How
 from gateway.backup import BackupError, make_backup, restore
 from gateway.backup import make as making
 from gateway.backup.manifest import MANIFEST, allowed
@@ -436,3 +437,32 @@ def test_the_commands_say_what_was_done_and_what_to_mind(
     assert main(["backup", target, "--data", str(tmp_path), "--fleet", str(fleet)]) == 1
     assert main(["restore", str(fleet / "fleet.toml"), "--data", str(tmp_path / "no")]) == 1
     assert "is no backup" in capsys.readouterr().err
+
+
+def test_accounts_and_the_trail_come_back_but_nobody_is_signed_in_by_a_backup(
+    new_url: Callable[[], str], tmp_path: Path
+) -> None:
+    """What ended since the backup was made must not begin again by it."""
+    gateway = SmallGateway(tmp_path / "data", new_url())
+    gateway.receive(0, 10).judge().keep()
+    root, accounts = Actor("root", "root", How.COMMAND), gateway.records.accounts
+    accounts.add("rui", "Rui Prata", "hash", ["view"], root, NOW_MS)
+    rui = accounts.get("rui")
+    assert rui is not None
+    accounts.begin_session(rui, "k", root, NOW_MS, browser="", idle_ms=10**9, longest_ms=10**9)
+    accounts.add_token("rui", "figures", "t", ["view"], NOW_MS + 10**9, root, NOW_MS)
+    fleet = write_fleet(tmp_path / "fleet", broker_port=1883, mail_port=1025)
+    make_backup(tmp_path / "b.tar", gateway.data, gateway.url, fleet)
+    trail = gateway.records.audit.entries()
+    url = new_url()
+    restore(tmp_path / "b.tar", tmp_path / "again", tmp_path / "fleet-again", url)
+    again = SmallGateway(tmp_path / "again", url)
+    assert again.records.accounts.get("rui") == rui
+    assert again.records.accounts.session("k") is None
+    assert accounts.session("k") is not None
+    assert again.records.accounts.token("t") == accounts.token("t")
+    assert again.records.audit.entries() == trail
+    again.records.accounts.add("eva", "Eva", "", ["view"], root, NOW_MS)
+    assert again.records.audit.entries(limit=1)[0].id == len(trail) + 1
+    again.close()
+    gateway.close()

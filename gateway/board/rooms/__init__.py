@@ -15,9 +15,10 @@ from fastapi import APIRouter
 
 from gateway.board.board import Board
 from gateway.board.paper import Paper
+from gateway.board.rooms.sign_in import sign_in
 
 __all__ = ["ROOMS", "Room"]
 
 Room = Callable[[Board, Paper], APIRouter]
 
-ROOMS: Final[tuple[Room, ...]] = ()
+ROOMS: Final[tuple[Room, ...]] = (sign_in,)
