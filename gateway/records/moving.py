@@ -99,8 +99,8 @@ def refit(file: Path, last_action: int, elapsed_s: float = 0.0, beyond: int = 0)
 
     What waits to be mailed may have been sent; new mails get identifiers, and new requests numbers
     (beyond ``last_action``), that nobody has given. So do new tickets: their numbers go on beyond
-    all that a gateway can have given in ``elapsed_s`` since, and beyond ``beyond``. Everybody has
-    to sign in again. Gives the number after which those of tickets go on.
+    all that a gateway can have given in ``elapsed_s`` since, and beyond ``beyond``. Gives the
+    number after which they go on. Everybody has to sign in again.
     """
     records = Database(f"sqlite:///{file.absolute()}")
     try:

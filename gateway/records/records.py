@@ -21,6 +21,7 @@ from gateway.records import (
     commit,
     gathering,
     queries,
+    summaries,
     ticketing,
     unit_looks,
 )
@@ -46,6 +47,7 @@ from gateway.records.rows import (
     TicketRow,
 )
 from gateway.records.session import Database, RecordsError
+from gateway.records.summaries import ChangeMark
 from gateway.records.ticket_data import Mailing
 from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
@@ -393,6 +395,11 @@ class Records(TicketLife, WearBook):
         """How the unit runs, as the rules saw it last; None before they have."""
         with self._database.read() as connection:
             return unit_looks.look_of(connection, site, unit)
+
+    def change_mark(self) -> ChangeMark:
+        """A mark that differs once anything that a page shows has changed."""
+        with self._database.read() as connection:
+            return summaries.change_mark(connection)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
