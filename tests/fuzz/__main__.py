@@ -14,7 +14,10 @@ from pathlib import Path
 
 import atheris
 
-INSTRUMENTED = ["gateway.wire", "gateway.config", "gateway.journal.codec", "rules.own_rules"]
+INSTRUMENTED = [
+    "gateway.wire", "gateway.config", "gateway.journal.codec", "gateway.board.links",
+    "rules.own_rules",
+]  # fmt: skip
 SLOW_S = 20
 
 

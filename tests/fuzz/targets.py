@@ -25,6 +25,7 @@ from gateway.wire import Decoded
 from rules.own_rules.compiled import compile_condition
 from rules.own_rules.errors import ExpressionError
 from rules.own_rules.syntax import parse, written
+from tests.fuzz import from_browsers, from_edge_nodes
 from tests.gateway import config_fleet, decoding
 
 __all__ = ["CORPUS", "TARGETS", "Target", "kept"]
@@ -293,6 +294,76 @@ TARGETS: Final[tuple[Target, ...]] = (
             },
         )
         for key in ("site", "fleet", "oncall")
+    ),
+    Target(
+        "sparkplug",
+        from_edge_nodes.node,
+        (
+            b"\x08\xea\xf2\xf5\xa8\xa0\x2b",
+            b"\x12\x04\x10\x01\x20\x0a",
+            b"\x12\x10",
+            b"\x18\x01",
+            b"\x6a",
+            b"\x69",
+            b"\x0abasin_level",
+            b"\x0abdSeq",
+            b"\x20\x0a",
+            b"\x20\x10",
+            b"\x20\x13",
+            b"\x38\x01",
+            b"\xff\xff\xff\xff\xff\xff\xff\xff\xff\x01",
+        ),
+        longest=600,
+        runs=2_000,
+        growing={
+            "metrics": _repeat(
+                b"\x12\x0d\x10\x01\x20\x0a\x69\x00\x00\x00\x00\x00\x00\x5e\x40", b"\x04"
+            ),
+            "unknown aliases": _repeat(b"\x12\x04\x10\x63\x20\x0a", b"\x04"),
+            "births": _repeat(b"\x12\x05\x0a\x01x\x20\x0a", b"\x03"),
+            "open lengths": _repeat(b"\x12\x7f", b"\x04"),
+        },
+    ),
+    Target(
+        "board-link",
+        from_browsers.link,
+        (b"BW-000123-4-", b"BW-000124", b"-0-", b"zzzz", b"abcdefghijklmnopqrstuvwxyz"),
+        longest=200,
+        growing={"digits": _repeat(b"9", b"BW-"), "dashes": _repeat(b"-", b"BW-000123")},
+    ),
+    Target(
+        "board-request",
+        from_browsers.request,
+        (
+            b"LINK",
+            b"/ack/",
+            b"/static/board.css",
+            b"/static/../app.py",
+            b"%2e%2e%2f",
+            b"%00",
+            b"?back=//other.example",
+            b"?site=",
+            b"&page=",
+            b"\nby=Rui",
+            b"&note=",
+            b"&token=",
+            b"&seal=",
+            b"&seen=",
+            b"+",
+            b"%ed%a0%80",
+            b"%ff",
+            b"/sign-in",
+            b"/tickets/BW-000001",
+        ),
+        longest=400,
+        runs=300,
+        growing={
+            "levels": _repeat(b"/a", b"/"),
+            "fields": _repeat(b"a=1&", b"LINK\n"),
+            "a long note": _repeat(b"x", b"LINK\nnote="),
+            "a query": _repeat(b"a=1&", b"LINK?"),
+            "percents": _repeat(b"%25", b"/ack/"),
+        },
     ),
     Target("journal-entry", _entry, tuple(bytes((kind,)) for kind in KINDS), longest=400),
 )
