@@ -282,6 +282,7 @@ def test_records_move_from_a_file_to_a_server_and_back(
 def test_settings_are_in_it_and_passwords_are_not(gateway: SmallGateway, tmp_path: Path) -> None:
     fleet = write_fleet(tmp_path / "fleet", broker_port=1883, mail_port=1025)
     (fleet / "mail-password").write_text("hush-hush-4")
+    (fleet / "crews.toml").write_text("[planning]\nhorizon_days = 14\n")
     (gateway.data / "watch.json").write_text("[]")  # what the gateway has told of itself
     (fleet / "sites" / "key.pem").write_text("hush-hush-4")
     target = tmp_path / "b.tar"
@@ -295,7 +296,8 @@ def test_settings_are_in_it_and_passwords_are_not(gateway: SmallGateway, tmp_pat
     )
     assert (tmp_path / "new" / "watch.json").read_text() == "[]"
     assert [str(p) for p in kept] == [
-        "fleet.toml", "oncall.toml", "sites/hill-dairy.toml", "sites/quay-cold-store.toml",
+        "crews.toml", "fleet.toml", "oncall.toml", "sites/hill-dairy.toml",
+        "sites/quay-cold-store.toml",
     ]  # fmt: skip
     for path in kept:
         assert (new / path).read_bytes() == (fleet / path).read_bytes()
