@@ -17,6 +17,8 @@ class How(StrEnum):
     """A program with a token."""
     PROXY = "proxy"
     """Named by a header of a reverse proxy."""
+    LINK = "link"
+    """By the link in a ticket's mail; he said himself who of its recipients he is."""
     COMMAND = "command"
     """A user of the gateway's machine, at its command line."""
     DEMONSTRATION = "demonstration"

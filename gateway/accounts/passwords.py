@@ -16,6 +16,8 @@ from __future__ import annotations
 
 import threading
 import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final
 
 from argon2 import PasswordHasher, Type
@@ -47,6 +49,7 @@ _ROWS: Final = (
     "zxcvbnm",
 )  # fmt: skip
 _LONGEST_PERIOD: Final = 6
+_MOST_WAITING: Final = 10
 
 
 class PasswordRefused(ValueError):
@@ -83,13 +86,31 @@ class Passwords:
     ) -> None:
         """Ready to hash with these parameters, ``at_once`` at a time."""
         self._hasher = PasswordHasher(passes, memory_kib, lanes, 32, 16, type=Type.ID)
-        self._turn = threading.BoundedSemaphore(at_once)
+        self._at_once = threading.BoundedSemaphore(at_once)
+        self._count = threading.Lock()
+        self._waiting = 0
         self._nobodys = self.hashed("nobody's, so nothing that is typed matches it")
 
     def hashed(self, password: str) -> str:
         """The password's hash with a new salt, as text that names its own parameters."""
-        with self._turn:
+        with self._turn():
             return self._hasher.hash(_normal(password))
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether so many wait that another had better come again: each takes a thread."""
+        return self._waiting >= _MOST_WAITING
+
+    @contextmanager
+    def _turn(self) -> Iterator[None]:
+        with self._count:
+            self._waiting += 1
+        try:
+            with self._at_once:
+                yield
+        finally:
+            with self._count:
+                self._waiting -= 1
 
     def chosen(self, password: str, *names: str) -> str:
         """The hash of a password that somebody has chosen; raises :class:`PasswordRefused`."""
@@ -104,7 +125,7 @@ class Passwords:
         calculated as otherwise, so that the time does not tell which names there are.
         """
         try:
-            with self._turn:
+            with self._turn():
                 # What is longer was never taken; it is cut so that it costs no more.
                 found = self._hasher.verify(
                     written or self._nobodys, _normal(password[: LONGEST + 1])

@@ -4,8 +4,9 @@ Everything is taken out and checked beside its place, and moved there only when 
 What the lost gateway did after the backup is not known here, so three things are changed:
 
 - Mails that were waiting are sent, but marked as possibly sent before; their Message-ID stays.
-- The installation gets another id, which is part of new Message-IDs. New tickets will have numbers
-  that the lost gateway may have given too, and a mail program must not take one for the other.
+- The installation gets another id, which is part of new Message-IDs, and numbers of new tickets go
+  on beyond all that the lost gateway can have given: neither a mail program nor a person may take
+  one ticket for another.
 - Requests of people get numbers beyond all that the journal has seen, or a new request would be
   taken for an old one and passed over.
 """
@@ -17,6 +18,7 @@ import os
 import shutil
 import sqlite3
 import tarfile
+import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
@@ -57,12 +59,15 @@ def restore(
     data_dir: Path,
     fleet_dir: Path | None = None,
     records_url: str | None = None,
-) -> Manifest:
+    *,
+    numbers_beyond: int = 0,
+) -> tuple[Manifest, int]:
     """Put the files of a backup into ``data_dir``, and the settings into ``fleet_dir`` if given.
 
     Both must be absent or empty. With ``records_url`` the records go into that database, which
-    must be empty, else into the data directory. Raises :class:`BackupError`; nothing is then put in
-    place.
+    must be empty, else into the data directory. Numbers of new tickets go on beyond
+    ``numbers_beyond``, and beyond what the lost gateway can have given; the number after which they
+    do comes with the manifest. Raises :class:`BackupError`; nothing is then put in place.
     """
     with _told(source):
         _refuse_full(data_dir)
@@ -76,10 +81,12 @@ def restore(
                 work.mkdir()
                 try:
                     _take_out(tar, manifest, work, source)
+                    elapsed_s = time.time() - manifest.made_ms / 1000
+                    beyond = _make_fit(work / DATA, elapsed_s, numbers_beyond)
                     _put_in_place(work, data_dir, fleet_dir, records_url)
                 finally:
                     shutil.rmtree(work)
-    return manifest
+    return manifest, beyond
 
 
 def read_manifest(source: Path) -> Manifest:
@@ -92,7 +99,6 @@ def _put_in_place(
     work: Path, data_dir: Path, fleet_dir: Path | None, records_url: str | None
 ) -> None:
     data, fleet = work / DATA, work / FLEET
-    _make_fit(data)
     try:
         if fleet_dir is not None and fleet.is_dir():
             shutil.copytree(fleet, fleet_dir, dirs_exist_ok=True)
@@ -111,11 +117,11 @@ def _put_in_place(
     _sync(data_dir)
 
 
-def _make_fit(data: Path) -> None:
+def _make_fit(data: Path, elapsed_s: float, numbers_beyond: int) -> int:
     """See the module's beginning. Opening the files also brings them to this version's form."""
     with closing(SqliteJournal(data / JOURNAL_FILE)) as journal, journal.transaction("read") as db:
         (last_action,) = db.execute("SELECT coalesce(max(id), 0) FROM actions").fetchone()
-    refit(data / RECORDS_FILE, last_action)
+    return refit(data / RECORDS_FILE, last_action, elapsed_s, numbers_beyond)
 
 
 def _refuse_full(directory: Path) -> None:

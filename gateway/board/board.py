@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from fastapi import Request
 
 from gateway.board.doors import Doorkeeper, NobodyKnown, actor_of
+from gateway.board.house import House
 from gateway.board.limits import BadLinkLimit
 from gateway.board.links import Signer
 from gateway.board.page import Pages
@@ -28,7 +29,7 @@ class Board:
     """What the pages work on. ``name`` is the fleet's; ``reply_to`` the desk that answers mails.
 
     ``doorkeeper`` recognises visitors; without one nobody gets further than the page behind a
-    mail's link.
+    mail's link. ``house`` is what the rooms about the fleet are made of; without it there are none.
     """
 
     records: Records
@@ -39,6 +40,7 @@ class Board:
     clock_ms: Callable[[], int] = _now_ms
     limit: BadLinkLimit = field(default_factory=BadLinkLimit)
     doorkeeper: Doorkeeper = field(default_factory=NobodyKnown)
+    house: House | None = None
 
     def acting(self, request: Request) -> AbstractContextManager[Acting]:
         """One transaction in which the request's visitor acts; see :meth:`AuditTrail.acting`.
@@ -46,3 +48,8 @@ class Board:
         It belongs to one thread, so use it in a function that does not await.
         """
         return self.records.audit.acting(actor_of(request), self.clock_ms())
+
+    def stopping(self) -> None:
+        """Let go of the pages that follow changes."""
+        if self.house is not None:
+            self.house.live.close()

@@ -16,13 +16,15 @@ from typing import Final
 from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
+from gateway.accounts.actors import Actor, How
 from gateway.board.board import Board
 from gateway.board.forms import read_form
 from gateway.board.links import Act, BadLink, ExpiredLink, Link
 from gateway.board.messages import Message, Messages, Told
-from gateway.board.page import LONGEST_NOTE, TicketPage
+from gateway.board.page import LONGEST_NOTE, Person, TicketPage
 from gateway.board.paper import Paper
 from gateway.records.acknowledging import Awaited, TicketNow
+from gateway.records.audit import ticket_facts
 from gateway.tickets.document import clean
 
 __all__ = ["mail_page"]
@@ -91,15 +93,29 @@ class _Desk:
                 trouble = "Say who you are, then confirm again. Nothing was recorded yet."
                 return self._ticket(request, 422, text, page, trouble=trouble, note=note)
             person = page.people[chosen]
-            now = self._board.records.acknowledge_ticket(
-                link.ticket, by=person.signature, note=note, now_ms=self._board.clock_ms()
-            )
+            now = self._acknowledge(request, link, person, note)
             if now.awaited is Awaited.YES:
                 log.info("Ticket %s: acknowledged from its mail by %s.", link.ticket, person.email)
                 # See it by a GET, so that a page that is loaded anew sends nothing again.
                 return Response(status_code=303, headers={"Location": text})
             page = self._page(link, now)
         return self._ticket(request, 409, text, page, trouble=_LATE[now.awaited])
+
+    def _acknowledge(self, request: Request, link: Link, person: Person, note: str) -> TicketNow:
+        address = request.client.host if request.client else ""
+        actor = Actor(person.email, person.signature, How.LINK, clean(address, 100))
+        records, now_ms = self._board.records, self._board.clock_ms()
+        with records.audit.acting(actor, now_ms) as act:
+            before = records.acknowledge_ticket(
+                link.ticket, by=person.signature, note=note, now_ms=now_ms
+            )
+            if before.awaited is Awaited.YES:
+                act.note(
+                    "acknowledgement asked for", link.ticket,
+                    before=ticket_facts(before.detail.ticket),
+                    after={"by": person.signature} | ({"note": note} if note else {}),
+                )  # fmt: skip
+        return before
 
     def _ticket(
         self,

@@ -25,8 +25,19 @@ __all__ = ["STATIC", "Paper"]
 _HERE: Final = Path(__file__).parent
 _NUMBER_AND_UNIT: Final = re.compile(r"(?<=[0-9]) (?=[%°\w])")
 
-STATIC: Final[Mapping[str, str]] = {"board.css": "text/css", "mark.svg": "image/svg+xml"}
+STATIC: Final[Mapping[str, str]] = {
+    "board.css": "text/css",
+    "rooms.css": "text/css",
+    "mark.svg": "image/svg+xml",
+    "board.js": "text/javascript",
+    "trend.js": "text/javascript",
+    "uplot.css": "text/css",
+    "uplot.js": "text/javascript",
+}
 """The files that a browser may fetch, with their media types."""
+
+_FROM_OTHERS: Final = {"uplot.css": "vendor/uPlot.min.css", "uplot.js": "vendor/uPlot.iife.min.js"}
+"""Of libraries that are kept here whole, with their licences beside them."""
 
 
 class Paper:
@@ -43,7 +54,9 @@ class Paper:
         )
         self.environment.filters["unbroken"] = _unbroken
         self.environment.globals["fleet"] = clean(fleet, 100)
-        self._static = {name: (_HERE / "static" / name).read_bytes() for name in STATIC}
+        self._static = {
+            name: (_HERE / "static" / _FROM_OTHERS.get(name, name)).read_bytes() for name in STATIC
+        }
         self.environment.globals["versions"] = {
             name: sha256(content).hexdigest()[:12] for name, content in self._static.items()
         }
@@ -61,6 +74,14 @@ class Paper:
             root=root_of(request), visitor=getattr(request.state, "visitor", None), **values
         )
         return Response(html, status, headers, media_type="text/html; charset=utf-8")
+
+    def part(self, request: Request, template: str, block: str, **values: Any) -> str:
+        """One block of the template's page."""
+        made = self.environment.get_template(template)
+        given = {
+            "root": root_of(request), "visitor": getattr(request.state, "visitor", None), **values,
+        }  # fmt: skip
+        return "".join(made.blocks[block](made.new_context(given)))
 
     def told(self, request: Request, message: Message) -> Response:
         """A message's page; for programs the same as a problem document (RFC 9457)."""

@@ -16,7 +16,8 @@ from gateway.board.doors import PEER
 
 __all__ = ["configured", "listen", "serve"]
 
-_MOST_CONNECTIONS = 200
+_MOST_CONNECTIONS = 1_200
+"""Each open page that follows changes holds one; beyond it a proxy or browser is told to wait."""
 _LOCAL_PROXIES = ["127.0.0.1", "::1"]
 
 
@@ -51,6 +52,18 @@ def configured(app: FastAPI, proxies: Sequence[str] = ()) -> uvicorn.Config:
     )
 
 
+class _Server(uvicorn.Server):
+    """Lets go of those who follow changes as soon as it is told to stop: they would never end."""
+
+    def __init__(self, config: uvicorn.Config, stopping: Callable[[], None]) -> None:
+        super().__init__(config)
+        self._stopping = stopping
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._stopping()
+        await super().shutdown(sockets)
+
+
 class _NotingPeer:
     """Notes who is connected, before what a proxy says of whom it speaks for replaces it."""
 
@@ -68,14 +81,16 @@ def serve(
     listening: socket.socket,
     ready: Callable[[], None],
     proxies: Sequence[str] = (),
+    stopping: Callable[[], None] = lambda: None,
 ) -> None:
     """Answer requests until SIGTERM or SIGINT; what has begun is finished first.
 
-    ``ready`` is called before the first request is answered.
+    ``ready`` is called before the first request is answered, ``stopping`` in the server's event
+    loop before it waits for answers under way.
     """
     # The server raises the signal that ended it once more when it is done; that is no news.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: None)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     ready()
-    uvicorn.Server(configured(app, proxies)).run(sockets=[listening])
+    _Server(configured(app, proxies), stopping).run(sockets=[listening])

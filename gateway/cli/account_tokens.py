@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from gateway.cli.asking import JsonOption, nearer, opened
+from gateway.cli.asking import JsonOption, commanding, nearer, opened
 from gateway.cli.options import OwnDataOption, OwnRecordsOption
 
 __all__ = ["token", "token_revoke", "tokens"]
@@ -43,7 +43,7 @@ def token(
       basinward accounts token reports --purpose "monthly figures" --role view --days 365
     """
     from gateway.accounts.keys import kept, new_token  # noqa: PLC0415 - lazy
-    from gateway.cli.accounts import RoleWord, commanding, now_ms  # noqa: PLC0415 - lazy
+    from gateway.cli.accounts import RoleWord, now_ms  # noqa: PLC0415 - lazy
     from gateway.cli.output import errors, fail, utc  # noqa: PLC0415 - lazy
 
     words = role or ["view"]
@@ -134,7 +134,7 @@ def token_revoke(
 
       basinward accounts token-revoke 3
     """
-    from gateway.cli.accounts import commanding, now_ms  # noqa: PLC0415 - lazy
+    from gateway.cli.accounts import now_ms  # noqa: PLC0415 - lazy
 
     with opened(nearer(context, data, records)) as store:
         store.accounts.revoke_token(number, commanding(), now_ms())

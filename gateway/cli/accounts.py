@@ -6,19 +6,16 @@ import time
 from collections.abc import Sequence
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from gateway.cli import account_tokens
-from gateway.cli.asking import JsonOption, nearer, opened
+from gateway.cli.asking import JsonOption, commanding, nearer, opened
 from gateway.cli.audit import audit
 from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
 
-if TYPE_CHECKING:
-    from gateway.accounts.actors import Actor
-
-__all__ = ["RoleWord", "app", "commanding", "now_ms"]
+__all__ = ["RoleWord", "app", "now_ms"]
 
 app = typer.Typer(
     name="accounts",
@@ -299,24 +296,6 @@ def sign_out(
     with opened(nearer(context, data, records)) as store:
         ended = store.accounts.end_sessions(name.lower(), commanding(), now_ms())
     typer.echo(f"{name} is signed out; {ended} visits have ended.")
-
-
-def commanding() -> Actor:
-    """Whoever runs this command: the user of the machine, and who became that user by sudo."""
-    import getpass  # noqa: PLC0415 - lazy
-    import os  # noqa: PLC0415 - lazy
-    import pwd  # noqa: PLC0415 - lazy
-
-    from gateway.accounts.actors import Actor, How  # noqa: PLC0415 - lazy
-    from gateway.cli.output import clean  # noqa: PLC0415 - lazy
-
-    try:
-        user = pwd.getpwuid(os.getuid()).pw_name
-    except KeyError:  # a container may have a user without a name
-        user = getpass.getuser() if "USER" in os.environ else f"user {os.getuid()}"
-    behind = os.environ.get("SUDO_USER", "")
-    shown = f"{user} (sudo by {behind})" if behind and behind != user else user
-    return Actor(clean(user)[:100], clean(shown)[:200], How.COMMAND)
 
 
 def now_ms() -> int:

@@ -28,6 +28,7 @@ from gateway.cli.rules import rules
 from gateway.cli.run import run
 from gateway.cli.undelivered import undelivered
 from gateway.cli.version import version
+from gateway.cli.visits import app as visits_app
 
 __all__ = ["app"]
 
@@ -58,9 +59,10 @@ tickets_command.app.command()(undelivered)
 app.add_typer(tickets_command.app)
 app.add_typer(alarms_command.app)
 app.add_typer(baselines_command.app)
-app.add_typer(accounts_command.app)
 app.command()(conditions)
 app.command()(cleanings)
+app.add_typer(accounts_command.app)
+app.add_typer(visits_app)
 app.command()(oncall)
 app.command()(consumption)
 app.command()(report)

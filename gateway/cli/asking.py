@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 if TYPE_CHECKING:
+    from gateway.accounts.actors import Actor
     from gateway.records import Records
     from rules.events import ActionKind
 
@@ -20,6 +21,7 @@ __all__ = [
     "NoteOption",
     "SiteArgument",
     "UnitArgument",
+    "commanding",
     "nearer",
     "opened",
     "request",
@@ -60,12 +62,21 @@ def request(
         fail(f"There is no fault called '{fault}'. {hint}", 2)
     if fleet is not None and fault.startswith(PREFIX):
         _own_rule_or_end(fleet, site, unit, fault)
-    with opened(context) as store:
-        store.request_action(
-            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
-            parts=parts or (), now_ms=time.time_ns() // 1_000_000,
-        )  # fmt: skip
     place = f"{site}/{unit}" + (f" {fault}" if fault else "")
+    now_ms = time.time_ns() // 1_000_000
+    with opened(context) as store, store.audit.acting(commanding(), now_ms) as act:
+        before = [a for a in store.standing_alarms(site, unit) if a.fault == fault]
+        number = store.request_action(
+            kind, site, unit, fault=fault, by=by, note=note, until_ms=until_ms,
+            parts=parts or (), now_ms=now_ms,
+        )  # fmt: skip
+        asked = {"request": number, "by": by.strip(), "note": note.strip()}
+        more = {"until_ms": until_ms or None, "parts": " ".join(parts or ())}
+        act.note(
+            f"{kind.value} asked for", place,
+            before={"alarm": before[0].state.name.lower() if before else "normal"},
+            after=asked | {name: value for name, value in more.items() if value},
+        )  # fmt: skip
     typer.echo(
         f"{place}: '{kind.value}' by {by.strip()} recorded; the gateway applies it within "
         "seconds, or when it next starts."
@@ -119,3 +130,21 @@ def opened(context: typer.Context) -> Iterator[Records]:
             store.close()
     except RecordsError as error:
         fail(str(error))
+
+
+def commanding() -> Actor:
+    """Whoever runs this command: the user of the machine, and who became that user by sudo."""
+    import getpass  # noqa: PLC0415 - lazy
+    import os  # noqa: PLC0415 - lazy
+    import pwd  # noqa: PLC0415 - lazy
+
+    from gateway.accounts.actors import Actor, How  # noqa: PLC0415 - lazy
+    from gateway.cli.output import clean  # noqa: PLC0415 - lazy
+
+    try:
+        user = pwd.getpwuid(os.getuid()).pw_name
+    except KeyError:  # a container may have a user without a name
+        user = getpass.getuser() if "USER" in os.environ else f"user {os.getuid()}"
+    behind = os.environ.get("SUDO_USER", "")
+    shown = f"{user} (sudo by {behind})" if behind and behind != user else user
+    return Actor(clean(user)[:100], clean(shown)[:200], How.COMMAND)

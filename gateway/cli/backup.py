@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 
 __all__ = ["backup", "restore"]
 
+_MOST_DIGITS = 9
+
 
 def backup(
     target: Annotated[Path, typer.Argument(metavar="TARGET", help="File to write, as x.tar.")],
@@ -67,6 +69,15 @@ def restore(
         str | None,
         typer.Option("--records", metavar="URL", help="Put the records into this database."),
     ] = None,
+    numbers_beyond: Annotated[
+        str,
+        typer.Option(
+            "--numbers-beyond",
+            metavar="N",
+            show_default=False,
+            help="The highest ticket number that anybody has seen, as in a mail: BW-012345.",
+        ),
+    ] = "BW-0",
 ) -> None:
     """Put a backup into an empty data directory, from which a gateway can go on.
 
@@ -76,7 +87,8 @@ def restore(
     file to PostgreSQL and back.
 
     Mails that waited at the time of the backup are sent, marked as possibly sent before. What came
-    after the backup is not in it; tickets of that time are lost and their numbers are given again.
+    after the backup is not in it. Tickets of that time are lost; numbers of new tickets go on far
+    enough beyond them that none comes twice.
 
     Examples:
 
@@ -87,11 +99,14 @@ def restore(
     from gateway.cli.output import fail, utc  # noqa: PLC0415 - lazy
 
     try:
-        manifest = put_back(source, data, fleet, records)
+        manifest, beyond = put_back(
+            source, data, fleet, records, numbers_beyond=_number(numbers_beyond)
+        )
     except BackupError as error:
         fail(str(error))
     typer.echo(f"Restored to {data}: the gateway as of {utc(manifest.made_ms)}.")
     _tell(manifest)
+    typer.echo(f"New tickets get numbers beyond BW-{beyond:06d}.")
     if fleet is None:
         typer.echo("Its settings were left in the backup; --fleet DIR puts them back.")
     elif records is None and _names_a_records_server(fleet):
@@ -101,6 +116,15 @@ def restore(
         )
     if records is not None:
         typer.echo("Run the gateway with the same --records, or name it under [records].")
+
+
+def _number(text: str) -> int:
+    """A ticket's number as written by a person, 'BW-012345' or '12345'."""
+    digits = text.strip().upper().removeprefix("BW-")
+    if not digits.isascii() or not digits.isdigit() or len(digits) > _MOST_DIGITS:
+        msg = f"'{text}' is not a ticket's number. Write it as in the mail: BW-012345."
+        raise typer.BadParameter(msg, param_hint="--numbers-beyond")
+    return int(digits)
 
 
 def _tell(manifest: Manifest) -> None:

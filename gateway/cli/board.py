@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from gateway.board.settings import BoardSettings
     from gateway.config import Configuration
     from gateway.records import Records
+    from gateway.telemetry import TelemetryStore
 
 __all__ = ["board"]
 
@@ -49,7 +50,7 @@ def board(
         ),
     ] = False,
 ) -> None:
-    """Serve the web pages, and the page on which a ticket is acknowledged from its mail.
+    """Serve the web pages: the whole fleet at a glance, its alarms, units and tickets.
 
     It runs beside the gateway, on the same data directory, until Ctrl-C or SIGTERM; it reads the
     records and writes only what people ask for. [board] in fleet.toml says where it listens and
@@ -74,6 +75,7 @@ def board(
         fail(f"The web pages need more packages ({error.name}): pip install 'basinward[board]'.")
     from gateway.board.key import signer_of  # noqa: PLC0415 - lazy
     from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
+    from gateway.telemetry import open_store  # noqa: PLC0415 - lazy
 
     conceal = log_to_stderr(log_level, log_format)
     configuration = configuration_or_end(fleet, os.environ)
@@ -99,7 +101,9 @@ def board(
             signer = signer_of(settings, data, store.installation)
         except OSError as error:
             fail(f"The key that signs links cannot be used: {data}: {error.strerror or error}.")
-        app = make_app(_desk(configuration, settings, store, signer, demonstration))
+        telemetry = open_store(configuration.store, data, {})
+        desk = _desk(configuration, settings, store, telemetry, data, signer, demonstration)
+        app = make_app(desk)
         log = logging.getLogger(__name__)
 
         def ready() -> None:
@@ -112,8 +116,9 @@ def board(
             log.info("The board answers at http://%s:%d; %s.", host, settings.port, where)
 
         try:
-            serve(app, listening, ready, settings.sign_on_from)
+            serve(app, listening, ready, settings.sign_on_from, desk.stopping)
         finally:
+            telemetry.close()
             store.close()
         log.info("The board has stopped in good order.")
 
@@ -122,16 +127,20 @@ def _desk(
     configuration: Configuration,
     settings: BoardSettings,
     store: Records,
+    telemetry: TelemetryStore,
+    data: Path,
     signer: Signer,
     demonstration: bool,
 ) -> Board:
     """What the pages work on."""
     from gateway.board.app import Board  # noqa: PLC0415 - lazy
+    from gateway.board.house import House  # noqa: PLC0415 - lazy
     from gateway.board.page import Pages  # noqa: PLC0415 - lazy
     from gateway.board.people import (  # noqa: PLC0415 - lazy
         DemonstrationDoors,
         PeopleDoors,
     )
+    from gateway.overview.source import Source  # noqa: PLC0415 - lazy
     from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
     from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
 
@@ -142,6 +151,7 @@ def _desk(
     desk = Board(
         store, signer, Pages(configuration.sites, renderer), configuration.name,
         configuration.mail.reply_to,
+        house=House(Source(store, telemetry, configuration, data), renderer),
     )  # fmt: skip
     desk.doorkeeper = (
         DemonstrationDoors(signer)

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import re
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gateway.cli.asking import commanding
+
 if TYPE_CHECKING:
     from gateway.records import Records
-    from gateway.records.rows import TicketDetail
+    from gateway.records.rows import TicketDetail, TicketRow
 
-__all__ = ["NumberArgument", "milliseconds", "now_ms", "ticket_of"]
+__all__ = ["NumberArgument", "acting", "milliseconds", "now_ms", "ticket_of"]
 
 NumberArgument = Annotated[
     str, typer.Argument(metavar="N", help="Ticket number: BW-000123, or just 123.")
@@ -35,6 +39,27 @@ def ticket_of(store: Records, number: str) -> TicketDetail:
             "123; `basinward tickets --state all` lists them."
         )
     return detail
+
+
+@contextmanager
+def acting(
+    store: Records, ticket: TicketRow, action: str, by: str, now_ms: int, **said: object
+) -> Iterator[None]:
+    """One transaction for what a person does to the ticket, and its entry in the audit trail.
+
+    ``said`` is what goes into the entry besides how the ticket stood before and after.
+    """
+    from gateway.records.audit import ticket_facts  # noqa: PLC0415 - lazy
+
+    with store.audit.acting(commanding(), now_ms) as act:
+        yield
+        after = store.ticket(ticket.number)
+        facts = ticket_facts(after.ticket) if after else {}
+        told = {name: value for name, value in said.items() if value}
+        act.note(
+            action, ticket.number, before=ticket_facts(ticket),
+            after=facts | {"by": by.strip()} | told,
+        )  # fmt: skip
 
 
 def milliseconds(text: str) -> int:

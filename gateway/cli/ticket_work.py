@@ -12,7 +12,7 @@ import typer
 
 from gateway.cli.asking import ByOption, NoteOption, nearer, opened
 from gateway.cli.options import OwnDataOption, OwnRecordsOption
-from gateway.cli.ticket_ask import NumberArgument, milliseconds, now_ms, ticket_of
+from gateway.cli.ticket_ask import NumberArgument, acting, milliseconds, now_ms, ticket_of
 from gateway.cli.ticket_show import hand_back_told
 
 if TYPE_CHECKING:
@@ -45,7 +45,9 @@ def assign(
     """
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
-        store.assign(ticket.number, by=by, to=to, note=note, now_ms=now_ms())
+        now = now_ms()
+        with acting(store, ticket, "ticket assigned", by, now, note=note):
+            store.assign(ticket.number, by=by, to=to, note=note, now_ms=now)
     typer.echo(f"{ticket.number}: assigned to {to.strip()} by {by.strip()}.")
 
 
@@ -74,9 +76,9 @@ def arrive(
     now = now_ms()
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
-        store.arrive(
-            ticket.number, by=by, note=note, until_ms=now + milliseconds(duration), now_ms=now
-        )
+        until_ms = now + milliseconds(duration)
+        with acting(store, ticket, "on site", by, now, note=note, until_ms=until_ms):
+            store.arrive(ticket.number, by=by, note=note, until_ms=until_ms, now_ms=now)
     typer.echo(
         f"{ticket.number}: {by.strip()} is on site; the alarms of {ticket.site}/{ticket.unit} are "
         f"out of service for {duration.strip()}, as soon as the gateway has it."
@@ -101,7 +103,9 @@ def leave(
     """
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
-        back = store.leave(ticket.number, by=by, note=note, now_ms=now_ms())
+        now = now_ms()
+        with acting(store, ticket, "left the site", by, now, note=note):
+            back = store.leave(ticket.number, by=by, note=note, now_ms=now)
     typer.echo(f"{ticket.number}: {by.strip()} has left. {_service(back)}")
 
 
@@ -124,7 +128,9 @@ def done(
     """
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
-        back = store.finish(ticket.number, by=by, note=note, now_ms=now_ms())
+        now = now_ms()
+        with acting(store, ticket, "work done", by, now, note=note):
+            back = store.finish(ticket.number, by=by, note=note, now_ms=now)
     typer.echo(f"{ticket.number}: work done, says {by.strip()}. {_service(back)}")
     if back:
         typer.echo(
@@ -224,10 +230,14 @@ def close(
     findings = _findings(part or [], reading or [])
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
-        store.close_ticket(
-            ticket.number, by=by, finding=found, findings=findings, cleaned=cleaned or (),
-            now_ms=now_ms(),
-        )  # fmt: skip
+        now, parts = now_ms(), cleaned or ()
+        with acting(
+            store, ticket, "ticket closed", by, now,
+            finding=found, cleaned=" ".join(parts), parts=[f.part for f in findings],
+        ):  # fmt: skip
+            store.close_ticket(
+                ticket.number, by=by, finding=found, findings=findings, cleaned=parts, now_ms=now
+            )
     typer.echo(f"{ticket.number}: closed by {by.strip()}.")
     if cleaned:
         typer.echo(
@@ -263,9 +273,11 @@ def attach(
         fail(f"{file} cannot be read: {error.strerror or error}. Nothing was attached.", 2)
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
-        position = store.attach(
-            ticket.number, by=by, name=file.name, content=content, now_ms=now_ms()
-        )
+        now = now_ms()
+        with acting(store, ticket, "file attached", by, now, name=file.name, bytes=len(content)):
+            position = store.attach(
+                ticket.number, by=by, name=file.name, content=content, now_ms=now
+            )
     typer.echo(f"{ticket.number}: attachment {position}, {len(content) / 1024:.0f} kB.")
 
 

@@ -13,7 +13,7 @@ import typer
 
 from gateway.cli.asking import ByOption, JsonOption, nearer, opened
 from gateway.cli.options import DataOption, OwnDataOption, OwnRecordsOption, RecordsOption
-from gateway.cli.ticket_ask import NumberArgument, now_ms, ticket_of
+from gateway.cli.ticket_ask import NumberArgument, acting, now_ms, ticket_of
 from gateway.cli.ticket_sheet import sheet
 from gateway.cli.ticket_show import row_json, told, work_json
 from gateway.cli.ticket_work import add_work_to
@@ -215,14 +215,12 @@ def ack(
             by_whom = f", by {ticket.acknowledged_by}" if ticket.acknowledged_by else ""
             typer.echo(f"{ticket.number} was acknowledged before{by_whom}.")
             return
-        store.request_action(
-            ActionKind.ACKNOWLEDGE,
-            ticket.site,
-            ticket.unit,
-            fault=ticket.fault,
-            by=by,
-            now_ms=now_ms(),
-        )
+        now = now_ms()
+        with acting(store, ticket, "acknowledgement asked for", by, now):
+            store.request_action(
+                ActionKind.ACKNOWLEDGE, ticket.site, ticket.unit,
+                fault=ticket.fault, by=by, now_ms=now,
+            )  # fmt: skip
     typer.echo(
         f"{ticket.number}: acknowledgement by {by.strip()} recorded; the gateway applies it within "
         "seconds, or when it next starts."

@@ -17,6 +17,7 @@ from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
+from gateway.visits.settings import VisitSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
 
@@ -50,4 +51,5 @@ class Configuration:
     webhooks: Mapping[str, WebhookSettings] = field(default_factory=dict)
     reports: ReportSettings = field(default_factory=ReportSettings)
     board: BoardSettings = field(default_factory=BoardSettings)
+    visits: VisitSettings = field(default_factory=VisitSettings)
     warnings: tuple[Problem, ...] = ()

@@ -181,6 +181,7 @@ class RichScreen:
         stage = self._stage
         data = str(stage.shown / "gateway")
         lines = [
+            *([("See it all, in a browser", [stage.board_url])] if stage.board_url else []),
             ("Read the mails, in a browser", [str(stage.shown / "mail" / "index.html")]),
             ("List the tickets, in another terminal", [_basinward(), "tickets", f"--data {data}"]),
         ]
@@ -280,6 +281,8 @@ class PlainScreen:
 
     def __enter__(self) -> PlainScreen:
         self._say(f"Everything is written to {self._stage.shown}")
+        if self._stage.board_url:
+            self._say(f"See it all, in a browser: {self._stage.board_url}")
         self._say(f"Read the mails: {self._stage.shown / 'mail' / 'index.html'}")
         return self
 

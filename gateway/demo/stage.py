@@ -6,10 +6,12 @@ site's equipment would be; the gateway only knows what comes over the broker.
 
 from __future__ import annotations
 
+import importlib.util
 import json
 import logging
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
@@ -96,6 +98,7 @@ class Stage:
         self._progress = Progress()
         self._failure = ""
         self.broker_port = 0
+        self.board_url = ""
 
     def __enter__(self) -> Self:
         with ExitStack() as stack:
@@ -109,6 +112,7 @@ class Stage:
     def _start(self, stack: ExitStack) -> None:
         fleet_dir = self.directory / "fleet"
         self._run_simulator("demo-fleet", "--out", str(fleet_dir))
+        self.board_url = add_board(fleet_dir) if has_board() else ""
         self.mails = MailCatcher(self.mail_folder)
         self.mails.start()
         stack.callback(self.mails.stop)
@@ -126,6 +130,8 @@ class Stage:
         )
         stack.callback(self.service.stop, _PART_STOPS_WITHIN_S)
         self.service.start()
+        if self.board_url:
+            self._start_board(stack, fleet_dir)
         stack.callback(self._stop_simulator)
         self._simulator = subprocess.Popen(  # noqa: S603  # our own module, our own arguments
             [sys.executable, "-m", "simulator", "publish", "--fleet", str(fleet_dir),
@@ -143,14 +149,18 @@ class Stage:
         if done.returncode:
             raise DemoError(done.stderr.strip())
 
+    def _start_board(self, stack: ExitStack, fleet_dir: Path) -> None:
+        """The web pages, a process of their own, which lets everybody on this machine in."""
+        log_file = stack.enter_context((self.directory / "board.log").open("wb"))
+        board = subprocess.Popen(  # noqa: S603  # our own module, our own arguments
+            [sys.executable, "-m", "gateway.cli", "board", "--fleet", str(fleet_dir),
+             "--data", str(self.directory / "gateway"), "--demonstration"],
+            stdout=log_file, stderr=log_file, start_new_session=True,
+        )  # fmt: skip
+        stack.callback(_stop, board)
+
     def _stop_simulator(self) -> None:
-        if self._simulator.poll() is None:
-            self._simulator.send_signal(signal.SIGTERM)
-        try:
-            self._simulator.wait(_PART_STOPS_WITHIN_S)
-        except subprocess.TimeoutExpired:
-            self._simulator.kill()
-            self._simulator.wait()
+        _stop(self._simulator)
 
     def _follow(self) -> None:
         last = ""
@@ -232,6 +242,32 @@ def with_early_lists(routing: Routing, now: datetime) -> Routing:
             digest=timetable(zone, _DIGESTS_MIN),
         )
     return replace(routing, teams=teams)
+
+
+def _stop(process: subprocess.Popen[Any]) -> None:
+    if process.poll() is None:
+        process.send_signal(signal.SIGTERM)
+    try:
+        process.wait(_PART_STOPS_WITHIN_S)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+def has_board() -> bool:
+    """Whether what the web pages need is installed."""
+    return all(importlib.util.find_spec(name) for name in ("fastapi", "uvicorn"))
+
+
+def add_board(fleet_dir: Path) -> str:
+    """Say in fleet.toml where the board answers, on a port that is free; its address."""
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    url = f"http://127.0.0.1:{port}"
+    with (fleet_dir / "fleet.toml").open("a", encoding="utf-8") as file:
+        file.write(f'\n[board]\nport = {port}\npublic_url = "{url}"\n')
+    return url
 
 
 def near(path: Path) -> Path:

@@ -200,9 +200,6 @@ def _line(
     silent = {a.unit_row for a in standing if a.fault == "unit-stale"}
     cut_off = any(a.fault == "site-cut-off" for a in standing)
     name = names.site(site.id)
-    text = " ".join(
-        (name, site.id, site.address, site.team, *(f"{u.name} {u.id}" for u in site.units))
-    )
     people = tuple(dict.fromkeys(clean(p, 60) for t in tickets for p in t.people))
     oldest_ms = min((a.onset_ms for a in standing), default=0)
     return SiteLine(
@@ -224,7 +221,7 @@ def _line(
         people=people,
         worst=_brief(names, worst, is_unacknowledged=worst in waiting) if worst else None,
         rank=(_ORDER[condition], -int(top_waiting or top), -len(standing), oldest_ms, name),
-        text=text.casefold(),
+        text=names.search_text[site.id],
     )
 
 
@@ -251,14 +248,19 @@ def _totals(
         sites=len(sites),
         units=sum(s.units for s in sites),
         by_condition=_counted(s.condition.value for s in sites),
-        standing=_counted(a.severity.name.lower() for a in standing),
-        waiting=_counted(a.severity.name.lower() for a in waiting),
+        standing=_by_priority(standing),
+        waiting=_by_priority(waiting),
         held=sum(a.state in HELD for a in alarms),
         tickets=len(tickets),
         tickets_open=sum(t.state == "open" for t in tickets),
         people=len({p for t in tickets for p in t.people}),
         silent=sum(s.silent for s in sites),
     )
+
+
+def _by_priority(alarms: Iterable[AlarmLine]) -> Mapping[str, int]:
+    count = Counter(a.severity.name.lower() for a in alarms)
+    return {priority: count[priority] for priority in ("high", "medium", "low")}
 
 
 def _counted(words: Iterable[str]) -> Mapping[str, int]:

@@ -72,6 +72,9 @@ def handover_view(
         t for t in standing if t not in on_site and (t.is_over or t.phase == TicketPhase.WORK_DONE)
     ]
     taken = [t for t in standing if t not in unanswered and t not in on_site and t not in to_close]
+    rank = {"high": 0, "medium": 1, "low": 2}
+    for some in (unanswered, on_site, taken, to_close):
+        some.sort(key=lambda t: (rank[t.priority], t.onset_ms))
     held = [
         a
         for a in alarm_items(source)

@@ -35,18 +35,26 @@ class Names:
         self.units: Mapping[tuple[str, str], Unit] = {
             (site.id, unit.id): unit for site in configuration.sites for unit in site.units
         }
+        self._site_names = {one: clean(site.name, 80) for one, site in self.sites.items()}
+        self._unit_names = {key: clean(unit.name, 60) for key, unit in self.units.items()}
+        self.search_text: Mapping[str, str] = {
+            one: " ".join(
+                (self._site_names[one], one, site.address, site.team,
+                 *(f"{self._unit_names[one, u.id]} {u.id}" for u in site.units))
+            ).casefold()
+            for one, site in self.sites.items()
+        }  # fmt: skip
+        """What a search for a site looks into."""
         self._rules = configuration.rules
         self._own: dict[tuple[str, str, str], Fault | None] = {}
 
     def site(self, site_id: str) -> str:
         """The site's name."""
-        site = self.sites.get(site_id)
-        return clean(site.name if site else site_id, 80)
+        return self._site_names.get(site_id) or clean(site_id, 80)
 
     def unit(self, site_id: str, unit_id: str) -> str:
         """The unit's name; '' for what concerns a whole site."""
-        unit = self.units.get((site_id, unit_id))
-        return clean(unit.name if unit else unit_id, 60)
+        return self._unit_names.get((site_id, unit_id)) or clean(unit_id, 60)
 
     def zone(self, site_id: str) -> tzinfo:
         """The site's time zone; UTC where it is not known."""

@@ -12,6 +12,7 @@ from gateway.records.queries import Where
 from gateway.records.rows import BaselineRow
 from gateway.records.summaries import Cleaning
 from gateway.records.unit_looks import UnitLookRow
+from gateway.records.wear_rows import ConditionRow
 from rules.equipment import Site, Unit
 from rules.events import Reading
 from rules.expected import LiveReading, RunningState
@@ -41,6 +42,8 @@ class UnitView:
     tickets: tuple[TicketLine, ...]
     baselines: tuple[BaselineRow, ...]
     cleanings: tuple[Cleaning, ...]
+    conditions: tuple[ConditionRow, ...]
+    """How far each part is from clean and whole, where the rules can tell."""
     is_out_of_service: bool
     people: tuple[str, ...]
 
@@ -81,6 +84,7 @@ def unit_view(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitVi
         tickets=tuple(ticket_line(source.names, t) for t in tickets),
         baselines=tuple(source.records.baselines(site_id, unit_id)),
         cleanings=tuple(cleaned),
+        conditions=tuple(source.records.conditions(site_id, unit_id)),
         is_out_of_service=any(t.people for t in open_now)
         or any(a.state.name == "OUT_OF_SERVICE" for a in alarms),
         people=tuple(dict.fromkeys(p for t in open_now for p in t.people)),

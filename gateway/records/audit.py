@@ -15,9 +15,10 @@ from sqlalchemy import Connection, insert, select
 
 from gateway.accounts.actors import Actor, How
 from gateway.records.account_models import AuditRecord
+from gateway.records.rows import TicketRow
 from gateway.records.session import Database
 
-__all__ = ["Acting", "AuditEntry", "AuditTrail", "record_audit"]
+__all__ = ["Acting", "AuditEntry", "AuditTrail", "record_audit", "ticket_facts"]
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,16 @@ class Acting:
         record_audit(
             self._connection, self.actor, action, subject, self.now_ms, before=before, after=after
         )
+
+
+def ticket_facts(ticket: TicketRow) -> dict[str, Any]:
+    """What of a ticket people change, for ``before`` and ``after``."""
+    return {
+        "state": ticket.state.value,
+        "assignee": ticket.assignee,
+        "acknowledged_by": ticket.acknowledged_by,
+        "closed_by": ticket.closed_by,
+    }
 
 
 class AuditTrail:

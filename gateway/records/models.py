@@ -7,7 +7,7 @@ migration and these models must agree; a test compares them.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import (
     JSON,
@@ -25,6 +25,7 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from gateway.records.text import CleanText
 
 __all__ = [
+    "TICKETS_BEYOND",
     "ActionRecord",
     "AlarmEventRecord",
     "AlarmRecord",
@@ -65,6 +66,10 @@ class Base(DeclarativeBase):
         str: CleanText,
         dict[str, Any]: JSON(none_as_null=True),
     }
+
+
+TICKETS_BEYOND: Final = "tickets beyond"
+"""Name of the fact beyond which number new tickets go on, where a restore has set one."""
 
 
 class InstallationRecord(Base):

@@ -25,9 +25,16 @@ from sqlalchemy.engine import URL
 
 from gateway.records.account_models import SessionRecord
 from gateway.records.engines import parsed
-from gateway.records.models import ActionRecord, Base, InstallationRecord, OutboxRecord
+from gateway.records.models import (
+    TICKETS_BEYOND,
+    ActionRecord,
+    Base,
+    InstallationRecord,
+    OutboxRecord,
+)
 from gateway.records.rows import OutboxState
 from gateway.records.session import Database
+from gateway.records.ticketing import last_ticket_id
 from gateway.records.trouble import RecordsError, is_sqlite, shown
 from gateway.sqlite_copy import copy_sqlite
 
@@ -35,6 +42,11 @@ __all__ = ["copy_records", "move_records", "refit", "server_of"]
 
 _CHUNK_ROWS: Final = 1000
 _HEAVY_ROWS: Final = 4
+_MOST_TICKETS: Final = 10_000
+_TICKETS_A_MINUTE: Final = 10
+"""What a lost gateway has given at most: a storm of tickets, and more than people could ever read
+(common practice: one alarm in ten minutes is what an operator can take)."""
+_ROUND: Final = 1000  # so that the numbers after a restore are told at a glance
 _NOT_SETTLED: Final = (
     OutboxState.PENDING.value,
     OutboxState.HELD.value,
@@ -82,15 +94,20 @@ def move_records(file: Path, url: str | URL) -> None:
         target.close()
 
 
-def refit(file: Path, last_action: int) -> None:
+def refit(file: Path, last_action: int, elapsed_s: float = 0.0, beyond: int = 0) -> int:
     """Make the records in an SQLite file fit to go on from after others went on from them.
 
     What waits to be mailed may have been sent; new mails get identifiers, and new requests numbers
-    (beyond ``last_action``), that nobody has given. Everybody has to sign in again.
+    (beyond ``last_action``), that nobody has given. So do new tickets: their numbers go on beyond
+    all that a gateway can have given in ``elapsed_s`` since, and beyond ``beyond``. Gives the
+    number after which they go on. Everybody has to sign in again.
     """
     records = Database(f"sqlite:///{file.absolute()}")
     try:
         with records.write() as here:
+            given = _MOST_TICKETS + int(_TICKETS_A_MINUTE * max(elapsed_s, 0.0) / 60)
+            floor = max(last_ticket_id(here) + given, beyond)
+            floor = -(-floor // _ROUND) * _ROUND
             here.execute(
                 update(OutboxRecord)
                 .where(OutboxRecord.state.in_(_NOT_SETTLED))
@@ -104,9 +121,11 @@ def refit(file: Path, last_action: int) -> None:
                 .where(InstallationRecord.name == "id")
                 .values(value=secrets.token_hex(8))
             )
+            here.execute(insert(InstallationRecord).values(name=TICKETS_BEYOND, value=str(floor)))
             _raise_number(here, cast("Table", ActionRecord.__table__), last_action)
     finally:
         records.close()
+    return floor
 
 
 def _copy_rows(there: Connection, here: Connection) -> None:

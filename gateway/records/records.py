@@ -21,6 +21,7 @@ from gateway.records import (
     commit,
     gathering,
     queries,
+    summaries,
     ticketing,
     unit_looks,
 )
@@ -48,12 +49,14 @@ from gateway.records.rows import (
     TicketRow,
 )
 from gateway.records.session import Database, RecordsError
+from gateway.records.summaries import ChangeMark
 from gateway.records.ticket_data import Mailing
 from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
 from gateway.records.unit_looks import UnitLookRow
 from gateway.records.upsert import insert_into
 from gateway.records.use import UseBook
+from gateway.records.visit_book import VisitBook
 from gateway.records.wear import write_conditions
 from gateway.records.wear_book import WearBook
 from gateway.tickets.desk import DeskSettings
@@ -66,7 +69,7 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook):
+class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).
@@ -396,6 +399,11 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook):
         """How the unit runs, as the rules saw it last; None before they have."""
         with self._database.read() as connection:
             return unit_looks.look_of(connection, site, unit)
+
+    def change_mark(self) -> ChangeMark:
+        """A mark that differs once anything that a page shows has changed."""
+        with self._database.read() as connection:
+            return summaries.change_mark(connection)
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, Table, bindparam, func, insert, or_, select, 
 from gateway.digests.gathering import Draft as Notice
 from gateway.records.channel_rows import channel_rows
 from gateway.records.gathering import gather
+from gateway.records.models import TICKETS_BEYOND, InstallationRecord
 from gateway.records.models import AlarmRecord as Alarms
 from gateway.records.models import OutboxRecipientRecord as Recipients
 from gateway.records.models import OutboxRecord as Outbox
@@ -87,6 +88,15 @@ def ticket_number(ticket_id: int) -> str:
     return f"BW-{ticket_id:06d}"
 
 
+def last_ticket_id(connection: Connection) -> int:
+    """The id beyond which the next ticket's lies; after a restore not the last ticket's own."""
+    floor = connection.scalar(
+        select(InstallationRecord.value).where(InstallationRecord.name == TICKETS_BEYOND)
+    )
+    last = connection.scalar(select(func.max(Tickets.id))) or 0
+    return max(last, int(floor or 0))
+
+
 def write_tickets(
     connection: Connection,
     events: Sequence[AlarmEvent],
@@ -103,7 +113,7 @@ def write_tickets(
     drafts = _tickets_of(
         connection, {(e.unit_row, e.fault) for e in events}, earliest_ms - reopen_within_ms
     )
-    next_id = 1 + (connection.scalar(select(func.max(Tickets.id))) or 0)
+    next_id = 1 + last_ticket_id(connection)
     for event in events:
         key = (event.unit_row, event.fault)
         draft = drafts.get(key)

@@ -165,3 +165,4 @@ def test_no_more_are_calculated_at_once_than_memory_is_meant_for(monkeypatch):
     for thread in threads:
         thread.join()
     assert at_once[1] == 2
+    assert not passwords.is_busy

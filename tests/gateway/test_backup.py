@@ -7,6 +7,7 @@ import json
 import random
 import stat
 import tarfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -14,7 +15,7 @@ from typing import Any
 import pytest
 from sqlalchemy.engine import URL, make_url
 from support.fleet_files import write_fleet
-from support.records import NOW_MS, UNITS
+from support.records import NOW_MS, ROUTING, UNITS
 from support.small_gateway import SmallGateway
 
 from gateway import sqlite_copy
@@ -28,6 +29,7 @@ from gateway.records import moving
 from gateway.records.rows import OutboxState
 from gateway.snapshot import SnapshotFiles
 from gateway.store_reader import STORE_READER
+from gateway.tickets.life import LifeSettings
 from rules.events import Action, ActionKind
 
 
@@ -170,6 +172,67 @@ def test_what_waited_is_sent_under_its_own_identifier_and_new_tickets_get_others
     assert all(m.possibly_duplicate for m in after)
     assert went_on.records.installation != gateway.records.installation
     went_on.close()
+
+
+def new_tickets(gateway: SmallGateway, start: int) -> set[str]:
+    """The numbers of the tickets that the next seconds bring, once all others are closed."""
+    records = gateway.records
+    records.route(ROUTING, LifeSettings(reopen_within_ms=0))
+    before = records.tickets()
+    for ticket in before:
+        if ticket.closed_ms is None:
+            at_ms = NOW_MS + 1000 * start
+            records.close_ticket(ticket.number, by="Ana", finding="Dirt.", now_ms=at_ms)
+    gateway.receive(start, start + 20).judge()
+    found = {t.number for t in records.tickets()} - {t.number for t in before}
+    assert found
+    return found
+
+
+def test_no_number_of_a_ticket_comes_twice_however_often_something_is_restored(
+    new_url: Callable[[], str], tmp_path: Path
+) -> None:
+    """The lost gateway gives numbers after the backup, and so does each that follows it."""
+    url, other = new_url(), new_url()
+    lost = SmallGateway(tmp_path / "data", url)
+    known = new_tickets(lost, 0)
+    make_backup(tmp_path / "b.tar", lost.data, url)
+    known |= new_tickets(lost, 20)
+    lost.close()
+
+    _, beyond = restore(tmp_path / "b.tar", tmp_path / "new", None, other)
+    first = SmallGateway(tmp_path / "new", other)
+    numbers = new_tickets(first, 20)
+    assert min(numbers) == f"BW-{beyond + 1:06d}"
+    assert not numbers & known
+    known |= numbers
+    make_backup(tmp_path / "c.tar", first.data, other)
+    known |= new_tickets(first, 40)
+    first.close()
+
+    _, further = restore(tmp_path / "c.tar", tmp_path / "newer")
+    second = SmallGateway(tmp_path / "newer")
+    numbers = new_tickets(second, 40)
+    assert min(numbers) == f"BW-{further + 1:06d}"
+    assert not numbers & known
+    second.close()
+
+
+def test_the_longer_ago_the_backup_the_further_on_its_numbers_go(
+    gateway: SmallGateway, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    manifest = make_backup(tmp_path / "b.tar", gateway.data, gateway.url)
+    gaps = []
+    for days in (0, 1, 30, -1):
+        now_s = manifest.made_ms / 1000 + days * 86_400
+        monkeypatch.setattr(time, "time", lambda now_s=now_s: now_s)
+        gaps.append(restore(tmp_path / "b.tar", tmp_path / f"after {days} days")[1])
+    at_once, after_a_day, after_a_month, clock_behind = gaps
+    assert at_once == clock_behind > 10_000
+    assert after_a_day - at_once == pytest.approx(24 * 60 * 10, abs=1000)
+    assert after_a_month - at_once == pytest.approx(30 * 24 * 60 * 10, abs=1000)
+    _, told = restore(tmp_path / "b.tar", tmp_path / "told", numbers_beyond=765_432)
+    assert told == 766_000
 
 
 def test_a_new_request_never_has_the_number_of_one_that_only_the_journal_knows(

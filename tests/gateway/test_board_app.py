@@ -17,6 +17,7 @@ from starlette.testclient import TestClient
 from support.records import HOUR_MS, NOW_MS, RUI, raised, returned
 from ticket_scenes import FAULTS, quay_site
 
+from gateway.accounts.actors import How
 from gateway.board.app import SECURITY_HEADERS, make_app
 from gateway.board.limits import BadLinkLimit
 from gateway.board.page import LONGEST_NOTE, Pages
@@ -166,6 +167,18 @@ def test_two_who_confirm_at_the_same_moment_are_one_acknowledgement(bench, monke
     assert late.status_code == 409
     assert "Acknowledged by Somebody quicker" in text_of(late)
     assert [a.by for a in bench.records.pending_actions()] == ["Somebody quicker"]
+
+
+def test_the_audit_trail_has_the_person_and_where_he_was_and_the_link_is_not_in_it(bench):
+    bench.post(who="0", note="On my way.")
+    bench.post(who="1")
+    (entry,) = bench.records.audit.entries()
+    assert (entry.action, entry.subject) == ("acknowledgement asked for", bench.number)
+    assert (entry.actor.account, entry.actor.shown_name) == ("rui@north.example", "Rui Prata")
+    assert (entry.actor.how, entry.actor.address) == (How.LINK, "testclient")
+    assert entry.before["state"] == "open"
+    assert entry.after == {"by": "Rui Prata", "note": "On my way."}
+    assert bench.link.rpartition("/")[2] not in repr(entry)
 
 
 def test_the_tickets_history_has_the_person_and_the_note(bench):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import re
+import threading
 from collections.abc import Iterator
 from http.cookies import SimpleCookie
 from typing import Annotated
@@ -330,6 +331,35 @@ def test_no_hash_is_calculated_for_who_must_wait(people, monkeypatch):
     monkeypatch.setattr(people.passwords, "matches", lambda *a: calls.append("") or True)
     assert browser.sign_in().status_code == 429
     assert calls == []
+
+
+def test_a_flood_of_tries_takes_no_more_threads_than_pages_can_spare(people, monkeypatch):
+    """Ten wait for their turn at most; who comes then comes again, and is not counted for it."""
+    begun, release = threading.Semaphore(0), threading.Event()
+    verify = argon2.PasswordHasher.verify
+
+    def held(self, written, password):
+        begun.release()
+        assert release.wait(60)
+        return verify(self, written, password)
+
+    monkeypatch.setattr(argon2.PasswordHasher, "verify", held)
+    matches = people.passwords.matches
+    flood = [threading.Thread(target=matches, args=("", f"x{i}")) for i in range(10)]
+    for thread in flood:
+        thread.start()
+    for _ in range(2):
+        assert begun.acquire(timeout=60)
+    while not people.passwords.is_busy:
+        threading.Event().wait(0.01)
+    browser = people.browser()
+    for _ in range(12):
+        refused = browser.sign_in()
+        assert (refused.status_code, refused.headers["retry-after"]) == (503, "5")
+    release.set()
+    for thread in flood:
+        thread.join()
+    assert browser.sign_in().status_code == 303
 
 
 def test_strangers_keep_nobody_out_of_a_browser_he_has_used_before(people):

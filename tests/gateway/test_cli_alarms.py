@@ -269,3 +269,23 @@ def test_closing_with_a_cleaned_part_asks_for_a_new_baseline(data):
     assert result.exit_code == 0, result.output
     action = pending(data)
     assert (action.kind, action.parts) == (ActionKind.CLEANED, ("pump-screen", "distribution"))
+
+
+def test_what_is_asked_for_stands_in_the_audit_trail_once_it_is_recorded(data):
+    run(data, "alarms", "shelve", "quay-cold-store", "ac-1", "fan-fault", "--for", "3d", *BY)
+    run(data, "baselines", "reset", "quay-cold-store", "ac-1", "--part", "pads", *BY)
+    assert run(data, "alarms", "shelve", "quay-cold-store", "ac-9", "fan-fault", "--for", "3d",
+               *BY).exit_code == 1  # fmt: skip
+    records = open_records(data)
+    reset, shelve = records.audit.entries()
+    asked = records.pending_actions()
+    records.close()
+    assert (shelve.action, shelve.subject) == (
+        "shelve asked for", "quay-cold-store/ac-1 fan-fault"
+    )  # fmt: skip
+    assert shelve.before == {"alarm": "unacknowledged"}
+    assert shelve.after == {
+        "request": asked[0].id, "by": "Rui Prata", "note": "Belt on order",
+        "until_ms": asked[0].until_ms,
+    }  # fmt: skip
+    assert (reset.subject, reset.after["parts"]) == ("quay-cold-store/ac-1", "pads")

@@ -27,9 +27,9 @@ def places(tmp_path: Path) -> tuple[Path, Path]:
     return fleet, tmp_path / "data"
 
 
-def refused(places: tuple[Path, Path]) -> str:
+def refused(places: tuple[Path, Path], *more: str) -> str:
     fleet, data = places
-    result = CliRunner().invoke(app, ["board", "--fleet", str(fleet), "--data", str(data)])
+    result = CliRunner().invoke(app, ["board", "--fleet", str(fleet), "--data", str(data), *more])
     assert result.exit_code == 1, result.output
     return " ".join(result.stderr.split())
 
@@ -42,6 +42,13 @@ def test_a_port_that_is_taken(places):
         said = refused(places)
     assert f"cannot listen at 127.0.0.1 port {port}" in said
     assert "change address or port under [board]" in said
+
+
+@pytest.mark.parametrize("address", ["0.0.0.0", "192.0.2.1", "::", "board.example"])  # noqa: S104 - refused
+def test_a_demonstration_that_others_could_reach(places, address):
+    said = refused(places, "--demonstration", "--address", address)
+    assert f"lets everybody in, and {address} can be reached from other machines" in said
+    assert "basinward accounts add" in said
 
 
 def test_a_key_that_others_may_read(places):

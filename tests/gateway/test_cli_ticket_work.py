@@ -7,6 +7,7 @@ import pytest
 from support.records import NOW_MS, open_records, raised, step
 from typer.testing import CliRunner
 
+from gateway.accounts.actors import How
 from gateway.cli import ticket_ask
 from gateway.cli.app import app
 from gateway.records.ticket_data import HandBackSeen
@@ -161,3 +162,36 @@ def test_a_photo_is_attached_and_listed(run, tmp_path):
     assert "attachment 1: screen.jpg (image/jpeg, 2 kB) by Ana" in run("show", "1")
     photo.write_bytes(b"<html>")
     assert "neither a photo" in run("attach", "1", str(photo), "--by", "Ana", code=1)
+
+
+def test_every_act_stands_in_the_audit_trail_with_the_machines_user_and_before_and_after(
+    run, tmp_path
+):
+    photo = tmp_path / "screen.pdf"
+    photo.write_bytes(b"%PDF-1.7 a page")
+    run("ack", "1", "--by", "Desk")
+    run("assign", "1", "--to", "Ana", "--by", "Desk", "--note", "Today")
+    run("arrive", "1", "--by", "Ana", "--for", "90m")
+    run("leave", "1", "--by", "Ana")
+    run("arrive", "1", "--by", "Ana")
+    run("attach", "1", str(photo), "--by", "Ana")
+    run("done", "1", "--by", "Ana")
+    run("close", "1", "--by", "Ana", "--found", "Fan 2.", "--cleaned", "fans")
+    run("close", "1", "--by", "Eve", "--found", "Again.", code=1)
+    records = _records(run)
+    trail = records.audit.entries()[::-1]
+    records.close()
+    assert [(e.action, e.after["by"]) for e in trail] == [
+        ("acknowledgement asked for", "Desk"), ("ticket assigned", "Desk"), ("on site", "Ana"),
+        ("left the site", "Ana"), ("on site", "Ana"), ("file attached", "Ana"),
+        ("work done", "Ana"), ("ticket closed", "Ana"),
+    ]  # fmt: skip
+    assert {(e.subject, e.actor.how) for e in trail} == {("BW-000001", How.COMMAND)}
+    assert len({e.actor.account for e in trail}) == 1
+    assert trail[0].actor.account
+    states = [(e.before["state"], e.after["state"]) for e in trail[1:3]]
+    assert states == [("open", "assigned"), ("assigned", "on site")]
+    assert trail[1].after["note"] == "Today"
+    assert trail[5].after["name"] == "screen.pdf"
+    assert (trail[-1].after["finding"], trail[-1].after["cleaned"]) == ("Fan 2.", "fans")
+    assert trail[-1].after["state"] == "closed"

@@ -57,6 +57,7 @@ def picture(width: int, height: int, tickets: int, **more: Any) -> list[str]:
         mails=SimpleNamespace(count=16),
         shown=Path("demo-data/20261125-105345"),
         broker_port=36_627,
+        board_url="http://127.0.0.1:36628",
     )
     console = Console(file=io.StringIO(), force_terminal=True, width=width, height=height)
     screen = RichScreen(cast("Stage", stage), console)

@@ -52,7 +52,7 @@ def test_the_worst_site_comes_first_and_one_that_is_answered_after_one_that_is_n
     assert view.sites[0].worst.title == "Pump screen clogging"
     assert view.sites[0].worst.unit_name == "Condenser 1"
     assert (view.sites[2].high, view.sites[2].unacknowledged) == (1, 0)
-    assert view.totals.waiting == {"medium": 1, "low": 1}
+    assert view.totals.waiting == {"high": 0, "medium": 1, "low": 1}
     assert view.totals.standing == {"high": 1, "medium": 1, "low": 1}
     assert (view.totals.sites, view.totals.units, view.totals.tickets) == (4, 8, 3)
 

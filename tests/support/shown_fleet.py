@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Final
 
 import numpy as np
@@ -81,6 +83,15 @@ def evidence(summary: str = "Spray pressure is 31 % below the clean pump's.") ->
     )  # fmt: skip
 
 
+@cache
+def _migrated() -> bytes:
+    """A file of empty records, made once: migrating takes a while."""
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / RECORDS_FILE
+        Records(f"sqlite:///{path}").close()
+        return path.read_bytes()
+
+
 class ShownFleet:
     """The parts that a board reads, filled by a test."""
 
@@ -104,6 +115,8 @@ class ShownFleet:
         )  # fmt: skip
         keys = [(s.id, u.id) for s in self.sites for u in s.units]
         self.rows = {key: row for row, key in enumerate(keys)}
+        if not (where / RECORDS_FILE).exists():
+            (where / RECORDS_FILE).write_bytes(_migrated())
         self.records = Records(f"sqlite:///{where / RECORDS_FILE}", routing=routing)
         self.records.sync_units(self.rows)
         self.store = EmbeddedStore(
@@ -118,9 +131,13 @@ class ShownFleet:
         self.records.close()
         self.store.close()
 
-    def gateway_says(self, *troubles: str, ago_ms: int = 0) -> None:
+    def gateway_says(self, *troubles: str, ago_ms: int = 0, behind_s: float = 0.4) -> None:
         """What the gateway wrote about itself."""
-        status = {"now_ms": self.now_ms - ago_ms, "troubles": troubles, "rules": {"lag_s": 0.4}}
+        status = {
+            "now_ms": self.now_ms - ago_ms,
+            "troubles": troubles,
+            "rules": {"lag_s": behind_s},
+        }
         (self.where / STATUS_FILE).write_text(json.dumps(status))
 
     def commit(

@@ -15,10 +15,22 @@ from fastapi import APIRouter
 
 from gateway.board.board import Board
 from gateway.board.paper import Paper
+from gateway.board.rooms.alarms import alarms_room
+from gateway.board.rooms.fleet import fleet_room
+from gateway.board.rooms.lists import lists_room
 from gateway.board.rooms.sign_in import sign_in
+from gateway.board.rooms.tickets import tickets_room
+from gateway.board.rooms.unit import unit_room
 
 __all__ = ["ROOMS", "Room"]
 
 Room = Callable[[Board, Paper], APIRouter]
 
-ROOMS: Final[tuple[Room, ...]] = (sign_in,)
+ROOMS: Final[tuple[Room, ...]] = (
+    sign_in,
+    fleet_room,
+    alarms_room,
+    unit_room,
+    tickets_room,
+    lists_room,
+)

@@ -115,6 +115,8 @@ class _Reception:
             name = typed.strip().casefold()[:64]  # of nobody, and counted like any other
         address = request.client.host if request.client else ""
         network, mark = network_of(address), self._doors.mark_of(request, name)
+        if self._doors.passwords.is_busy:  # or those who wait would take every thread there is
+            raise Told(_busy())
         admission = self._doors.limit.admit(name, network, mark, self._clock_s())
         if admission.wait_s:
             raise Told(_too_many(int(admission.wait_s) + 1))
@@ -208,6 +210,8 @@ class _Reception:
         account, passwords = session.account, self._doors.passwords
         address = request.client.host if request.client else ""
         network, mark = network_of(address), self._doors.mark_of(request, account.name)
+        if passwords.is_busy:
+            raise Told(_busy())
         admission = self._doors.limit.admit(account.name, network, mark, self._clock_s())
         if admission.wait_s:
             raise Told(_too_many(int(admission.wait_s) + 1))
@@ -256,6 +260,15 @@ def _too_many(retry_s: int) -> Message:
         ),
         "basinward accounts password NAME",
         retry_s,
+    )
+
+
+def _busy() -> Message:
+    return Message(
+        503,
+        "Too many are signing in at this moment",
+        ("Wait a few seconds, then try again. Whoever is signed in can go on working.",),
+        retry_s=5,
     )
 
 

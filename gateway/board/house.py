@@ -1,0 +1,131 @@
+"""What the rooms about the fleet share: where views come from, and how a page is given."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, tzinfo
+from typing import Any, Final
+
+from fastapi import Request, Response
+
+from gateway.board.live import Live
+from gateway.board.paper import Paper
+from gateway.board.visitor import Role, Visitor
+from gateway.display_units import DisplaySystem, display_unit, format_quantity
+from gateway.overview.source import Source
+from gateway.tickets.document import lasting
+from gateway.tickets.render import MailRenderer
+
+__all__ = ["House", "clock", "furnish", "show"]
+
+PART: Final = "part"
+_MONTHS: Final = (
+    "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class House:
+    """Where views come from, what makes tickets' documents, and what tells pages of changes."""
+
+    source: Source
+    renderer: MailRenderer
+    live: Live = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Follow the source's records."""
+        object.__setattr__(self, "live", Live(self.source.records.change_mark))
+
+
+def show(
+    house: House,
+    paper: Paper,
+    request: Request,
+    template: str,
+    values: Callable[[], dict[str, Any]],
+    more: Mapping[str, Any] | None = None,
+    *,
+    status: int = 200,
+) -> Response:
+    """A page, or with ``?part=live`` only the part of it that changes, for all who look at once.
+
+    ``values`` makes what that part shows; ``more`` is what only the rest of the page needs. What
+    differs from visitor to visitor, but for their roles, must stand outside the block 'live'.
+    """
+    if request.query_params.get(PART) == "live":
+        visitor: Visitor = request.state.visitor
+        key = f"{request.url.path}?{request.url.query} {sorted(visitor.roles)}"
+        made = house.live.shared.get(
+            key, lambda: paper.part(request, template, "live", **values(), **(more or {}))
+        )
+        return Response(made, media_type="text/html; charset=utf-8")
+    return paper.page(request, template, status, **values(), **(more or {}))
+
+
+def clock(ms: int, zone: tzinfo = UTC, now_ms: int | None = None) -> str:
+    """A moment as short as it is clear: '13:50', '2 Jul 13:50', '2 Jul 2025'."""
+    try:
+        at = datetime.fromtimestamp(ms / 1000, zone)
+    except (OverflowError, ValueError, OSError):
+        return "at a time that cannot be"
+    day = f"{at.day} {_MONTHS[at.month - 1]}"
+    if now_ms is None:
+        return f"{day} {at.year} {at:%H:%M}"
+    now = datetime.fromtimestamp(now_ms / 1000, zone)
+    if at.date() == now.date():
+        return f"{at:%H:%M}"
+    return f"{day} {at:%H:%M}" if abs(now_ms - ms) < 180 * 86_400_000 else f"{day} {at.year}"
+
+
+def _iso(ms: int) -> str:
+    """As ISO 8601, for programs."""
+    try:
+        return datetime.fromtimestamp(ms / 1000, UTC).isoformat(timespec="seconds")
+    except (OverflowError, ValueError, OSError):
+        return ""
+
+
+def _span(ms: float) -> str:
+    """A length of time in words, the shortest that says enough."""
+    minutes = max(ms, 0) / 60_000
+    if minutes < 1:
+        return "now"
+    if minutes < 100:
+        return f"{minutes:.0f} min"
+    hours = minutes / 60
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} d"
+
+
+def _quantity(value: float | None, unit: str, system: DisplaySystem = "metric") -> str:
+    return "" if value is None else format_quantity(value, unit, system)
+
+
+def _number(value: float | None, unit: str, system: DisplaySystem = "metric") -> str:
+    """The number alone, to be aligned in a column whose unit stands beside it."""
+    if value is None:
+        return ""
+    text = format_quantity(value, unit, system)
+    return text.removesuffix(display_unit(unit, system).symbol).rstrip()
+
+
+def _symbol(unit: str, system: DisplaySystem = "metric") -> str:
+    return display_unit(unit, system).symbol
+
+
+def furnish(paper: Paper) -> None:
+    """Give the templates what the rooms need; once a paper."""
+    environment = paper.environment
+    if "clock" in environment.filters:
+        return
+    environment.filters |= {
+        "clock": clock,
+        "iso": _iso,
+        "span": _span,
+        "lasting": lambda ms: lasting(max(ms, 0) / 1000),
+        "quantity": _quantity,
+        "number": _number,
+        "symbol": _symbol,
+    }
+    shapes = {"high": "▲", "medium": "◆", "low": "●", "": "○"}
+    environment.globals.update({"Role": Role, "shapes": shapes, "utc": UTC})

@@ -1,0 +1,203 @@
+"""Tickets: lists, one with its whole life, and what people report about the work."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+
+from gateway.board.board import Board
+from gateway.board.doors import needs
+from gateway.board.forms import Form, FormFields
+from gateway.board.house import furnish, show
+from gateway.board.paper import Paper
+from gateway.board.rooms.fleet import Word
+from gateway.board.visitor import Role
+from gateway.overview.tickets import Shown, notice_of, ticket_view, tickets_view
+from gateway.records.records import Records
+from gateway.records.session import RecordsError
+from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding
+from gateway.tickets.document import clean
+from gateway.tickets.life import Act
+from rules.state import CLEANABLE_PARTS
+
+__all__ = ["tickets_room"]
+
+LONGEST: Final = 2_000
+HOUR_MS: Final = 3_600_000
+STAYS: Final = {"1": "1 hour", "2": "2 hours", "4": "4 hours", "6": "6 hours", "8": "8 hours",
+                "12": "12 hours"}  # fmt: skip
+FINDINGS: Final = 3
+"""Parts that the close-out form has room for; further ones are added by notes."""
+_SAID: Final = {
+    "acknowledge": "Recorded: acknowledged. The gateway takes it over within seconds.",
+    "assign": "Recorded: assigned.",
+    "arrive": "Recorded: on site. The unit's alarms go out of service within seconds. This "
+    "isolates nothing: lock and tag by the site's own energy-control procedure.",
+    "leave": "Recorded: left the site.",
+    "done": "Recorded: the work is done. Wait here for what the readings show before you leave.",
+    "close": "Recorded: closed.",
+    "note": "Recorded: your note.",
+}  # fmt: skip
+_INLINE: Final = frozenset({"image/jpeg", "image/png", "image/webp", "image/gif"})
+
+
+def tickets_room(board: Board, paper: Paper) -> APIRouter:
+    """Routes of tickets."""
+    router = APIRouter(dependencies=[needs(Role.VIEW)])
+    house = board.house
+    if house is None:
+        return router
+    furnish(paper)
+    source, renderer, records = house.source, house.renderer, house.source.records
+
+    @router.get("/tickets")
+    def listed(
+        request: Request,
+        show_: Word = "open",
+        priority: Word = "",
+        site: Word = "",
+        unit: Word = "",
+        before: int = 0,
+    ) -> Response:
+        shown = Shown(show_) if show_ in set(Shown) else Shown.OPEN
+
+        def values() -> dict[str, Any]:
+            view = tickets_view(
+                source, shown=shown, priority=priority, site=site, unit=unit,
+                before_id=before if before > 0 else None,
+            )  # fmt: skip
+            return {"view": view, "now_ms": board.clock_ms()}
+
+        given = {"shown": shown, "priority": priority, "site": site, "unit": unit}
+        return show(house, paper, request, "tickets.html.j2", values, given)
+
+    def one(request: Request, number: str, *, status: int = 200, **more: Any) -> Response:
+        view = ticket_view(source, renderer, number)
+        if view is None:
+            raise HTTPException(404)
+        now = records.ticket_now(number)
+        given = {
+            "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
+            "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
+            "longest": LONGEST, **more,
+        }  # fmt: skip
+
+        def values() -> dict[str, Any]:
+            return {
+                "view": view, "now": now, "now_ms": board.clock_ms(),
+                "zone": source.names.zone(view.line.site),
+            }  # fmt: skip
+
+        return show(house, paper, request, "ticket_room.html.j2", values, given, status=status)
+
+    @router.get("/tickets/{number}")
+    def page(request: Request, number: str, done: Word = "") -> Response:
+        return one(request, number, said=_SAID.get(done, ""))
+
+    @router.get("/tickets/{number}/sheet.pdf")
+    def sheet(number: str) -> Response:
+        detail = records.ticket(number)
+        if detail is None:
+            raise HTTPException(404)
+        name = quote(f"{detail.ticket.number}.pdf")
+        return Response(
+            renderer.sheet(notice_of(detail)),
+            media_type="application/pdf",
+            headers={"Content-Disposition": f"inline; filename*=UTF-8''{name}"},
+        )
+
+    @router.get("/tickets/{number}/files/{position}")
+    def file(number: str, position: int) -> Response:
+        found = records.attachment(number, position)
+        if found is None:
+            raise HTTPException(404)
+        row, content = found
+        how = "inline" if row.media_type in _INLINE else "attachment"
+        headers = {"Content-Disposition": f"{how}; filename*=UTF-8''{quote(row.name)}"}
+        return Response(content, media_type=row.media_type, headers=headers)
+
+    def recorded(request: Request, number: str, what: str, form: Form) -> None:
+        """Do it, with what was before and after in the audit trail, or nothing."""
+        before = _facts(records, number)
+        with board.acting(request) as acting:
+            _do(records, number, what, form, acting.actor.shown_name, acting.now_ms)
+            note = {"note": clean(form.get("note", ""), 300)} if form.get("note") else {}
+            after = _facts(records, number) | note
+            acting.note(f"ticket: {what}", number, before=before, after=after)
+
+    @router.post("/tickets/{number}", dependencies=[needs(Role.OPERATE)])
+    async def act(request: Request, number: str, form: FormFields) -> Response:
+        what = form.get("act", "")
+        try:
+            await run_in_threadpool(recorded, request, number, what, form)
+        except (RecordsError, CloseOutRefused) as error:
+            return await run_in_threadpool(
+                one, request, number, status=409, trouble=str(error), given=dict(form)
+            )
+        house.live.shared.forget()
+        location = f"{quote(number, safe='')}?done={quote(what)}"
+        return Response(status_code=303, headers={"Location": location})
+
+    return router
+
+
+def _facts(records: Records, number: str) -> dict[str, Any]:
+    """What of a ticket people change, for the audit trail."""
+    detail = records.ticket(number)
+    if detail is None:
+        return {}
+    ticket = detail.ticket
+    return {
+        "phase": ticket.state.value,
+        "assignee": ticket.assignee,
+        "on_site": [one.by for one in ticket.on_site],
+        "finding": ticket.finding,
+    }
+
+
+def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: int) -> None:
+    """Record what a person says; RecordsError or CloseOutRefused say why it cannot be."""
+    note = clean(form.get("note", ""), LONGEST)
+    match what:
+        case "acknowledge":
+            records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
+        case "assign":
+            records.assign(number, by=by, to=clean(form.get("to", ""), 100), note=note,
+                           now_ms=now_ms)  # fmt: skip
+        case "arrive":
+            hours = form.get("for", "")
+            stay_ms = int(hours) * HOUR_MS if hours in STAYS else 4 * HOUR_MS
+            records.arrive(number, by=by, note=note, until_ms=now_ms + stay_ms, now_ms=now_ms)
+        case "leave":
+            records.leave(number, by=by, note=note, now_ms=now_ms)
+        case "done":
+            records.finish(number, by=by, note=note, now_ms=now_ms)
+        case "close":
+            records.close_ticket(
+                number, by=by, finding=clean(form.get("found", ""), LONGEST),
+                findings=_findings(form), cleaned=form.all("cleaned"), now_ms=now_ms,
+            )  # fmt: skip
+        case "note":
+            if not note:
+                msg = "The note is empty. Nothing was changed."
+                raise RecordsError(msg)
+            records.add_note(number, by=by, note=note, now_ms=now_ms)
+        case _:
+            msg = "Choose what is to be recorded. Nothing was changed."
+            raise RecordsError(msg)
+
+
+def _findings(form: Form) -> list[PartFinding]:
+    found = []
+    for i in range(FINDINGS):
+        part, text = form.get(f"part{i}", ""), form.get(f"found{i}", "")
+        if part or text.strip():
+            if not part:
+                msg = f"Say at which part '{clean(text, 60)}' was found. Nothing was changed."
+                raise CloseOutRefused(msg)
+            found.append(PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", "")))
+    return found
