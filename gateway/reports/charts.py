@@ -20,7 +20,7 @@ from gateway.tickets.fonts import BOLD, REGULAR
 __all__ = ["Bar", "Gauge", "Series", "bars", "days", "gauges"]
 
 WIDTH: Final = 1440
-_LEFT: Final = 370
+_LEAST_LEFT, _MOST_LEFT = 300, 640
 _RIGHT: Final = 40
 _WHITE, _INK, _SOFT, _RULE, _TRACK = "#ffffff", "#1f2933", "#52606d", "#d3dae0", "#eef1f4"
 _PT, _SMALL = 27, 23
@@ -111,14 +111,15 @@ def bars(name: str, about: str, rows: Sequence[Bar], series: Sequence[Series]) -
     """Lying bars of stacked parts, one below the other, with words at their ends."""
     top, row_height = 66, 56
     sheet = _Sheet(top + row_height * len(rows) + 14)
-    _legend(sheet, series, _LEFT)
+    left = _left_of([row.label for row in rows])
+    _legend(sheet, series, left)
     words = max([_font(True, _SMALL).getlength(row.said) for row in rows] + [0.0])
-    room = WIDTH - _RIGHT - _LEFT - words - 24
+    room = WIDTH - _RIGHT - left - words - 24
     most = max([sum(p or 0.0 for p in row.parts) for row in rows] + [1e-9])
     for i, row in enumerate(rows):
         y = top + row_height * i
-        _label(sheet, row.label, y + row_height / 2)
-        x = float(_LEFT)
+        _label(sheet, row.label, left, y + row_height / 2)
+        x = float(left)
         for part, one in zip(row.parts, series, strict=True):
             width = room * (part or 0.0) / most
             if width > 0.0:
@@ -128,10 +129,10 @@ def bars(name: str, about: str, rows: Sequence[Bar], series: Sequence[Series]) -
             x += width
         known = any(p is not None for p in row.parts)
         sheet.text(
-            x + 14 if known else _LEFT, y + row_height / 2, row.said,
+            x + 14 if known else left + 14, y + row_height / 2, row.said,
             size=_SMALL, bold=known, colour=_INK if known else _SOFT,
         )  # fmt: skip
-    sheet.draw.line((_LEFT, top, _LEFT, top + row_height * len(rows)), _SOFT, 2)
+    sheet.draw.line((left, top, left, top + row_height * len(rows)), _SOFT, 2)
     said = "; ".join(f"{row.label} {row.said}" for row in rows)
     return sheet.picture(name, f"{about}: {said}.")
 
@@ -142,21 +143,24 @@ def gauges(
     """Scales from 0 to 100 with a mark and its doubt; below ``low`` the bar is dark."""
     top, row_height = 60, 56
     sheet = _Sheet(top + row_height * len(rows) + 14)
+    left = _left_of([row.label for row in rows])
     words = max([_font(True, _SMALL).getlength(row.said) for row in rows] + [0.0])
     right = WIDTH - _RIGHT - words - 24
-    sheet.text(_LEFT, 26, ends[0], size=_SMALL, colour=_SOFT)
+    sheet.text(left, 26, ends[0], size=_SMALL, colour=_SOFT)
     sheet.text(right, 26, ends[1], size=_SMALL, colour=_SOFT, anchor="rm")
     for i, row in enumerate(rows):
         y = top + row_height * i
         middle = y + row_height / 2
-        _label(sheet, row.label, middle)
-        sheet.draw.rectangle((_LEFT, y + 13, right, y + row_height - 13), _TRACK)
+        _label(sheet, row.label, left, middle)
+        sheet.draw.rectangle((left, y + 13, right, y + row_height - 13), _TRACK)
         if row.value is not None:
-            x = _along(row.value, right)
+            x = _along(row.value, left, right)
             colour = _DARK if row.value < low else _CALM
-            sheet.draw.rectangle((_LEFT, y + 13, x, y + row_height - 13), colour)
+            sheet.draw.rectangle((left, y + 13, x, y + row_height - 13), colour)
             if row.give > 0.0:
-                a, b = _along(row.value - row.give, right), _along(row.value + row.give, right)
+                a, b = (
+                    _along(v, left, right) for v in (row.value - row.give, row.value + row.give)
+                )
                 sheet.draw.line((a, middle, b, middle), _INK, 3)
                 for end in (a, b):
                     sheet.draw.line((end, middle - 8, end, middle + 8), _INK, 3)
@@ -164,7 +168,7 @@ def gauges(
             right + 24, middle, row.said, size=_SMALL, bold=row.value is not None,
             colour=_INK if row.value is not None else _SOFT,
         )  # fmt: skip
-    sheet.draw.line((_LEFT, top, _LEFT, top + row_height * len(rows)), _SOFT, 2)
+    sheet.draw.line((left, top, left, top + row_height * len(rows)), _SOFT, 2)
     said = "; ".join(f"{row.label} {row.said}" for row in rows)
     return sheet.picture(name, f"{about}: {said}.")
 
@@ -173,8 +177,14 @@ _CALM: Final = "#7fa8d1"
 _DARK: Final = "#9b1c1c"
 
 
-def _along(value: float, right: float) -> float:
-    return _LEFT + (right - _LEFT) * min(max(value, 0.0), 100.0) / 100.0
+def _left_of(labels: Sequence[str]) -> float:
+    """Room that the longest label wants, within reason."""
+    longest = max([_font(False, _PT).getlength(label) for label in labels] + [0.0])
+    return min(max(longest + 36.0, _LEAST_LEFT), _MOST_LEFT)
+
+
+def _along(value: float, left: float, right: float) -> float:
+    return left + (right - left) * min(max(value, 0.0), 100.0) / 100.0
 
 
 def _legend(sheet: _Sheet, series: Sequence[Series], left: float) -> None:
@@ -185,12 +195,12 @@ def _legend(sheet: _Sheet, series: Sequence[Series], left: float) -> None:
         x += 38 + _font(False, _SMALL).getlength(one.name) + 44
 
 
-def _label(sheet: _Sheet, label: str, y: float) -> None:
+def _label(sheet: _Sheet, label: str, left: float, y: float) -> None:
     font = _font(False, _PT)
     shown = label
-    while font.getlength(shown) > _LEFT - 34 and len(shown) > 2:
+    while font.getlength(shown) > left - 34 and len(shown) > 2:
         shown = shown[:-2].rstrip() + "…"
-    sheet.text(_LEFT - 18, y, shown, anchor="rm")
+    sheet.text(left - 18, y, shown, anchor="rm")
 
 
 def _whole_step(most: int) -> int:

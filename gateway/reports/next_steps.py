@@ -7,7 +7,7 @@ what costs before what is merely not seen.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Final, Literal
 
 from gateway.reports.figures import SiteMonth
@@ -46,6 +46,7 @@ def next_steps(months: Iterable[SiteMonth], title: Callable[[str], str], most: i
             *_heat(month),
             *_unheard(month),
         ]
+    found += _unmeasured(months)
     found.sort(key=lambda pair: (pair[0], pair[1].place, pair[1].what))
     return [step for _, step in found[:most]]
 
@@ -205,20 +206,30 @@ def _unheard(month: SiteMonth) -> Iterable[_Ranked]:
                     "plan",
                 ),
             )
+
+
+def _unmeasured(months: Sequence[SiteMonth]) -> list[_Ranked]:
+    """One line for all units whose water cannot be known, or a fleet's list would be full of it."""
     lacking = [
-        row.unit for row in month.uses
+        (month, row)
+        for month in months
+        for row in month.uses
         if row.use.amounts["heard"].coverage_frac > 0.0
         and row.use.amounts["evaporation"].value is None
-    ]  # fmt: skip
-    if lacking:
-        reasons = {row.use.amounts["evaporation"].method for row in month.uses
-                   if row.unit in lacking}  # fmt: skip
-        yield (
+    ]
+    if not lacking:
+        return []
+    sites = dict.fromkeys(_place(month, "") for month, _ in lacking)
+    reasons = Counter(row.use.amounts["evaporation"].method for _, row in lacking)
+    units = listed([f"{_place(month, row.unit)}" for month, row in lacking], 4)
+    return [
+        (
             60.0,
             Next(
                 "Have more signals sent, if the water is to be known",
-                f"{listed(lacking)}: {listed(sorted(reasons), 2)}",
-                _place(month, ""),
+                f"{units}: {listed([why.rstrip('.') for why, _ in reasons.most_common()], 2)}.",
+                next(iter(sites)) if len(sites) == 1 else f"{len(sites)} sites",
                 "plan",
             ),
         )
+    ]

@@ -37,6 +37,7 @@ _PRIORITIES: Final = (
     (Severity.LOW, Series("low", "#b9c6d3")),
 )
 _MOST_TICKETS: Final = 30
+_UNDATED: Final = (Verdict.NO_TREND.value, Verdict.TOO_LITTLE.value)
 _MOST_GAUGES: Final = 24
 
 
@@ -203,7 +204,12 @@ def condition_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
             one = due.get((month.site.id, c.unit, c.part))
             when = _when(one, zone, year)
             part = PART_TITLE.get(c.part, c.part)
-            name = f"{place_of(month, c.unit, with_site=with_site)}, {part.lower()}"
+            where = (
+                f"{clean(month.site.name, 26)}, {c.unit}"
+                if with_site
+                else place_of(month, c.unit, with_site=False)
+            )
+            name = f"{where}: {part.lower()}"
             rows.append((c.condition_pct, name, c.uncertainty_pct or 0.0, when))
     title = "Condition and forecast"
     if not rows:
@@ -221,7 +227,11 @@ def condition_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
         said += f" The worst {len(shown)} of {len(rows)} parts."
     if unknown:
         said += f" Of {counted(unknown, 'part')} nothing is known."
-    dated = [row for row in shown if row[3]]
+    dated = [row for row in rows if row[3] and row[3] not in _UNDATED][:_MOST_GAUGES]
+    undated = Counter(row[3] for row in rows if row[3] in _UNDATED)
+    if undated:
+        counts = ", ".join(f"{what} ({n})" for what, n in undated.most_common())
+        said += f" Of {counted(sum(undated.values()), 'part')} no date can be told: {counts}."
     table = Table(
         ("Part", "Condition", "Reaches its limit (80 % range)"),
         tuple((name, f"{pct:.0f} % ± {give:.0f}", when) for pct, name, give, when in dated),
