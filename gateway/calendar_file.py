@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
+from urllib.parse import quote
 
 __all__ = ["Event", "calendar"]
 
@@ -22,7 +23,9 @@ _ESCAPES: Final = str.maketrans({"\\": "\\\\", ";": "\\;", ",": "\\,", "\n": "\\
 class Event:
     """One entry. ``uid`` stays the same when it is sent again; ``sequence`` then grows.
 
-    Times are UTC, ms since 1970; ``busy`` says whether it takes the reader's time.
+    Times are UTC, ms since 1970; ``busy`` says whether it takes the reader's time. ``organizer``
+    and ``attendees`` are mail addresses, which a request or a cancellation needs (RFC 5546, 3.2);
+    nobody is asked for an answer, since none would be read.
     """
 
     uid: str
@@ -34,6 +37,8 @@ class Event:
     sequence: int = 0
     cancelled: bool = False
     busy: bool = True
+    organizer: str = ""
+    attendees: tuple[str, ...] = ()
 
 
 def calendar(events: Iterable[Event], *, name: str, made_ms: int, method: str = "PUBLISH") -> bytes:
@@ -58,6 +63,12 @@ def calendar(events: Iterable[Event], *, name: str, made_ms: int, method: str = 
             f"STATUS:{'CANCELLED' if event.cancelled else 'CONFIRMED'}",
             f"TRANSP:{'OPAQUE' if event.busy else 'TRANSPARENT'}",
         ]
+        if event.organizer:
+            lines.append(f"ORGANIZER:mailto:{_address(event.organizer)}")
+        lines += [
+            f"ATTENDEE;RSVP=FALSE;PARTSTAT=ACCEPTED:mailto:{_address(one)}"
+            for one in event.attendees
+        ]
         if event.description:
             lines.append(f"DESCRIPTION:{_text(event.description)}")
         if event.location:
@@ -69,6 +80,11 @@ def calendar(events: Iterable[Event], *, name: str, made_ms: int, method: str = 
 
 def _utc(time_ms: int) -> str:
     return (_EPOCH + timedelta(milliseconds=time_ms)).strftime("%Y%m%dT%H%M%SZ")
+
+
+def _address(mail: str) -> str:
+    """As a URI (RFC 6068); what could end the line or begin another value is escaped."""
+    return quote(mail, safe="@!#$&'*+-/=?^_`{|}~.")
 
 
 def _text(value: str) -> str:

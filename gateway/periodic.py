@@ -19,7 +19,7 @@ log = logging.getLogger(__name__)
 class Periodic(Worker):
     """Does ``work`` every ``every_s`` seconds; what it raises is logged, and it is done again."""
 
-    def __init__(self, name: str, every_s: float, work: Callable[[], None]) -> None:
+    def __init__(self, name: str, every_s: float, work: Callable[[], object]) -> None:
         """Prepare; :meth:`start` starts, and the first time is one interval later."""
         super().__init__(name)
         self._every_s = every_s

@@ -27,6 +27,7 @@ from gateway.channels.cloud_event import cloud_event
 from gateway.channels.short_text import short_text_mail
 from gateway.cleaning_proof import CleaningProof
 from gateway.config import Configuration
+from gateway.consumption.keeper import ConsumptionKeeper
 from gateway.data_directory import (
     JOURNAL_FILE,
     RECORDS_FILE,
@@ -47,6 +48,7 @@ from gateway.receiver_clock import ReceiverClock
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records_place import note_place
+from gateway.reports.maker import ReportPost
 from gateway.rules_reader import RulesEngine, RulesReader
 from gateway.snapshot import SnapshotFiles
 from gateway.status import GatewayStatus
@@ -89,6 +91,8 @@ class Pace:
     escalation_s: float = 10.0
     lists_s: float = 10.0
     aftercare_s: float = 10.0
+    use_s: float = 60.0
+    reports_s: float = 60.0
     proof_s: float = 600.0
     looks_s: float = 5.0
     rules_s: float = 1.0
@@ -431,12 +435,20 @@ class Service:
         self._aftercare = Aftercare(
             self._records, self._rules.ask, self._clock_ms, self.configuration.life
         )
+        self._keeper = ConsumptionKeeper(
+            self._records, self._store, lambda: self.configuration.sites, self._clock_ms
+        )
+        self._reports = ReportPost(
+            self._records, self._store, lambda: self.configuration, self._clock_ms
+        )
         self._proof = CleaningProof(self._records, self._store, lambda: self._plan, self._clock_ms)
         self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
             Periodic("lists", pace.lists_s, self._make_lists),
             Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
+            Periodic("reports", pace.reports_s, self._reports.run),
+            Periodic("consumption", pace.use_s, self._keeper.run),
             Periodic("cleaning proof", pace.proof_s, self._proof.run),
             Periodic("looks", pace.looks_s, self._looks.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),

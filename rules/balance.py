@@ -17,7 +17,7 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min
-from rules.physics.robust import line_fit
+from rules.physics.robust import line_fit, median
 from rules.physics.water_balance import (
     bleed_for_cycles_l_min,
     float_valve_flow_l_min,
@@ -179,7 +179,7 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     running = (n >= LEAST_BINS) & (n >= LEAST_RUN_FRAC * (bins - first))
     slope, slope_sd, middle = line_fit(hours, np.where(used, windows.conductivity, np.nan))
     slope, slope_sd, middle = (np.where(running, a, np.nan) for a in (slope, slope_sd, middle))
-    rise, _, level = line_fit(hours, np.where(used, windows.level_running, np.nan))
+    rise, _, level = line_fit(hours, _without_leaps(np.where(used, windows.level_running, np.nan)))
     rise = np.where(np.isnan(rise), 0.0, rise)
     area, c_m = plan.area_m2[rows], plan.makeup_us_cm[rows]
     level = np.where(np.isnan(level), plan.float_shut_mm[rows], level)
@@ -379,6 +379,21 @@ def _mean(window: F64, least: int) -> F64:
     n = there.sum(axis=-1)
     mean = np.where(there, window, 0.0).sum(axis=-1) / np.maximum(n, 1)
     return np.where(n >= least, mean, np.nan)
+
+
+LEAP_MM: Final = 15.0
+"""A mean of the level so far from both its neighbours, which agree, is a reading gone wrong."""
+
+
+def _without_leaps(level: F64) -> F64:
+    """The levels without single means that leap: water in a basin cannot come and go like that.
+
+    One of them would feign a rise for as long as it is in the window.
+    """
+    middle = median(np.stack([level[:, :-2], level[:, 1:-1], level[:, 2:]], axis=-1), 3)
+    out = level.copy()
+    out[:, 1:-1] = np.where(np.abs(level[:, 1:-1] - middle) > LEAP_MM, np.nan, level[:, 1:-1])
+    return out
 
 
 HALF_HOUR_BINS: Final = 6

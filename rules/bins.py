@@ -25,15 +25,13 @@ from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
 from rules.frames import FrameView
-from rules.heat import (
+from rules.heat import fan_shares, heat_means, wanted_means
+from rules.heat_compared import (
     HeatRejection,
-    fan_shares,
     heat_is_calm,
     heat_is_known,
-    heat_means,
     heat_rejection,
     nothing_seen,
-    wanted_means,
 )
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min

@@ -8,6 +8,7 @@ float must sit below the overflow) are checked here too. Reading the files is th
 from __future__ import annotations
 
 import re
+from datetime import date, time
 from typing import Annotated, Final, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -17,6 +18,7 @@ from rules.signals import INDEX
 
 __all__ = [
     "ID_PATTERN",
+    "AccessHours",
     "Basin",
     "Condenser",
     "Contact",
@@ -30,6 +32,7 @@ __all__ = [
     "Site",
     "SparkplugNode",
     "Unit",
+    "VisitPlace",
     "Water",
 ]
 
@@ -37,6 +40,7 @@ ID_PATTERN: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
 """Site and unit ids: they become levels of an MQTT topic."""
 
 Refrigerant = Literal["R717", "R744", "R134a", "R404A", "R407A", "R448A", "R449A", "R513A"]
+Weekday = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 Energy = Literal["electrical", "water", "refrigerant", "pneumatic", "mechanical"]
 
 
@@ -311,6 +315,42 @@ class SparkplugNode(_Model):
     edge: TopicLevel
 
 
+class AccessHours(_Model):
+    """When a crew may be at a site: on these weekdays, between these times of its clock."""
+
+    days: Annotated[tuple[Weekday, ...], Field(min_length=1, max_length=7)] = (
+        "mon", "tue", "wed", "thu", "fri",
+    )  # fmt: skip
+    begins: time = time(7)
+    ends: time = time(17)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.begins >= self.ends:
+            msg = f"ends ({self.ends:%H:%M}) is not after begins ({self.begins:%H:%M}) on that day"
+            raise ValueError(msg)
+        return self
+
+
+class VisitPlace(_Model):
+    """What the planning of visits must know of a site: where it is, when it is open, its heat.
+
+    In ``hot_months`` its units need their wet pads: pads are worked on before ``cool_ends``, and
+    can begin to dry at ``dry_from`` of the evening before. ``closed`` are days without access.
+    """
+
+    latitude_deg: float = Field(ge=-90, le=90)
+    longitude_deg: float = Field(ge=-180, le=180)
+    access: Annotated[tuple[AccessHours, ...], Field(min_length=1, max_length=20)] = (
+        AccessHours(),
+    )
+    closed: Annotated[tuple[date, ...], Field(max_length=1_000)] = ()
+    hot_months: Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(max_length=12)] = ()
+    cool_ends: time = time(11)
+    dry_from: time = time(20)
+    drying_h: float = Field(default=10.0, ge=0, le=72, description="how long the pads take to dry")
+
+
 class Site(_Model):
     """One site: where it is, who is there, and its units."""
 
@@ -327,6 +367,9 @@ class Site(_Model):
     team: Identifier
     contacts: Annotated[tuple[Contact, ...], Field(min_length=1)]
     sparkplug: SparkplugNode | None = None
+    visit: VisitPlace | None = Field(
+        default=None, description="without it no visits are planned here"
+    )
     units: Annotated[tuple[Unit, ...], Field(min_length=1, max_length=500)]
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

@@ -2,8 +2,9 @@
 
 The temperature difference (TD) of condensing over air on the coil is divided by the load and
 multiplied by the capacity that the airflow leaves, so that neither a hot day nor a busy one looks
-like dirt. One such mean an hour is kept by mode (one in three hours where no load is sent: then the
-window spans whole weeks, since load follows hour and weekday), each unit at a minute of its own.
+like dirt. The mean of each hour in one mode is kept (of three hours where no load is sent: then the
+window spans whole weeks, since load follows hour and weekday); fans that switch on and off, and the
+minutes that the refrigerant takes to follow, are then taken out.
 The step of the condensing temperature when the unit goes from dry to wet tells the pads' effect
 without any load.
 """
@@ -12,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cache
 from typing import Final
 
 import numpy as np
@@ -22,25 +22,21 @@ from rules.bin_times import bin_start_ms
 from rules.physics.condenser import UA_EXPONENT, capacity_frac
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.refrigerant import condensing_temperature_degc
-from rules.physics.robust import median
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.state import STEADY, STEADY_BINS, FleetState
+from rules.state import HEAT_PARTS, STEADY, WET_FALLS, FleetState
 
 __all__ = [
+    "BINS_AN_HOUR",
     "LEAST_AIRFLOW_FRAC",
-    "Compared",
+    "UNKNOWN_LONG",
     "HeatMeans",
-    "HeatRejection",
+    "divided",
     "fan_shares",
     "forget",
     "forget_effect",
-    "heat_is_calm",
-    "heat_is_known",
     "heat_means",
-    "heat_rejection",
-    "nothing_seen",
     "over_ambient_k",
     "rated_ntu",
     "wanted_means",
@@ -48,6 +44,23 @@ __all__ = [
 
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 _LOAD: Final = INDEX["heat_load"]
+_HEAD: Final = INDEX["head_pressure"]
+_SPEED: Final = INDEX["fan_speed"]
+_AIR: Final = INDEX["ambient_temperature"]
+_HUMIDITY: Final = INDEX["relative_humidity"]
+_PRESSURE, _AMBIENT, _BULB, _AIRFLOW, _KW, _SQUARE, _DROP, _DROP_SQUARE = range(HEAT_PARTS)
+LEAST_DROP_PA: Final = 0.5
+MOST_SWING: Final = 0.4
+"""Standard deviation over mean of the airflow within a mean: fans that stand half of the time give
+off less than their mean airflow would."""
+LEAST_BINS: Final = 4
+"""Bins that a mean of an hour rests on at least."""
+STALE_SUM_BINS: Final = 72
+"""A sum that was begun so long ago was broken off by a silence."""
+SWITCH_MEANS: Final = 3
+HOLD_WEIGHT: Final = 1.0 / 3.0
+"""Fans that switch on and off swing the pressure: a quarter of an hour, before and after a change
+of mode, takes most of that out."""
 LEAST_AIRFLOW_FRAC: Final = 0.3
 """Below this share of the airflow the temperature difference says little."""
 LEAST_LOAD_FRAC: Final = 0.3
@@ -59,26 +72,15 @@ LEAST_PAD_AIRFLOW_FRAC: Final = 0.5
 """Pads are not quite quadratic: over 0.5 to 1 the error of the square stays below a fifth."""
 BINS_AN_HOUR: Final = 12
 UNKNOWN_STRIDE_H: Final = 3
-SHORT, LONG, UNKNOWN_LONG, NEWEST = 12, 24, 56, 6
-"""Windows in means: the shorter for what is large, the longer for what is small."""
+UNKNOWN_LONG: Final = 56
+"""Window in means where the load is not known: more than a week."""
 _NEVER: Final = 1_000_000_000
-WETTED_WINDOW: Final = 8
-CALM_MEANS: Final = 3
-CALM_FRAC: Final = 0.08
-CALM_EFFECT_FRAC: Final = 0.5
-STALE_DRY_BINS: Final = 3 * 24 * BINS_AN_HOUR
-"""Dry running longer ago says nothing of the coil of today."""
-RECENT_DRY_BINS: Final = 10 * 24 * BINS_AN_HOUR
+GAP_WEIGHT: Final = 1.0 / 6.0
 SWITCH_BINS: Final = 12
 """Longest time between the means before and after a change of mode: the load is then the same."""
-LEAST_SWITCHES: Final = 3
-MEDIAN_FACTOR: Final = 1.2533
-"""Standard error of a median of n normal values, times sqrt(n) over their deviation."""
-TD_ERROR_FRAC: Final = 0.04
-"""Error of a normalised TD by the laws of airflow, as a fraction of it (judgement)."""
 SHARE_WEIGHT: Final = 1.0 / 24.0
 """Weight of a bin in the running share of fans proven: a memory of two hours."""
-WET_WEIGHT: Final = 1.0 / 8.0
+WET_WEIGHT: Final = 1.0 / 5.0
 
 
 def rated_ntu(plan: FleetPlan, rows: I64) -> F64:
@@ -134,40 +136,29 @@ def heat_means(
     k = len(rows)
     dry_out, wet_out, pads = np.full(k, np.nan), np.full(k, np.nan), np.full(k, np.nan)
     lost = _mind_load(state, rows)
-    knows_load = state.heat_load_seen[rows]
-    hour = bin_id // BINS_AN_HOUR
-    # Another minute each hour, so that what comes hourly (a defrost) is not met each time or never.
-    due = (rows + 5 * hour) % BINS_AN_HOUR == bin_id % BINS_AN_HOUR
-    third = (hour + rows // BINS_AN_HOUR) % UNKNOWN_STRIDE_H == 0
-    air = mean["fan_capacity"]
-    moving = air >= LEAST_AIRFLOW_FRAC
-    usable = moving & ~np.isnan(wet) & ~np.isnan(mean["head_pressure"])
-
-    at = np.flatnonzero(due & (wet == 1) & (air >= LEAST_PAD_AIRFLOW_FRAC))
-    pads[at] = np.where(
-        mean["pad_pressure_drop"][at] > 0.5, mean["pad_pressure_drop"][at] / air[at] ** 2, np.nan
-    )
-
-    age = bin_id - state.dry_hold_bin[rows]
-    switch = usable & (wet == 1) & (state.dry_hold_bin[rows] > 0) & (age <= SWITCH_BINS)
-    at = np.flatnonzero((usable & due & (knows_load | third)) | switch)
+    since = state.heat_since_bin[rows]
+    # Each unit's hour begins at a minute of its own, so that they do not all end at once.
+    turn = np.where(state.heat_load_seen[rows], BINS_AN_HOUR, UNKNOWN_STRIDE_H * BINS_AN_HOUR)
+    over_now = (bin_id + rows) // turn != (since + rows) // turn
+    n = state.heat_bins[rows]
+    at = np.flatnonzero(over_now & (n >= LEAST_BINS) & (bin_id - since < STALE_SUM_BINS))
     if len(at):
-        row, mode = rows[at], wet[at]
-        pressure, ambient = mean["head_pressure"][at], mean["ambient_temperature"][at]
-        load = _load_frac(plan, state, row, bin_id[at], mean["heat_load"][at], ambient)
-        over, rate = over_ambient_k(plan, row, pressure, ambient, air[at], load)
-        depression_k = ambient - bulb[at]
+        row = rows[at]
+        total = state.heat_sum[row].astype(np.float64)
+        over, rate, depression_k = _over_ambient_k(plan, state, row, total / n[at][:, None])
         depression = depression_k * rate
-        shift = np.where(mode == 1, plan.pad_effectiveness_frac[row] * depression, 0.0)
-        td = over + shift
+        wetted = state.heat_wet[row]
+        td = over + np.where(wetted, plan.pad_effectiveness_frac[row] * depression, 0.0)
         td = np.where(td >= LEAST_TD_K * rate, td, np.nan)
-        accepted = due[at] & (knows_load[at] | third[at])
-        dry_out[at] = np.where(accepted & (mode == 0), td, np.nan)
-        wet_out[at] = np.where(accepted & (mode == 1), td, np.nan)
+        dry_out[at] = np.where(wetted, np.nan, td)
+        wet_out[at] = np.where(wetted, td, np.nan)
+        pads[at] = divided(total[:, _DROP], total[:, _DROP_SQUARE])
         _mind_wet(state, row, wet_out[at], depression)
-        _switched(plan, state, row, bin_id[at], switch[at], over, depression, depression_k)
-    _hold_dry(state, rows, bin_id, usable & (wet == 0), mean)
+        _mind_fall(state, row, wet_out[at], depression)
+    state.heat_bins[rows[over_now]] = 0
+    _add_up(plan, state, rows, bin_id, wet, bulb, mean)
     for i, (name, out) in enumerate((("td_dry", dry_out), ("td_wet", wet_out))):
+        _mind_gap(state, rows, bin_id, i, out, turn)
         first = np.flatnonzero(~np.isnan(out) & (state.steady_count[rows, _Q[name]] == 0))
         state.td_first_bin[rows[first], i] = bin_id[first]
     seen = ~np.isnan(dry_out)
@@ -175,11 +166,77 @@ def heat_means(
     return HeatMeans(dry_out, wet_out, pads, lost)
 
 
+def _add_up(
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    bin_id: I64,
+    wet: F64,
+    bulb: F64,
+    mean: Mapping[str, F64],
+) -> None:
+    """Add the closed bins to the sums of their hours, and see whether a change of mode is told."""
+    used, kw = _usable(plan, state, rows, bin_id, wet, bulb, mean)
+    at = np.flatnonzero(used)
+    if not len(at):
+        return
+    row, bins, wetted = rows[at], bin_id[at], wet[at] == 1
+    air, drop = mean["fan_capacity"][at], mean["pad_pressure_drop"][at]
+    dropping = wetted & (air >= LEAST_PAD_AIRFLOW_FRAC) & (drop > LEAST_DROP_PA)
+    parts = np.stack(
+        [mean["head_pressure"][at], mean["ambient_temperature"][at], bulb[at], air, kw[at],
+         air**2, np.where(dropping, drop, 0.0), np.where(dropping, air**2, 0.0)], axis=1
+    )  # fmt: skip
+    n = state.heat_bins[row]
+    anew = (n == 0) | (state.heat_wet[row] != wetted)
+    anew |= bins - state.heat_since_bin[row] >= STALE_SUM_BINS
+    state.heat_sum[row] = np.where(anew[:, None], parts, state.heat_sum[row] + parts)
+    state.heat_bins[row] = np.where(anew, 1, n + 1)
+    state.heat_wet[row] = wetted
+    state.heat_since_bin[row] = np.where(anew, bins, state.heat_since_bin[row])
+    _hold_dry(state, row[~wetted], bins[~wetted], parts[~wetted])
+    age = bins - state.dry_hold_bin[row]
+    switch = wetted & (state.heat_bins[row] == SWITCH_MEANS)
+    switch &= (state.dry_hold_bin[row] > 0) & (age <= SWITCH_BINS)
+    if switch.any():
+        _switched(plan, state, row[switch], bins[switch])
+
+
+def _usable(
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    bin_id: I64,
+    wet: F64,
+    bulb: F64,
+    mean: Mapping[str, F64],
+) -> tuple[Bool, F64]:
+    """Bins that count, and the load in them, held for a little while. [kW]
+
+    What the unit sends must be there. Without a speed command the airflow of fans that run is not
+    known, and a controller that holds the head pressure with them hides what coil and pads do.
+    """
+    recent_ms = bin_start_ms(plan, rows, bin_id - 2)
+    sent = state.value_ms[rows] > 0
+    kw = mean["heat_load"]
+    held = state.value_ms[rows, _LOAD] >= recent_ms
+    kw = np.where(np.isnan(kw) & held, state.value[rows, _LOAD], kw)
+    used = ~np.isnan(wet) & ~np.isnan(mean["fan_capacity"]) & state.speed_seen[rows]
+    used &= state.value_ms[rows, _SPEED] >= recent_ms
+    for signal, value in (
+        (_HEAD, mean["head_pressure"]), (_AIR, mean["ambient_temperature"]), (_LOAD, kw),
+    ):  # fmt: skip
+        used &= ~np.isnan(value) | ~sent[:, signal]
+    used &= ~np.isnan(bulb) | (wet == 0) | ~sent[:, _HUMIDITY]
+    return used, kw
+
+
 def forget(state: FleetState, row: int) -> None:
     """What was measured of coil and pads says nothing any more: what spoilt it is mended."""
     for name in ("td_dry", "td_wet"):
         state.steady[row, _Q[name]] = np.nan
         state.steady_count[row, _Q[name]] = 0
+    state.heat_bins[row] = 0
     forget_effect(state, row)
 
 
@@ -212,20 +269,28 @@ def _mind_load(state: FleetState, rows: I64) -> list[tuple[int, int]]:
     return lost
 
 
-def _load_frac(
-    plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, kw: F64, ambient: F64
-) -> F64:
-    """Load over rated capacity, NaN where it is not known now.
+def _over_ambient_k(
+    plan: FleetPlan, state: FleetState, row: I64, hour: F64
+) -> tuple[F64, F64, F64]:
+    """Condensing temperature over ambient at rated load and full airflow, that factor, and the
+    wet-bulb depression. [K, -, K]
 
-    Where the unit never sends it: over its load at 20 °C, as loads usually go with the weather.
+    ``hour`` (k, 6 or more) holds means of head pressure, ambient, wet bulb, airflow, load and
+    airflow squared. NaN where the load is known and too small to tell, or the airflow is, or where
+    the airflow swings.
+    Where the unit never sends its load: over its load at 20 °C, as loads usually go with the
+    weather.
     """
-    held = state.value_ms[row, _LOAD] >= bin_start_ms(plan, row, bin_id - 2)
-    kw = np.where(np.isnan(kw) & held, state.value[row, _LOAD], kw)
-    frac = kw / plan.rated_capacity_kw[row]
+    ambient, air = hour[:, _AMBIENT], hour[:, _AIRFLOW]
+    frac = hour[:, _KW] / plan.rated_capacity_kw[row]
     frac = np.where(frac >= LEAST_LOAD_FRAC, frac, np.nan)
-    # Not known: what heat loads do with the weather is taken out at least.
     usual = 1.0 + LOAD_FRAC_PER_K * (np.clip(ambient, 0.0, 45.0) - 20.0)
-    return np.where(state.heat_load_seen[row], frac, usual)
+    load = np.where(state.heat_load_seen[row], frac, usual)
+    swing = np.maximum(hour[:, _SQUARE] - air**2, 0.0)
+    told = (air >= LEAST_AIRFLOW_FRAC) & (swing <= (MOST_SWING * air) ** 2)
+    load = np.where(told, load, np.nan)
+    over, rate = over_ambient_k(plan, row, hour[:, _PRESSURE], ambient, air, load)
+    return over, rate, ambient - hour[:, _BULB]
 
 
 def over_ambient_k(
@@ -252,44 +317,47 @@ def _mind_wet(state: FleetState, row: I64, td: F64, depression: F64) -> None:
         column[row] = np.where(np.isnan(old), value, old + WET_WEIGHT * (value - old))
 
 
-def _hold_dry(
-    state: FleetState, rows: I64, bin_id: I64, dry: Bool, mean: Mapping[str, F64]
-) -> None:
-    """Keep the means of the newest dry bin, for the change to wet that may come next."""
-    if not dry.any():
+def _mind_fall(state: FleetState, row: I64, td: F64, depression: F64) -> None:
+    """Remember the depression that goes with each wet TD, in its place."""
+    new = np.flatnonzero(~np.isnan(td))
+    place = state.steady_count[row[new], _Q["td_wet"]] % WET_FALLS
+    state.wet_fall_k[row[new], place] = depression[new]
+
+
+def _mind_gap(state: FleetState, rows: I64, bin_id: I64, mode: int, td: F64, turn: I64) -> None:
+    """How long it takes from one TD of a mode to the next, in the mean; turns at least."""
+    new = np.flatnonzero(~np.isnan(td))
+    if not len(new):
         return
-    row = rows[dry]
-    for i, name in enumerate(("head_pressure", "ambient_temperature", "fan_capacity", "heat_load")):
-        state.dry_hold[row, i] = mean[name][dry]
-    state.dry_hold_bin[row] = bin_id[dry]
+    row = rows[new]
+    last = state.td_last_bin[row, mode]
+    gap_h = np.where(last > 0, bin_id[new] - last, turn[new]) / float(BINS_AN_HOUR)
+    old = state.td_gap_h[row, mode].astype(np.float64)
+    state.td_gap_h[row, mode] = old + GAP_WEIGHT * (gap_h - old)
+    state.td_last_bin[row, mode] = bin_id[new]
 
 
-def _switched(
-    plan: FleetPlan,
-    state: FleetState,
-    row: I64,
-    bin_id: I64,
-    switch: Bool,
-    over: F64,
-    depression: F64,
-    depression_k: F64,
-) -> None:
+def _hold_dry(state: FleetState, row: I64, bin_id: I64, parts: F64) -> None:
+    """Keep a mean of the newest dry bins, for the change to wet that may come next."""
+    old, follows = state.dry_held[row], bin_id - state.dry_hold_bin[row] <= 2
+    new = parts[:, : old.shape[1]]
+    step = old + HOLD_WEIGHT * (new - old)
+    state.dry_held[row] = np.where(follows[:, None] & ~np.isnan(step), step, new)
+    state.dry_hold_bin[row] = bin_id
+
+
+def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None:
     """The pads' effectiveness by the step of condensing temperature from dry to wet."""
-    good = switch & (depression_k >= MINIMUM_DEPRESSION_K) & ~np.isnan(over)
-    at = np.flatnonzero(switch)
-    if not len(at):
-        return
-    before = state.dry_hold[row[at]].astype(np.float64)
-    load = _load_frac(plan, state, row[at], state.dry_hold_bin[row[at]], before[:, 3], before[:, 1])
-    dry_over, dry_rate = over_ambient_k(
-        plan, row[at], before[:, 0], before[:, 1], before[:, 2], load
-    )
-    effect = (dry_over - over[at]) / depression[at]
+    now = state.heat_sum[row].astype(np.float64) / SWITCH_MEANS
+    over, rate, depression_k = _over_ambient_k(plan, state, row, now)
+    before = state.dry_held[row].astype(np.float64)
+    dry_over, dry_rate, _ = _over_ambient_k(plan, state, row, before)
+    effect = divided(dry_over - over, depression_k * rate)
     # A coil that gives off little shows little of the air it meets.
-    fine = good[at] & (dry_over >= 2.0 * dry_rate) & ~np.isnan(effect)
+    fine = (depression_k >= MINIMUM_DEPRESSION_K) & (dry_over >= 2.0 * dry_rate) & ~np.isnan(effect)
     # Minus: the step was taken in this very bin. Either way it is not taken again.
-    state.dry_hold_bin[row[at]] = np.where(fine, -bin_id[at], 0)
-    kept = row[at][fine]
+    state.dry_hold_bin[row] = np.where(fine, -bin_id, 0)
+    kept = row[fine]
     if len(kept):
         ring = state.switch_effect[kept]
         ring[:, :-1] = ring[:, 1:]
@@ -328,187 +396,6 @@ def fan_shares(state: FleetState, rows: I64, share: F64, active: Bool) -> None:
     state.fan_share[rows] = step
 
 
-@dataclass(frozen=True)
-class Compared:
-    """TDs of one mode over their learned baseline: arrays (m,), 1 when clean, NaN if not known.
-
-    ``long`` and ``short`` are medians over the two windows, ``newest`` and ``older`` over the last
-    six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
-    deviation of a single mean when clean.
-    """
-
-    long: F64
-    short: F64
-    newest: F64
-    older: F64
-    se: F64
-    scatter: F64
-
-
-@dataclass(frozen=True)
-class HeatRejection:
-    """What coil, pads and airflow do, against the clean unit; arrays (m,), NaN where not known.
-
-    ``effect`` is the pads' present saturation effectiveness, ``effect_clean`` what it was when
-    clean (or the nameplate's), ``effect_sd`` the uncertainty.
-    """
-
-    load_known: Bool
-    dry_recent: Bool
-    """The unit ran dry within ten days, and its clean state is known."""
-    dry: Compared
-    wet: Compared
-    effect: F64
-    effect_clean: F64
-    effect_sd: F64
-    effect_by: I64
-    """0 not known, 1 both modes, 2 the step from dry to wet, 3 wet running alone."""
-    depression_k: F64
-    """Wet-bulb depression of late, referred to rated load and full airflow."""
-    pads_ratio: F64
-    """Pad pressure drop at full airflow over its baseline."""
-    pads_se: F64
-
-
-def _ring(state: FleetState, rows: I64, quantity: str, bins: int) -> F64:
-    """The last accepted means, (m, bins), newest first, NaN where there are fewer."""
-    q = _Q[quantity]
-    count = state.steady_count[rows, q]
-    back = np.arange(1, bins + 1)
-    position = (count[:, None] - back) % STEADY_BINS
-    first = (rows * len(STEADY) + q) * STEADY_BINS
-    window: F64 = state.steady.reshape(-1).take(first[:, None] + position).astype(np.float64)
-    window[back > count[:, None]] = np.nan
-    return window
-
-
-def _divided(above: F64, below: F64) -> F64:
+def divided(above: F64, below: F64) -> F64:
+    """``above`` over ``below``, NaN where that is not above 0."""
     return np.where(below > 0, above / np.where(below > 0, below, 1.0), np.nan)
-
-
-def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compared:
-    q = _Q[quantity]
-    base, spread = state.baseline[rows, q], state.baseline_spread[rows, q]
-    learned = np.maximum(state.baseline_count[rows, q], 1)
-    window = _ring(state, rows, quantity, NEWEST + LONG)
-    long = median(window[:, :LONG], LONG // 2)
-    slow = np.flatnonzero(~known)
-    if len(slow):
-        # As many means as the learned week brought: about a week again.
-        weeks = _ring(state, rows[slow], quantity, UNKNOWN_LONG)
-        late = np.arange(UNKNOWN_LONG) >= learned[slow, None]
-        long[slow] = median(np.where(late, np.nan, weeks), SHORT * 3 // 4)
-    n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
-    scatter = _divided(spread, base)
-    short = _divided(median(window[:, :SHORT], SHORT // 2), base)
-    return Compared(
-        long=_divided(long, base),
-        short=np.where(known, short, np.nan),
-        newest=_divided(median(window[:, :NEWEST], NEWEST // 2), base),
-        older=_divided(median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2), base),
-        se=MEDIAN_FACTOR * scatter * np.sqrt(1.0 / n + 1.0 / learned),
-        scatter=scatter,
-    )
-
-
-def heat_is_known(state: FleetState, rows: I64) -> Bool:
-    """Units that have learned anything to be compared with, (m,)."""
-    columns = [_Q["td_dry"], _Q["td_wet"], _Q["pad_pressure_drop"]]
-    unknown: Bool = np.asarray(np.isnan(state.baseline[rows[:, None], columns]).all(axis=1))
-    known: Bool = ~unknown
-    known |= ~np.isnan(state.switch_effect[rows, -LEAST_SWITCHES])
-    return known
-
-
-def heat_is_calm(state: FleetState, rows: I64) -> Bool:
-    """Units that know their clean state in both modes and whose newest means are like it, (m,).
-
-    The mean over the newest few is enough to say so: no fault is judged by less than its median.
-    """
-    calm: Bool = np.ones(len(rows), dtype=np.bool_)
-    for name in ("td_dry", "td_wet", "pad_pressure_drop"):
-        newest = _ring(state, rows, name, CALM_MEANS).mean(axis=1)
-        off = np.abs(newest / state.baseline[rows, _Q[name]] - 1.0)
-        silent = state.steady_count[rows, _Q[name]] == 0
-        calm &= (off < CALM_FRAC) | silent
-    # What the pads lose shows in the wet TD; without a load the step at the change to wet says it.
-    newest_step = state.switch_effect[rows, -1]
-    calm &= state.heat_load_seen[rows] | ~(newest_step < CALM_EFFECT_FRAC)
-    return calm
-
-
-def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -> HeatRejection:
-    """Compare the rings of ``rows`` with their baselines, as of the bins ``bin_id`` just closed."""
-    known = state.heat_load_seen[rows].copy()
-    dry = _compared(state, rows, "td_dry", known)
-    wet = _compared(state, rows, "td_wet", known)
-    dry_age = bin_id - state.dry_seen_bin[rows]
-    pads_base = state.baseline[rows, _Q["pad_pressure_drop"]]
-    pads = median(_ring(state, rows, "pad_pressure_drop", SHORT), SHORT // 2)
-    pads_scatter = _divided(state.baseline_spread[rows, _Q["pad_pressure_drop"]], pads_base)
-    effect, clean, sd, by = _effect(plan, state, rows, known, dry_age)
-    return HeatRejection(
-        load_known=known,
-        dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
-        dry=dry,
-        wet=wet,
-        effect=effect,
-        effect_clean=clean,
-        effect_sd=sd,
-        effect_by=by,
-        depression_k=state.wet_depression_k[rows].astype(np.float64),
-        pads_ratio=_divided(pads, pads_base),
-        pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
-    )
-
-
-@cache
-def nothing_seen() -> HeatRejection:
-    """What :func:`heat_rejection` says of no unit. Most bins bring no news of coil and pads, and
-    working that out for nobody takes as long as for one: a fifth of closing a small fleet's bins.
-    """
-    nobody = np.empty(0, dtype=np.int64)
-    return heat_rejection(FleetPlan.build((), {}, {}), FleetState.empty(0, 0), nobody, nobody)
-
-
-def _effect(
-    plan: FleetPlan,
-    state: FleetState,
-    rows: I64,
-    known: Bool,
-    dry_age: I64,
-) -> tuple[F64, F64, F64, I64]:
-    """Effectiveness of the pads now and when clean, its uncertainty, and how it was found."""
-    rated = plan.pad_effectiveness_frac[rows]
-    dry_base, wet_base = state.baseline[rows, _Q["td_dry"]], state.baseline[rows, _Q["td_wet"]]
-    # A small depression makes effectiveness of noise.
-    fall = state.wet_depression_k[rows].astype(np.float64)
-    fall = np.where(fall >= MINIMUM_DEPRESSION_K, fall, np.nan)
-    enough = state.steady_count[rows, _Q["td_wet"]] >= WETTED_WINDOW
-    wet_td = np.where(enough, state.wet_td_k[rows].astype(np.float64), np.nan)
-    dry_td = median(_ring(state, rows, "td_dry", SHORT), SHORT // 2)
-    clean = rated - (wet_base - dry_base) / fall
-    clean = np.where(np.isnan(clean), rated, np.clip(clean, 0.4, 0.98))
-
-    both = rated - (wet_td - dry_td) / fall
-    both = np.where(known & (dry_age <= STALE_DRY_BINS), both, np.nan)
-    both_sd = TD_ERROR_FRAC * (dry_td + wet_td) / fall
-
-    steps = state.switch_effect[rows].astype(np.float64)
-    step = median(steps, LEAST_SWITCHES)
-    # The newest three agree, or the pads are not the story.
-    step = np.maximum(step, median(steps[:, -LEAST_SWITCHES:], LEAST_SWITCHES))
-
-    # The newest few show a leap while it still is one; the running mean comes too late for that.
-    newest_td = median(_ring(state, rows, "td_wet", NEWEST), NEWEST // 2)
-    alone = clean - (np.maximum(newest_td, wet_td) - wet_base) / fall
-    alone = np.where(known, alone, np.nan)
-    alone_sd = TD_ERROR_FRAC * (wet_td + wet_base) / fall
-
-    by = np.where(
-        ~np.isnan(both), 1,
-        np.where(~np.isnan(step) & ~known, 2, np.where(~np.isnan(alone), 3, 0)),
-    )  # fmt: skip
-    effect = np.choose(by, [np.full(len(rows), np.nan), both, step, alone])
-    sd = np.choose(by, [np.full(len(rows), np.nan), both_sd, np.full(len(rows), 0.1), alone_sd])
-    return effect, np.where(by == 2, rated, clean), sd, by.astype(np.int64)

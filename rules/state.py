@@ -46,13 +46,25 @@ BIN_MS: Final = 300_000
 STEADY_BINS: Final = 72
 """Accepted steady means kept by unit and quantity: six hours of running."""
 
+HEAT_PARTS: Final = 8
+"""Quantities that are added up over the hour for heat rejection, see rules/heat.py."""
+
+HEAT_HELD: Final = 6
+"""The first of them, kept of the newest dry bins."""
+
+WET_FALLS: Final = 12
+"""Wet-bulb depressions remembered, of the newest accepted wet TDs."""
+
 SWITCHES: Final = 5
 """Steps from dry to wet remembered."""
 
 WATER_LOOKS: Final = 8
 """Looks at the water of a day, by unit: one in three hours."""
 
-ADDED_LATER: Final = frozenset({"figure_day", "figure_mark", "water_looks"})
+ADDED_LATER: Final = frozenset({
+    "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
+    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin",
+})  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
 TRACE_BINS: Final = 36
@@ -197,7 +209,15 @@ class FleetState:
     speed_seen: Bool  # a fan speed command above zero was seen
     dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
     td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
-    dry_hold: F32  # (rows, 4) newest dry bin: head pressure, ambient, airflow, load
+    heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
+    # bulb, airflow, load, airflow squared, pad pressure drop, airflow squared that goes with it
+    heat_bins: U8  # how many bins, in which mode, and the first of them
+    heat_wet: Bool
+    heat_since_bin: I32
+    dry_held: F32  # (rows, HEAT_HELD) newest dry bins, the first of those
+    wet_fall_k: F16  # (rows, WET_FALLS) depressions of the newest wet TDs, by their count
+    td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
+    td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
     dry_hold_bin: I64  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
     wet_depression_k: F32  # running mean over the accepted wet TDs, and that of the TDs
@@ -298,7 +318,14 @@ class FleetState:
             speed_seen=np.zeros(n, dtype=np.bool_),
             dry_seen_bin=i64(n),
             td_first_bin=i64(n, 2),
-            dry_hold=np.full((n, 4), np.nan, dtype=np.float32),
+            heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),
+            heat_bins=np.zeros(n, dtype=np.uint8),
+            heat_wet=np.zeros(n, dtype=np.bool_),
+            heat_since_bin=np.zeros(n, dtype=np.int32),
+            dry_held=np.full((n, HEAT_HELD), np.nan, dtype=np.float32),
+            wet_fall_k=np.full((n, WET_FALLS), np.nan, dtype=np.float16),
+            td_gap_h=np.zeros((n, 2), dtype=np.float32),
+            td_last_bin=np.zeros((n, 2), dtype=np.int32),
             dry_hold_bin=i64(n),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),
             wet_depression_k=np.full(n, np.nan, dtype=np.float32),

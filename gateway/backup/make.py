@@ -53,7 +53,7 @@ from gateway.telemetry import TELEMETRY_FILE
 __all__ = ["make_backup"]
 
 _TRIES: Final = 3
-_SETTINGS: Final = ("fleet.toml", "oncall.toml", "sites/*.toml")
+_SETTINGS: Final = ("fleet.toml", "oncall.toml", "crews.toml", "sites/*.toml")
 
 
 class _Join(NamedTuple):

@@ -42,7 +42,7 @@ FLEET: Final = "fleet/"
 _DATA_FILES: Final = frozenset(
     {JOURNAL_FILE, RECORDS_FILE, TELEMETRY_FILE, WATCH_FILE, *SNAPSHOT_FILES}
 )
-_FLEET_FILES: Final = re.compile(r"(fleet|oncall|sites/[^/\0]{1,200})\.toml")
+_FLEET_FILES: Final = re.compile(r"(fleet|oncall|crews|sites/[^/\0]{1,200})\.toml")
 
 
 class BackupError(Exception):

@@ -18,13 +18,17 @@ from gateway.cli.broker_access import broker_access
 from gateway.cli.check import check
 from gateway.cli.cleanings import cleanings
 from gateway.cli.conditions import conditions
+from gateway.cli.consumption import consumption
 from gateway.cli.evaluate import evaluate
+from gateway.cli.lessons import lessons
 from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
+from gateway.cli.report import report
 from gateway.cli.rules import rules
 from gateway.cli.run import run
 from gateway.cli.undelivered import undelivered
 from gateway.cli.version import version
+from gateway.cli.visits import app as visits_app
 
 __all__ = ["app"]
 
@@ -58,7 +62,11 @@ app.add_typer(baselines_command.app)
 app.command()(conditions)
 app.command()(cleanings)
 app.add_typer(accounts_command.app)
+app.add_typer(visits_app)
 app.command()(oncall)
+app.command()(consumption)
+app.command()(report)
+app.command()(lessons)
 app.command()(replay)
 app.command()(evaluate)
 app.command()(backup)

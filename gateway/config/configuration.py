@@ -12,10 +12,12 @@ from gateway.config.report import Problem
 from gateway.intake import BrokerSettings
 from gateway.mail.smtp import MailSettings
 from gateway.records_place import RecordsPlace
+from gateway.reports.settings import ReportSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
 from gateway.tickets.routing import Routing
+from gateway.visits.settings import VisitSettings
 from gateway.watching.settings import WatchSettings
 from rules.equipment import Overrides, OwnRule, Site
 
@@ -47,5 +49,7 @@ class Configuration:
     life: LifeSettings = field(default_factory=LifeSettings)
     sparkplug: SparkplugSettings = field(default_factory=SparkplugSettings)
     webhooks: Mapping[str, WebhookSettings] = field(default_factory=dict)
+    reports: ReportSettings = field(default_factory=ReportSettings)
     board: BoardSettings = field(default_factory=BoardSettings)
+    visits: VisitSettings = field(default_factory=VisitSettings)
     warnings: tuple[Problem, ...] = ()

@@ -1,8 +1,8 @@
 """Reads a configuration directory and reports all that is wrong with it at once.
 
-The directory holds ``fleet.toml``, ``oncall.toml`` and ``sites/*.toml``. A configuration with a
-fault is refused whole; nothing is guessed and nothing is half loaded. The environment is an
-argument.
+The directory holds ``fleet.toml``, ``oncall.toml``, ``sites/*.toml`` and perhaps ``crews.toml``. A
+configuration with a fault is refused whole; nothing is guessed and nothing is half loaded. The
+environment is an argument.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from pydantic_core import ErrorDetails, to_json
 
 from gateway.config import checks, servers, webhooks
 from gateway.config.configuration import Configuration
+from gateway.config.crews import CrewsFile, check_crew_teams, visit_settings
 from gateway.config.files import Document, why_unreadable
 from gateway.config.models import FleetFile
 from gateway.config.oncall import OnCallFile, routing_of
@@ -24,6 +25,7 @@ from gateway.config.own_rules import check_own_rules
 from gateway.config.report import ConfigurationFaults, Level, Problem, has_errors, ordered
 from gateway.config.secrets import find_written_secrets
 from gateway.config.sentences import translate
+from gateway.reports.settings import ReportSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from rules.equipment import Overrides, OwnRule, Site
 from rules.signals import SIGNALS
@@ -81,6 +83,10 @@ def examine(
     hooks, hook_problems = webhooks.build(oncall.document, oncall_model, fleet_dir, environ)
     oncall.add(hook_problems)
 
+    crews_path = fleet_dir / "crews.toml"
+    crews = _Checked(Document.read(crews_path, "crews.toml")) if crews_path.exists() else None
+    crews_model = crews.validate(CrewsFile) if crews is not None else None
+
     paths, problems = _site_paths(fleet_dir / "sites")
     sites = [_Checked(Document.read(path, f"sites/{path.name}")) for path in paths]
     models = [site.validate(Site) for site in sites]
@@ -98,7 +104,12 @@ def examine(
             site.add(checks.check_teams(document, teams))
     problems += checks.duplicate_sites([s.document for s in sites])
     problems += checks.duplicate_edge_nodes([s.document for s in sites])
-    for checked in (fleet, oncall, *sites):
+    if crews is not None and isinstance(teams, Mapping):
+        placed = {m.team for m in models if m is not None and m.visit is not None}
+        # A site that cannot be read may be the one that the crew goes to.
+        placed |= set(teams) if None in models else set()
+        crews.add(check_crew_teams(crews.document, crews_model, teams, placed))
+    for checked in (fleet, oncall, *sites, *([crews] if crews is not None else [])):
         problems += checked.all_problems()
 
     found = ordered(problems)
@@ -126,6 +137,8 @@ def examine(
             watch=servers.watch_settings(fleet_model.watch),
             life=fleet_model.tickets.settings(),
             board=built.board,
+            visits=visit_settings(crews_model),
+            reports=fleet_model.reports.settings() if fleet_model.reports else ReportSettings(),
             warnings=tuple(p for p in found if p.level is Level.WARNING),
         ),
         found,

@@ -6,17 +6,20 @@ Secrets have no key here: a file names the environment variable or the file that
 
 from __future__ import annotations
 
+from datetime import time
 from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from gateway.board.settings import BoardSettings
 from gateway.mail.smtp import MailSettings
+from gateway.reports.settings import ReportSettings
 from gateway.sparkplug_settings import SparkplugSettings
 from gateway.telemetry.settings import StoreSettings
 from gateway.tickets.life import LifeSettings
+from gateway.tickets.notice import Recipient
 from gateway.watching.settings import WatchSettings
-from rules.equipment import EMail, Overrides, OwnRule, Text
+from rules.equipment import EMail, Overrides, OwnRule, Text, TimeZoneName
 
 __all__ = [
     "BoardTable",
@@ -26,6 +29,7 @@ __all__ = [
     "JournalTable",
     "MailTable",
     "RecordsTable",
+    "ReportsTable",
     "SparkplugTable",
     "StoreTable",
     "TicketsTable",
@@ -224,6 +228,50 @@ class BoardTable(_Model):
     sign_on_from: Annotated[tuple[HostName, ...], Field(max_length=100)] = ()
 
 
+class ReportsTable(_Model):
+    """The monthly reports: to whom and when they go out, and the prices they count with."""
+
+    to: Annotated[tuple[EMail, ...], Field(max_length=50)] = Field(
+        default=(), description="who gets the fleet's report"
+    )
+    to_planners: bool = Field(
+        default=ReportSettings.to_planners,
+        description="whether each team's planner gets the reports of its sites",
+    )
+    day: int = Field(
+        default=ReportSettings.day, ge=1, le=28,
+        description="day of the month after; latecomers have two days with the default",
+    )  # fmt: skip
+    at: time = ReportSettings.at
+    time_zone: TimeZoneName = ReportSettings.time_zone
+    currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")] | None = Field(
+        default=None, description="code of ISO 4217, for the prices"
+    )
+    water_price_per_m3: float = Field(default=0.0, ge=0, le=10_000)
+    energy_price_per_kwh: float = Field(default=0.0, ge=0, le=1_000)
+
+    @model_validator(mode="after")
+    def _prices_have_a_currency(self) -> Self:
+        if (self.water_price_per_m3 or self.energy_price_per_kwh) and self.currency is None:
+            msg = "prices need a currency: write for instance currency = 'EUR'"
+            raise ValueError(msg)
+        return self
+
+    def settings(self) -> ReportSettings:
+        """As the reports know them."""
+        return ReportSettings(
+            is_on=True,
+            to=tuple(Recipient("", address) for address in self.to),
+            to_planners=self.to_planners,
+            day=self.day,
+            at=self.at,
+            time_zone=self.time_zone,
+            currency=self.currency or "",
+            water_price_per_m3=self.water_price_per_m3,
+            energy_price_per_kwh=self.energy_price_per_kwh,
+        )
+
+
 class FleetFile(_Model):
     """``fleet.toml``: the fleet, its servers, and settings that hold for every site."""
 
@@ -237,5 +285,6 @@ class FleetFile(_Model):
     watch: WatchTable = WatchTable()
     tickets: TicketsTable = TicketsTable()
     board: BoardTable = BoardTable()
+    reports: ReportsTable | None = None
     settings: Overrides = {}
     rules: Annotated[tuple[OwnRule, ...], Field(max_length=100)] = ()

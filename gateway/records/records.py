@@ -29,11 +29,13 @@ from gateway.records.accounts import AccountStore
 from gateway.records.acknowledging import TicketNow
 from gateway.records.allowance import AllowanceStore
 from gateway.records.audit import AuditTrail
+from gateway.records.cases import CaseBook
 from gateway.records.models import InstallationRecord, UnitRecord
 from gateway.records.outbox import OutboxStore
 from gateway.records.outbox_rows import outbox_counts, outbox_rows, undelivered_rows
 from gateway.records.quarantine import Quarantine, QuarantineLimits
 from gateway.records.queries import Where
+from gateway.records.report_mails import ReportBook
 from gateway.records.rows import (
     AlarmEventRow,
     BaselineRow,
@@ -53,6 +55,8 @@ from gateway.records.ticket_life import TicketLife
 from gateway.records.ticketing import Postmark
 from gateway.records.unit_looks import UnitLookRow
 from gateway.records.upsert import insert_into
+from gateway.records.use import UseBook
+from gateway.records.visit_book import VisitBook
 from gateway.records.wear import write_conditions
 from gateway.records.wear_book import WearBook
 from gateway.tickets.desk import DeskSettings
@@ -65,7 +69,7 @@ __all__ = ["Records"]
 _ALL_PHASES = frozenset(TicketPhase)
 
 
-class Records(TicketLife, WearBook):
+class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
     """The records at ``url``, migrated to the newest revision.
 
     ``routing`` says who gets which mail; it may be replaced while running (:meth:`route`).

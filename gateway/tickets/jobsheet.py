@@ -15,7 +15,7 @@ from gateway.tickets.document import Ticket
 from gateway.tickets.jobsheet_paper import Paper
 from rules.hazards import SignalWord
 
-__all__ = ["job_sheet"]
+__all__ = ["job_sheet", "write_sheet"]
 
 _BLANK_LINES: Final = 4
 _SIGN_OFF: Final = ("Locked and tagged by, time", "Verified by, time", "Removed by, time")
@@ -37,13 +37,19 @@ def job_sheet(
     """
     made = datetime.fromtimestamp(max(made_ms, 0) / 1000, UTC)
     paper = Paper(page, f"Job sheet {ticket.number}", made, footer=_footer(ticket))
+    write_sheet(paper, ticket, link)
+    return paper.bytes()
+
+
+def write_sheet(paper: Paper, ticket: Ticket, link: str = "") -> None:
+    """The sheet on a page that is blank; it says on each of its pages what it does not do."""
+    paper.footer(_footer(ticket))
     _head(paper, ticket, link)
     _make_safe(paper, ticket)
     _bring(paper, ticket)
     _job(paper, ticket)
     _readings(paper, ticket)
     _hand_back(paper, ticket)
-    return paper.bytes()
 
 
 def _footer(ticket: Ticket) -> str:

@@ -129,6 +129,14 @@ class Paper:
         """The document."""
         return bytes(self._pdf.output())
 
+    def footer(self, text: str) -> None:
+        """From the present page on, this stands below."""
+        self._pdf.footer_text = text
+
+    def new_page(self) -> None:
+        """The next page begins."""
+        self._pdf.add_page()
+
     def _text(
         self,
         text: str,

@@ -45,7 +45,7 @@ from rules.faults.base import Fault
 from rules.jobplans import INSPECTION, missing_plans, plan_for
 from rules.own_rules.catalogue import own_fault
 
-__all__ = ["TEXT_WIDTH", "MailRenderer", "subject"]
+__all__ = ["TEXT_WIDTH", "MailRenderer", "mail_environment", "subject"]
 
 log = logging.getLogger(__name__)
 
@@ -134,7 +134,7 @@ class MailRenderer:
         self._figures = figures
         self._link = link or (lambda _notice: "")
         self._board_url = board_url
-        environment = _environment()
+        environment = mail_environment(_TEMPLATES)
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
         self._list_text = environment.get_template("list.txt.j2")
@@ -335,9 +335,10 @@ def _address(person: Recipient) -> Address | None:
         return None
 
 
-def _environment() -> Environment:
+def mail_environment(folder: Path) -> Environment:
+    """Templates of mails in a folder, with the filters that lay out their texts."""
     environment = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
+        loader=FileSystemLoader(folder),
         autoescape=select_autoescape(enabled_extensions=("html.j2",)),
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -15,7 +15,8 @@ from rules.arrays import F64, I64
 from rules.condition.figures import Judged
 from rules.condition.windows import Compared, compared, standing
 from rules.events import Reading
-from rules.heat import TD_ERROR_FRAC, HeatRejection, rated_ntu
+from rules.heat import rated_ntu
+from rules.heat_compared import TD_ERROR_FRAC, HeatRejection
 from rules.physics.condenser import ua_loss_frac
 from rules.plan import FleetPlan
 from rules.state import FleetState
@@ -26,8 +27,9 @@ LEAST_MEANS: Final = 3
 """Three hours of the day in the mode."""
 USUAL_AIRFLOW_FRAC: Final = 0.7
 """Airflow at which a rise of the TD is read as a loss of UA, as for the fault of the coil."""
-DAY_SD: Final = 0.5 * TD_ERROR_FRAC
-"""What is left of the laws of airflow and load in a day's median (judgement)."""
+DAY_SD: Final = TD_ERROR_FRAC
+"""What the laws of airflow and load leave in a day's median, since another weather moves all of it
+one way."""
 NO_LOAD_DAY_SD: Final = 0.08
 """Where no load is sent: from day to day it differs by so much beyond the weather (judgement)."""
 DROP_DAY_SD: Final = 0.04

@@ -18,7 +18,7 @@ from rules.condition.basin import basin, bleed, float_valve
 from rules.condition.figures import PartCondition, figures_of
 from rules.condition.water import distribution, flow_of_day, screen
 from rules.condition.windows import WRAP, todays_counts
-from rules.heat import heat_rejection
+from rules.heat_compared import heat_rejection
 from rules.plan import FleetPlan
 from rules.state import FleetState
 

@@ -26,7 +26,7 @@ from rules.faults.rejection import (
 )
 from rules.faults.rule import Rule
 from rules.frames import FrameView
-from rules.heat import HeatRejection
+from rules.heat_compared import HeatRejection
 from rules.look import UnitLook, fan_names
 from rules.settings import FLEET
 from rules.signals import INDEX
@@ -57,10 +57,12 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
     return judged((up > 0) & (speed <= STOPPED_PCT), known, severity)
 
 
-def _air_lost_by_drop(heat: HeatRejection, least_pct: F64) -> F64:
+def _air_lost_by_drop(heat: HeatRejection, least_pct: F64, announced: I8) -> F64:
     """Air lost by the pads' pressure drop at equal speed, (m,) [%]: flow goes as its root."""
     lost = 100.0 * (1.0 - np.sqrt(np.fmax(heat.pads_ratio, 0.0)))
     sure = (1.0 - heat.pads_ratio >= 3.0 * heat.pads_se) & (lost >= least_pct)
+    # What falls slowly is a coil that fills behind the pads.
+    sure &= heat.pads_leapt | (announced > 0)
     # Less air would show in the condensing too: else a pad is missing or the tube leaks.
     contradicted = heat.load_known & (heat.wet.newest < CONFIRMED_RATIO)
     known = ~np.isnan(heat.pads_ratio)
@@ -96,7 +98,7 @@ def judge_lost(view: BinView, announced: I8) -> I8:
     waits |= ~np.isnan(view.state.baseline[rows, _DRY_Q])
     if len(at):
         least = np.broadcast_to(view.setting(_LOST, "least_by_drop_pct"), len(view.rows))[at]
-        by_drop = _air_lost_by_drop(heat, least)
+        by_drop = _air_lost_by_drop(heat, least, announced[at])
         by_leap = _air_lost_by_leap(view, at, heat, announced[at])
         news = np.searchsorted(among, at)
         lost[news] = np.fmax(np.fmax(lost[news], by_drop), by_leap)

@@ -135,6 +135,8 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     calm = filled & ~np.isnan(fall) & (fall < 0.5 * part.setting(_SLUG, "fall_mm"))
     calm &= (level > shut + NEAR_SHUT_MM) & ~(bleed > least)
     calm |= (bleed <= least) & (makeup <= least)
+    # With the make-up off the basin is emptied on purpose: that starts the delay anew.
+    calm |= ~filled & ~bleeds & (announced[index] == 0) & ~np.isnan(level)
     verdict = np.where(lost > 0, np.maximum(grade, announced[index]), np.where(calm, 0, UNKNOWN))
     out[index] = verdict.astype(np.int8)
 
@@ -256,6 +258,8 @@ BLEED_STUCK_OPEN: Final = Rule(
         helps=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "ambient_temperature",
                "relative_humidity", "fan_run", "fan_speed"),
         suppressed_by=("level-frozen", "float-leaking", "float-stuck-open", "conductivity-probe"),
+        # Where nothing replaces what leaves, it is the float's ticket, which names the drain too.
+        yields_to=("float-stuck-shut",),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week: water runs to waste",

@@ -20,11 +20,11 @@ from rules.faults.rejection import (
     heat_readings,
     leapt_by_fans,
     urgent_settings,
-    wet_leapt,
     with_urgency,
 )
 from rules.faults.rule import Rule
-from rules.heat import HeatRejection, rated_ntu
+from rules.heat import rated_ntu
+from rules.heat_compared import HeatRejection
 from rules.look import UnitLook
 from rules.physics.condenser import ua_loss_frac
 
@@ -35,8 +35,6 @@ USUAL_AIRFLOW_FRAC: Final = 0.7
 """Airflow at which a rise of the TD is read as a loss of UA: the middle of the fans' range."""
 SCATTERS: Final = 1.5
 """A rise within this many deviations of a single clean mean is no news."""
-PADS_STORY_FRAC: Final = 0.5
-"""In wet running alone, a leap that takes this share of the pads' effect is theirs."""
 
 
 def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announced: I8) -> F64:
@@ -49,7 +47,13 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     def pick(dry: F64, wet: F64) -> F64:
         return np.where(heat.dry_recent, dry, wet)
 
-    long, short = pick(heat.dry.long, heat.wet.long), pick(heat.dry.short, heat.wet.short)
+    # In wet running the part that goes with the depression is the pads'.
+    sure = heat.fall_base - 1.0 >= 2.0 * heat.fall_base_se
+    share = np.where(sure, heat.fall_base, 1.0)
+    share = np.where(np.isnan(heat.fall_base) | (announced > 0), np.inf, share)
+    wet_short = np.minimum(heat.wet.short, share)
+    wet_long = np.minimum(heat.wet.long, share)
+    long, short = pick(heat.dry.long, wet_long), pick(heat.dry.short, wet_short)
     usual = np.maximum(
         3.0 * pick(heat.dry.se, heat.wet.se), SCATTERS * pick(heat.dry.scatter, heat.wet.scatter)
     )
@@ -58,9 +62,8 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     loss = np.where(quick >= medium_pct, np.fmax(loss, quick), loss)
     usual = np.where(announced > 0, 0.5 * usual, usual)
     within = np.fmax(long, np.where(quick >= medium_pct, short, long)) - 1.0 < usual
-    pads = (heat.effect_by == 3) & (heat.effect < (1.0 - PADS_STORY_FRAC) * heat.effect_clean)
-    pads &= wet_leapt(heat)
-    loss = np.where(pads, np.nan, loss)
+    # What came at once in wet running alone may be the pads': its course will tell.
+    loss = np.where(~heat.dry_recent & heat.load_known & heat.wet_moves, np.nan, loss)
     return np.where(np.isnan(loss), np.nan, np.where(within, np.fmin(loss, 0.0), loss))
 
 

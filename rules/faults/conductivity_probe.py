@@ -20,7 +20,7 @@ from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
-from rules.faults.water_readings import balance_readings, seen_number
+from rules.faults.water_readings import balance_readings, level_follows, seen_number
 from rules.look import UnitLook
 from rules.signals import INDEX
 
@@ -96,6 +96,8 @@ def judge(view: BinView, announced: I8) -> I8:
         # Water that thins faster than water comes in does not thin.
         sinks = w.bleed_low_l_min + w.evaporation_l_min > w.makeup_most_l_min
         sinks &= np.isnan(w.makeup_us_cm)  # with both meters softer make-up would explain it
+        # Without a make-up meter the float's position says what came in: a level must show it.
+        sinks &= ~np.isnan(w.makeup_metered_l_min) | level_follows(part)
         bad = w.running & ((low & (deaf | unheard)) | gone | sinks)
         out[i[bad]] = Severity.MEDIUM
     # Only a plausible reading in running water clears it.

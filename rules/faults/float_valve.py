@@ -19,6 +19,7 @@ from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
+from rules.faults.water_readings import level_follows
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min
@@ -66,6 +67,8 @@ def judge_open(view: BinView, announced: I8) -> I8:
     maybe = np.flatnonzero((severity > 0) & (announced == 0))
     if len(maybe):
         part = view.only(maybe)
+        # A reading that stood still while the pump started or stopped shows no level of today.
+        severity[maybe[~level_follows(part)]] = 0
         passes = float_flow_of(part).passes
         severity[maybe[passes == Passes.LITTLE]] = 0
         # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:

@@ -161,6 +161,7 @@ def _finite(value: float) -> float | None:
 HEAD_PRESSURE_HIGH: Final = Rule(
     Fault(
         slug=_SLUG,
+        spoils_heat=True,
         title="Head pressure high",
         family="heat rejection",
         meaning="The refrigerant condenses close to the temperature at which the cut-out trips.",

@@ -19,11 +19,10 @@ from rules.faults.rejection import (
     heat_of,
     heat_readings,
     urgent_settings,
-    wet_leapt,
     with_urgency,
 )
 from rules.faults.rule import Rule
-from rules.heat import HeatRejection
+from rules.heat_compared import HeatRejection
 from rules.look import UnitLook
 
 __all__ = ["PADS_CLOGGED", "PADS_NOT_WETTING", "effect_lost_pct"]
@@ -64,12 +63,14 @@ def effect_lost_pct(heat: HeatRejection) -> F64:
 def judge_dry(view: BinView, announced: I8) -> I8:
     """The pads' effect that is left in wet running."""
     at, heat, _ = view.heat
-    lost = effect_lost_pct(heat)
+    # Once it stands, what the level says is enough to hold it.
+    held = 100.0 * (1.0 - heat.held_effect / heat.effect_clean)
+    found = effect_lost_pct(heat)
+    # Dry running that changes by itself, as when other fans take over, is no loss of the pads.
+    found = np.where(heat.wet_news | (heat.effect_by == 2) | ~(found > 0.0), found, np.nan)
+    lost = np.where((announced[at] > 0) & ~np.isnan(held), held, found)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
     only_large = _some(view, _DRY, "effect_lost_no_load_pct", at)
-    # Wet running alone: only a leap is the pads'; a coil fouls slowly, and so may pads.
-    mute = (heat.effect_by == 3) & ~wet_leapt(heat) & (announced[at] == 0)
-    lost = np.where(mute, np.nan, lost)
     both = heat.effect_by == 1
     limits: list[F64 | float | None] = [
         np.where(both, with_load[0], np.inf),
@@ -195,8 +196,9 @@ PADS_NOT_WETTING: Final = Rule(
                "fan_run"),
         suppressed_by=(
             "pump-not-running", "pump-screen-clogging", "distribution-restricted",
-            "float-stuck-shut", "fan-fault", "fan-not-proven", "pads-clogged",
+            "float-stuck-shut", "fan-fault", "fan-not-proven", "fan-capacity-lost", "pads-clogged",
         ),
+        yields_to=("coil-fouled",),
         response={
             Severity.LOW: "with the next planned visit, before hot weather",
             Severity.MEDIUM: "this week, before the next hot day",

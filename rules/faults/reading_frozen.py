@@ -168,6 +168,7 @@ def _causes(together: bool, *, several: bool) -> tuple[Cause, ...]:
 READING_FROZEN: Final = Rule(
     Fault(
         slug=_SLUG,
+        spoils_heat=True,
         title="Reading frozen",
         family="telemetry",
         meaning="A reading repeats exactly the same value while the machine or the weather must "

@@ -145,6 +145,7 @@ def _causes(ends: list[tuple[str, bool]], signals: int) -> tuple[Cause, ...]:
 READING_OUT_OF_RANGE: Final = Rule(
     Fault(
         slug=_SLUG,
+        spoils_heat=True,
         title="Reading out of range",
         family="telemetry",
         meaning="A reading lies outside what is physically possible, or what this unit makes "

@@ -18,7 +18,8 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import CauseEntry, Setting
-from rules.heat import HeatRejection, heat_rejection, rated_ntu
+from rules.heat import rated_ntu
+from rules.heat_compared import LEAP_SHARE, LEAST_LEAP, HeatRejection, heat_rejection
 from rules.look import UnitLook
 from rules.physics.condenser import capacity_frac
 from rules.residuals import head_margin_k
@@ -50,9 +51,6 @@ RISEN_DROP, FALLEN_DROP = 1.25, 0.8
 """Pad pressure drop over its baseline that counts as up, as down (the square law is that good)."""
 FAN_FIT: Final = 0.12
 """How well a leap of the TD must fit some number of fans (idle fans leak air: ±15 %, H8)."""
-LEAP_SHARE: Final = 0.35
-"""It leapt if the means before had risen by less than this share of it."""
-LEAST_LEAP: Final = 0.15
 
 REJECTION_SIGNS: Final = (
     Sign("dry", "dry, it condenses further above the air than when clean", "",
@@ -73,7 +71,7 @@ REJECTION_SIGNS: Final = (
 
 REJECTION_CAUSES: Final = (
     SignatureRow("coil-fouled", "Coil fouled or its air path blocked",
-                 {"dry": 1, "wet": 1, "effect": 0, "drop": 0, "fans": 0, "leap": 0},
+                 {"dry": 1, "wet": 1, "effect": 0, "fans": 0, "leap": 0},
                  "Look through the coil against the light; look for covers and stored goods."),
     SignatureRow("pads-not-wetting", "Pads not wetting: missing, glazed, or water passing by",
                  {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": 0},
@@ -136,7 +134,7 @@ def fans_that_fit(view: BinView, at: I64, heat: HeatRejection) -> I64:
 def leapt_by_fans(heat: HeatRejection) -> Bool:
     """Where the dry TD rose at once, (m,)."""
     rise = heat.dry.newest - 1.0
-    leapt: Bool = heat.load_known & (rise >= LEAST_LEAP)
+    leapt: Bool = heat.load_known & heat.dry_often & (rise >= LEAST_LEAP)
     leapt &= np.abs(heat.dry.older - 1.0) <= LEAP_SHARE * rise
     return leapt
 
@@ -144,7 +142,9 @@ def leapt_by_fans(heat: HeatRejection) -> Bool:
 def wet_leapt(heat: HeatRejection) -> Bool:
     """Where the wet TD rose at once, (m,)."""
     rise = heat.wet.newest - 1.0
-    leapt: Bool = (rise >= LEAST_LEAP) & (np.abs(heat.wet.older - 1.0) <= LEAP_SHARE * rise)
+    leapt: Bool = (
+        heat.wet_often & (rise >= LEAST_LEAP) & (np.abs(heat.wet.older - 1.0) <= LEAP_SHARE * rise)
+    )
     return leapt
 
 

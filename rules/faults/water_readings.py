@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rules.arrays import F64
+from rules.arrays import F64, Bool
 from rules.balance import MakeupSource, WaterBalance
 from rules.events import Reading
 from rules.look import UnitLook
 
-__all__ = ["NO_BALANCE", "balance_readings", "first_passage_s", "seen_number"]
+if TYPE_CHECKING:
+    from rules.bins import BinView
+
+__all__ = ["NO_BALANCE", "balance_readings", "first_passage_s", "level_follows", "seen_number"]
 
 NO_BALANCE: Final = (
     "No balance could be drawn up: it needs some hours of running with conductivity and either "
@@ -23,6 +26,20 @@ _SOURCE: Final = {
     MakeupSource.BALANCE: "from level, evaporation and bleed",
     MakeupSource.FLOAT: "from the float's position, good to a fifth of the valve's full flow",
 }
+
+
+LEAST_PULL_DOWN_MM: Final = 8.0
+"""A smaller return of water from pads and pipes may not show on a coarse transmitter."""
+
+
+def level_follows(view: BinView) -> Bool:
+    """Units whose level reading moved when the pump last started or stopped, as far as it had to.
+
+    One that did not may be frozen. Until that is certain nothing is concluded from it, (m,).
+    """
+    stood: Bool = view.state.still_starts[view.rows] > 0
+    follows: Bool = ~stood | (view.plan.pull_down_mm[view.rows] < LEAST_PULL_DOWN_MM)
+    return follows
 
 
 def seen_number(values: F64) -> float | None:

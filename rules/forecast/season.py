@@ -8,6 +8,8 @@ the months of much wear. A line is drawn, and a date found, in that clock's time
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -60,11 +62,13 @@ def wear_by_month(
     for stretch in stretches(figures, cleaned_ms):
         t = np.array([f.time_ms for f in stretch], dtype=np.float64) / DAY_MS
         y = np.array([f.raw_pct for f in stretch])
-        block = np.floor((t - t[0]) / BLOCK_DAYS)
-        edges = np.unique(block)
         # Medians of ten days at a time, so that neither noise nor one wild day makes a season.
-        at = np.array([np.median(t[block == e]) for e in edges])
-        level = np.array([np.median(y[block == e]) for e in edges])
+        block = np.floor((t - t[0]) / BLOCK_DAYS)
+        ends = np.flatnonzero(np.diff(block, append=np.inf)) + 1
+        spans = list(pairwise([0, *ends.tolist()]))
+        days, raw = t.tolist(), y.tolist()
+        at = np.array([median(days[i:j]) for i, j in spans])
+        level = np.array([median(raw[i:j]) for i, j in spans])
         for a, b, fall in zip(at[:-1], at[1:], level[:-1] - level[1:], strict=True):
             if b - a > 3.0 * BLOCK_DAYS:
                 continue  # a gap says nothing of its months

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -83,13 +84,13 @@ def stretches(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> list
 
 def _leap(figures: Sequence[Figure]) -> int:
     """Where the newest leap upwards ends, 0 where there is none."""
-    y = np.array([one.raw_pct for one in figures])
-    sd = np.array([one.uncertainty_pct for one in figures])
+    y = [one.raw_pct for one in figures]
+    sd = [one.uncertainty_pct for one in figures]
     k = LEAP_FIGURES
     risen = np.flatnonzero(np.diff(y, prepend=np.nan) >= 0.5 * LEAP_PCT)
     for i in risen[(risen >= k) & (risen <= len(y) - k)][::-1].tolist():
-        step = float(np.median(y[i : i + k]) - np.median(y[i - k : i]))
-        least = max(LEAP_PCT, LEAP_SDS * float(np.median(sd[i - k : i + k])))
+        step = median(y[i : i + k]) - median(y[i - k : i])
+        least = max(LEAP_PCT, LEAP_SDS * median(sd[i - k : i + k]))
         if step >= least and y[i] - y[i - 1] >= 0.5 * step:
             return int(i)
     return 0

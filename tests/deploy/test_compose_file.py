@@ -156,7 +156,7 @@ def test_the_board_has_the_gateways_image_files_and_secrets(compose, fleet):
     assert board["volumes"] == gateway["volumes"]
     assert load(fleet, {}).board.public_url.startswith("https://")
     build = " ".join(rest for word, rest in instructions() if word == "RUN")
-    assert ".[board,postgresql]" in build
+    assert ".[board,postgresql,visits]" in build
 
 
 def test_the_boards_command_listens_and_its_health_is_seen(compose, tmp_path):

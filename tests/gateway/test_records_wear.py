@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 from sqlalchemy.engine import URL
+from support.cleaned_unit import days_of
+from support.fleet import site, unit_data
 from support.records import NOW_MS, open_records
 
+from gateway.batch import Batch
+from gateway.journal import Stored
 from gateway.records import wear
-from rules.condition import PartCondition
+from gateway.rules_step import Step, drive
+from rules.condition import PARTS, PartCondition
+from rules.engine import Engine
 from rules.events import Reading, StepResult
 from rules.forecast import Verdict
+from rules.plan import FleetPlan
 
 DAY_MS = 86_400_000
 
@@ -85,4 +93,33 @@ def test_date_ranges_begin_at_the_last_cleaning(records_url: URL) -> None:
     assert after.due.verdict is Verdict.NO_TREND
     (cleaning,) = records.cleanings(part="pads")
     assert (cleaning.by, cleaning.verdict, cleaning.ticket) == ("Ana", "", "")
+    records.close()
+
+
+def test_journal_entries_become_figures_in_the_records(records_url: URL) -> None:
+    """Two days and a half of a unit, played in two steps that a restart from a snapshot parts."""
+    records = open_records(records_url)
+    sites = [site("quay-cold-store", [unit_data("ac-1")])]
+    plan = FleetPlan.build(sites, {("quay-cold-store", "ac-1"): 0}, {})
+    time_ms, values = days_of(NOW_MS, 2.5, seed=3)
+    rows = np.zeros(len(time_ms), np.int32)
+    entries = [
+        Stored(i + 1, int(time_ms[at][-1]), Batch(rows[at], time_ms[at], values[at]))
+        for i, at in enumerate(np.array_split(np.arange(len(time_ms)), 60))
+    ]
+    first, memory = Engine(plan), b""
+    for part in (entries[:31], entries[31:]):
+        engine = Engine(plan)
+        if memory:
+            engine.restore(memory)
+        step_ = drive(engine, part, Step(part[-1].offset, 0))
+        records.commit(step_.offset, step_.result, [], step_.now_ms)
+        memory = engine.snapshot()
+    whole = drive(first, entries, Step(60, 0)).result.conditions
+    days = records.condition_days("quay-cold-store", "ac-1", "pump-screen")
+    assert [(d.time_ms, d.raw_pct) for d in days] == [
+        (c.time_ms, c.raw_pct) for c in whole if c.part == "pump-screen" and c.raw_pct is not None
+    ]
+    assert 1 <= len(days) <= 3
+    assert {c.part for c in records.conditions()} == set(PARTS)
     records.close()

@@ -271,7 +271,10 @@ def frames_of(life: Life, seed: int) -> tuple[F, F]:
     if life.over_k is not None:
         values["fan_speed"] = np.full(n, 70.0)
         values["heat_load"] = np.full(n, 240.0)
-        values["ambient_temperature"] = 28.0 + 2.0 * np.sin(hours / 24.0 * 2.0 * np.pi)
+        # A day's weather: the air dries as it warms.
+        day = np.sin(hours / 24.0 * 2.0 * np.pi)
+        values["ambient_temperature"] = 28.0 + 5.0 * day
+        values["relative_humidity"] = np.full(n, HEALTHY["relative_humidity"]) - 12.0 * day
         values["head_pressure"] = _head_pressure(life, hours, values)
         if life.drop is not None:
             values["pad_pressure_drop"] = life.drop(hours)

@@ -8,6 +8,7 @@ import math
 
 import numpy as np
 import pytest
+from support.cleaned_unit import days_of
 from support.fleet import T0_MS, Feed, engine_of, rows_of, site, unit_data
 
 from rules.bin_times import bin_end_ms
@@ -352,3 +353,36 @@ def test_days_of_a_fleet_end_at_different_hours():
     rows = np.arange(480)
     first = (DAY + 1) * DAY_BINS - plan.day_phase_bins[rows]
     assert len(np.unique(bin_end_ms(plan, rows, first))) > 200
+
+
+def test_another_weather_is_no_dirt_and_dirt_is_seen_in_any_weather():
+    """A small plant of its own (``support.cleaned_unit``): three clean days teach the baselines;
+    then seven kelvin warmer, clean; then the coil's difference an eighth up, and a tenth less water
+    through the screen."""
+    engine = engine_of()
+    stages = [
+        (0, 3.2, {}),
+        (4, 2.2, {"warmer_k": 7.0}),
+        (7, 2.2, {"coil": 1.12, "flow": 0.9}),
+    ]
+    found: list[list[PartCondition]] = []
+    for seed, (day, days, wear) in enumerate(stages):
+        times, values = days_of(T0_MS + day * 86_400_000, days, seed=seed, **wear)
+        figures: list[PartCondition] = []
+        for i in range(0, len(times), 12):
+            at = slice(i, i + 12)
+            rows = np.zeros(len(times[at]), np.int32)
+            result = engine.samples(int(times[at][-1]), rows, times[at], values[at])
+            figures += result.conditions
+        found.append(figures[-len(PARTS) :])
+    _, warm, worn = ({f.part: f for f in figures} for figures in found)
+    for part in ("pump-screen", "distribution", "coil", "pads"):
+        one = warm[part]
+        assert one.raw_pct == pytest.approx(100.0, abs=max(2.5 * one.uncertainty_pct, 12.0)), part
+    # By effectiveness and NTU an eighth more difference is a sixth of the UA or more; 0 % is 30 %.
+    assert warm["coil"].raw_pct - worn["coil"].raw_pct > 35.0
+    # A tenth of the flow, of 23 %.
+    assert worn["pump-screen"].raw_pct == pytest.approx(56.5, abs=6.0)
+    assert worn["distribution"].raw_pct == pytest.approx(
+        100.0, abs=2.5 * worn["distribution"].uncertainty_pct
+    )

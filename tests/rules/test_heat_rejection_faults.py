@@ -14,7 +14,7 @@ from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 from rules.events import AlarmEvent, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX, FAULTS
-from rules.heat import heat_rejection
+from rules.heat_compared import heat_rejection
 from rules.signals import INDEX
 from rules.state import STEADY
 

@@ -57,6 +57,13 @@ def test_without_weather_and_meters_only_the_float_tells_the_makeup_and_nothing_
     assert w.makeup_l_min[0] == pytest.approx(EVAPORATION_L_MIN + WANTED_L_MIN, abs=1.0)
 
 
+def test_a_level_reading_that_leaps_once_is_no_water():
+    """One minute in five at 400 mm; with it the make-up would seem to be twice as hard."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)), meters=True).run(3.0)
+    day.run(1.0 / 60.0, basin_level=400.0).run(0.4)
+    assert balance_of_look(look_at(day)).makeup_us_cm[0] == pytest.approx(300.0, rel=0.1)
+
+
 def test_a_pump_that_comes_and_goes_draws_up_no_balance():
     day = Day(Basin())
     for _ in range(6):
@@ -177,6 +184,17 @@ def test_a_basin_drained_for_the_night_loses_no_water():
     assert day.raised() == []
 
 
+def test_one_drained_night_after_another_does_not_add_up():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
+    for _ in range(3):
+        day.run(3.0, running=False)
+        day.basin.supply, day.basin.drain = 0.0, 5.0
+        day.run(3.0, running=False)
+        day.basin.supply, day.basin.drain = 1.0, 0.0
+        day.run(0.5, running=False).run(4.0)
+    assert day.raised() == []
+
+
 # ---------------------------------------------------------------- float
 
 
@@ -209,6 +227,14 @@ def test_a_float_that_sticks_open_at_rest_is_no_leak(opening):
     day.basin.stuck_open = 30.0 * opening
     day.run(4.0, running=False)
     assert day.raised() == ["float-stuck-open"]
+
+
+def test_a_level_that_froze_at_rest_accuses_neither_float_nor_probe():
+    """The level of the water that came back from the pads, told on while the pump runs."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(5.0)
+    day.run(2.0, running=False).run(1.0, running=False, basin_level=196.0)
+    day.run(12.0, basin_level=196.0)
+    assert day.raised() == ["level-frozen"]
 
 
 def test_a_shower_of_rain_is_no_leak():

@@ -47,7 +47,11 @@ def days_of(
     speed = np.clip(55.0 + 1.5 * (ambient - 20.0), 40.0, 100.0)
     bulb = ambient - (100.0 - humidity) / 6.5  # a rough rule; the rules have their own
     on_coil = np.where(wet, ambient - 0.8 * (ambient - bulb), ambient)
-    td = 10.0 * coil * (load / 300.0) / (speed / 100.0) ** 0.55
+    # Effectiveness and NTU with one side isothermal (Kays and London): 1.8 units at full airflow,
+    # UA as flow to the power 0.6. The mass of air falls with its temperature.
+    air = speed / 100.0 * 293.15 / (273.15 + ambient)
+    share = air * (1.0 - np.exp(-1.8 * air**-0.4)) / (1.0 - np.exp(-1.8))
+    td = 10.0 * coil * (load / 300.0) / share
     condensing = on_coil + td + rng.normal(0.0, 0.15, n)
     # R134a between 20 and 60 °C, ln p linear in 1/T through 572 kPa at 20 °C, 1682 kPa at 60 °C.
     slope = np.log(1682.0 / 572.0) / (1.0 / 293.15 - 1.0 / 333.15)

@@ -1,0 +1,224 @@
+"""What to do next, ranked, each with its reason. It names what stands; it is no order to work.
+
+A ticket that nobody has closed comes before what is to come, what is grave before what costs, and
+what costs before what is merely not seen.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable
+from typing import Final, Literal
+
+from gateway.reports.figures import SiteMonth
+from gateway.reports.model import Next
+from gateway.reports.quantities import amount_text, water_text
+from gateway.reports.words import PART_TITLE, date_text, hours_text, listed, prose, share_text
+from gateway.tickets.document import clean
+from gateway.tickets.notice import Priority
+from rules.consumption.energy import POWER_RISE_FRAC_PER_K
+from rules.forecast import Verdict
+
+__all__ = ["next_steps"]
+
+_DAY_MS: Final = 86_400_000
+_SOON_DAYS: Final = 14
+_AHEAD_DAYS: Final = 60
+_LEAST_COVERAGE: Final = 0.9
+_OFTEN: Final = 3
+_GRADE: Final[dict[Priority, Literal["now", "soon", "plan"]]] = {
+    "high": "now", "medium": "soon", "low": "plan",
+}  # fmt: skip
+_Ranked = tuple[float, Next]
+
+
+def next_steps(months: Iterable[SiteMonth], title: Callable[[str], str], most: int) -> list[Next]:
+    """The ``most`` first things to do at these sites."""
+    found: list[_Ranked] = []
+    months = list(months)
+    for month in months:
+        found += [
+            *_open_tickets(month, title),
+            *_again(month, title),
+            *_wear(month),
+            *_cleanings(month),
+            *_water(month),
+            *_heat(month),
+            *_unheard(month),
+        ]
+    found.sort(key=lambda pair: (pair[0], pair[1].place, pair[1].what))
+    return [step for _, step in found[:most]]
+
+
+def _place(month: SiteMonth, unit: str) -> str:
+    site = clean(month.site.name, 60)
+    known = next((u for u in month.site.units if u.id == unit), None)
+    return f"{site} / {clean(known.name if known else unit, 40)}" if unit else site
+
+
+def _open_tickets(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ranked]:
+    for ticket in month.tickets:
+        if ticket.closed_ms is not None and ticket.closed_ms < month.until_ms:
+            continue
+        age_h = (month.until_ms - ticket.opened_ms) / 3_600_000.0
+        grade = _GRADE[ticket.priority]
+        if ticket.returned_ms is not None:
+            state = "Readings are normal again; look at it and close the ticket"
+        elif ticket.acknowledged_ms is None:
+            state = "Nobody has acknowledged it"
+        else:
+            state = f"{clean(ticket.assignee or ticket.acknowledged_by, 60)} has it"
+        rank = {"now": 0.0, "soon": 10.0, "plan": 40.0}[grade]
+        if ticket.returned_ms is not None:
+            rank += 25.0
+        yield (
+            rank - min(age_h / 10_000.0, 1.0),
+            Next(
+                f"{title(ticket.fault)} ({ticket.number})",
+                f"{ticket.priority.capitalize()} priority, open for {hours_text(age_h)}. {state}.",
+                _place(month, ticket.unit),
+                "plan" if ticket.returned_ms is not None else grade,
+            ),
+        )
+
+
+def _again(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ranked]:
+    times = Counter((r.unit, r.fault) for r in month.raised)
+    for (unit, fault), count in times.items():
+        if count >= _OFTEN:
+            yield (
+                20.0 - min(count, 50) / 100.0,
+                Next(
+                    f"Find out why it comes back: {title(fault).lower()}",
+                    f"Raised {count} times in the month.",
+                    _place(month, unit),
+                    "soon",
+                ),
+            )
+
+
+def _wear(month: SiteMonth) -> Iterable[_Ranked]:
+    zone, system = month.site.zone, month.site.display_units
+    for row in month.due:
+        due = row.due
+        part = PART_TITLE.get(due.part, due.part)
+        if due.verdict is Verdict.THERE:
+            yield (
+                8.0,
+                Next(
+                    f"Plan the cleaning now: {part.lower()}",
+                    f"At its limit. {prose(due.reason, system)}",
+                    _place(month, row.unit),
+                    "soon",
+                ),
+            )
+        elif due.verdict is Verdict.DUE and due.early_ms is not None:
+            ahead = (due.early_ms - month.until_ms) / _DAY_MS
+            if ahead > _AHEAD_DAYS:
+                continue
+            likely = f", likely {date_text(due.likely_ms, zone)}" if due.likely_ms else ""
+            late = f" to {date_text(due.late_ms, zone)}" if due.late_ms else " on"
+            yield (
+                15.0 + ahead / 10.0 if ahead <= _SOON_DAYS else 30.0 + ahead / 10.0,
+                Next(
+                    f"Plan the cleaning: {part.lower()}",
+                    f"Reaches its limit from {date_text(due.early_ms, zone)}{late}{likely}. "
+                    f"{prose(due.reason, system)}",
+                    _place(month, row.unit),
+                    "soon" if ahead <= _SOON_DAYS else "plan",
+                ),
+            )
+
+
+def _cleanings(month: SiteMonth) -> Iterable[_Ranked]:
+    for row in month.cleanings:
+        if row.verdict == "did not help":
+            part = PART_TITLE.get(row.part, row.part)
+            yield (
+                18.0,
+                Next(
+                    f"Look again at what was cleaned: {part.lower()}",
+                    f"The cleaning did not help. {prose(row.said, month.site.display_units)}",
+                    _place(month, row.unit),
+                    "soon",
+                ),
+            )
+
+
+def _water(month: SiteMonth) -> Iterable[_Ranked]:
+    system = month.site.display_units
+    units = {unit.id: unit for unit in month.site.units}
+    for row in month.uses:
+        beyond, makeup = row.use.amounts["beyond_target"], row.use.amounts["makeup"]
+        if beyond.value is None or beyond.sd is None or not makeup.value:
+            continue
+        share = beyond.value / makeup.value
+        # Twice the deviation: a figure that might be nothing sends nobody out.
+        if beyond.value < 2.0 * beyond.sd or share < 0.1:
+            continue
+        target = units[row.unit].water.target_cycles if row.unit in units else 0.0
+        cycles = row.use.amounts["cycles"]
+        now = f"; it ran at {cycles.value:.1f}" if cycles.value is not None else ""
+        yield (
+            22.0 - min(beyond.value / 1e6, 2.0),
+            Next(
+                "Look at bleed, float and drain: too much water leaves",
+                f"{amount_text(beyond, 'beyond_target', system)} more than {target:g} cycles of "
+                f"concentration need{now}. That is {share_text(share)} of its make-up of "
+                f"{water_text(makeup.value, system)}.",
+                _place(month, row.unit),
+                "soon" if share >= 0.3 else "plan",
+            ),
+        )
+
+
+def _heat(month: SiteMonth) -> Iterable[_Ranked]:
+    system = month.site.display_units
+    for row in month.uses:
+        raised = row.use.amounts["raised"]
+        if raised.value is None or raised.sd is None or raised.value < 2.0 * raised.sd:
+            continue
+        pct = 100.0 * POWER_RISE_FRAC_PER_K * raised.value
+        yield (
+            26.0 - min(raised.value / 10.0, 2.0),
+            Next(
+                "Look at coil, pads and airflow: it condenses too warm",
+                f"{amount_text(raised, 'raised', system)} above the clean unit on the mean of the "
+                f"month: about {pct:.0f} % more compressor power.",
+                _place(month, row.unit),
+                "plan",
+            ),
+        )
+
+
+def _unheard(month: SiteMonth) -> Iterable[_Ranked]:
+    for row in month.uses:
+        heard = row.use.amounts["heard"].coverage_frac
+        if heard < _LEAST_COVERAGE and row.use.end_ms > row.use.start_ms:
+            yield (
+                50.0 - 10.0 * (1.0 - heard),
+                Next(
+                    "Mend the way of the telemetry",
+                    f"It was heard in {share_text(heard)} of the month. What goes wrong while it "
+                    "is silent is told by nobody.",
+                    _place(month, row.unit),
+                    "plan",
+                ),
+            )
+    lacking = [
+        row.unit for row in month.uses
+        if row.use.amounts["heard"].coverage_frac > 0.0
+        and row.use.amounts["evaporation"].value is None
+    ]  # fmt: skip
+    if lacking:
+        reasons = {row.use.amounts["evaporation"].method for row in month.uses
+                   if row.unit in lacking}  # fmt: skip
+        yield (
+            60.0,
+            Next(
+                "Have more signals sent, if the water is to be known",
+                f"{listed(lacking)}: {listed(sorted(reasons), 2)}",
+                _place(month, ""),
+                "plan",
+            ),
+        )

@@ -1,0 +1,119 @@
+"""Makes the plan and writes it into the records as proposals, with a sentence for each choice."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from gateway.config.configuration import Configuration
+from gateway.records import Records
+from gateway.records.visit_rows import PlanRow, VisitRow, VisitState
+from gateway.records.visits import Proposal
+from gateway.tickets.life import STANDING
+from gateway.visits.course import Course, CourseJob, CourseStop, Left, Outcome
+from gateway.visits.question import DAY_MS, PANEL, Question, question, wall_ms
+from rules.visits.day import Stop
+from rules.visits.needs import Need
+from rules.visits.planner import Plan, Visit, plan_visits
+from rules.visits.words import conflicts, stop_reason, visit_reason, why_left
+
+__all__ = ["asked_of", "propose"]
+
+_MOST_TICKETS: Final = 2_000
+
+
+def propose(
+    records: Records, configuration: Configuration, now_ms: int, limit_s: float = 15.0
+) -> tuple[list[VisitRow], PlanRow]:
+    """Plan from tomorrow on; what was proposed before is replaced, what was confirmed stays."""
+    asked = asked_of(records, configuration, now_ms)
+    plan = plan_visits(asked.problem, asked.wishes, limit_s)
+    proposals = [_proposal(plan, visit, asked) for visit in plan.visits]
+    outcome = Outcome(
+        first_day=asked.first_day.isoformat(),
+        day_count=plan.problem.day_count,
+        cost_h=plan.cost_h,
+        bound_h=plan.bound_h,
+        gap=plan.gap,
+        left=tuple(Left(key, why_left(plan, key, asked.name_day)) for key in plan.left),
+        conflicts=tuple(conflicts(plan)),
+        not_planned=asked.not_planned,
+        is_cut=plan.cut,
+    )
+    records.propose_visits(proposals, outcome, now_ms)
+    made = records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
+    return made, PlanRow(now_ms, outcome)
+
+
+def asked_of(records: Records, configuration: Configuration, now_ms: int) -> Question:
+    """The question of this moment."""
+    today = datetime.fromtimestamp(now_ms / 1000, UTC).date().isoformat()
+    rows = records.tickets(phases=STANDING, limit=_MOST_TICKETS)
+    details = [records.ticket(row.number) for row in rows if row.priority != "high"]
+    return question(
+        configuration.visits,
+        configuration.sites,
+        configuration.rules,
+        due=records.due_ranges(now_ms=now_ms),
+        tickets=[detail for detail in details if detail is not None],
+        wishes=records.visit_wishes(),
+        confirmed=records.visits([VisitState.CONFIRMED], since_day=today),
+        now_ms=now_ms,
+    )
+
+
+def _proposal(plan: Plan, visit: Visit, asked: Question) -> Proposal:
+    crew = plan.problem.crews[visit.crew]
+    day = asked.day(visit.day)
+    first = plan.problem.places[visit.plan.stops[0].task.place]
+    zone = asked.zones[first.site]
+    course = Course(
+        crew_name=crew.name,
+        leaves_ms=wall_ms(day, visit.plan.leaves_h, zone),
+        home_ms=wall_ms(day, visit.plan.home_h, zone),
+        drive_h=round(visit.plan.drive_h, 2),
+        cost_h=round(visit.cost_h, 2),
+        why=visit_reason(plan, visit),
+        stops=tuple(_stop(plan, visit, stop, asked) for stop in visit.plan.stops),
+    )
+    return Proposal(crew.id, day.isoformat(), course)
+
+
+def _stop(plan: Plan, visit: Visit, stop: Stop, asked: Question) -> CourseStop:
+    place = plan.problem.places[stop.task.place]
+    zone, day = asked.zones[place.site], asked.day(visit.day)
+    wet_off_ms = None
+    if stop.task.dry_hours:
+        wet_off_ms = wall_ms(day, stop.begins_h - place.drying_h, zone)
+    return CourseStop(
+        site=place.site,
+        begins_ms=wall_ms(day, stop.begins_h, zone),
+        ends_ms=wall_ms(day, stop.ends_h, zone),
+        drive_h=round(stop.drive_h, 2),
+        why=stop_reason(plan, visit, stop, asked.name_day),
+        is_hot=visit.day in place.hot_days,
+        wet_off_ms=wet_off_ms,
+        jobs=tuple(_job(need, asked) for need in stop.task.needs),
+    )
+
+
+def _job(need: Need, asked: Question) -> CourseJob:
+    def ms(day: float) -> int | None:
+        if not need.is_wear:
+            return None
+        return wall_ms(asked.first_day, 0, ZoneInfo("UTC")) + round(day * DAY_MS)
+
+    return CourseJob(
+        key=need.key,
+        unit="" if need.unit == PANEL else need.unit,
+        part=need.part,
+        job=need.job,
+        hours=need.hours,
+        dry_pads=need.dry_pads,
+        tickets=need.tickets,
+        why=need.reason,
+        early_ms=ms(need.early_day),
+        likely_ms=ms(need.likely_day),
+        late_ms=ms(need.late_day),
+    )

@@ -1,0 +1,143 @@
+"""Confirms and cancels visits: makes the letter of what the records hold, and commits both."""
+
+from __future__ import annotations
+
+from datetime import UTC, tzinfo
+from typing import Literal
+
+from gateway.config.configuration import Configuration
+from gateway.records import Records
+from gateway.records.rows import TicketDetail
+from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.tickets.notice import Recipient
+from gateway.visits.pack import Pack, build_pack
+from gateway.visits.pack_mail import Sender, cancel_letter, pack_letter
+from rules.equipment import Site
+from rules.faults.base import Fault
+from rules.faults.registry import FAULTS
+from rules.own_rules.catalogue import own_fault
+
+__all__ = ["VisitError", "cancel_visit", "confirm_visit", "pack_of", "page_of"]
+
+
+class VisitError(Exception):
+    """It cannot be done as the visit stands; the message says what to do."""
+
+
+def confirm_visit(
+    records: Records,
+    configuration: Configuration,
+    row: VisitRow,
+    *,
+    by: str,
+    note: str,
+    now_ms: int,
+) -> tuple[VisitRow, tuple[Recipient, ...]]:
+    """Confirm a proposed visit and put its work pack into the outbox; who gets it."""
+    if row.state is VisitState.CONFIRMED:
+        msg = f"{row.number} is confirmed already, by {row.changed_by}; its crew has the pack."
+        raise VisitError(msg)
+    if row.state is VisitState.WITHDRAWN:
+        msg = (
+            f"The plan does not want {row.number} any more. Tell its crew with `basinward visits "
+            f"cancel {row.number}`, or wish it back with move and propose."
+        )
+        raise VisitError(msg)
+    if row.state is VisitState.CANCELLED:
+        msg = f"{row.number} was cancelled. `basinward visits propose` plans its work anew."
+        raise VisitError(msg)
+    if row.begins_ms <= now_ms:
+        msg = f"{row.number} would have begun by now. `basinward visits propose` plans anew."
+        raise VisitError(msg)
+    to = _members(configuration, row)
+    pack = pack_of(records, configuration, row, now_ms=now_ms)
+    letter = pack_letter(
+        pack, row, to, _sender(records, configuration), now_ms=now_ms,
+        page=page_of(configuration, row),
+    )  # fmt: skip
+    done = records.settle_visit(
+        row, VisitState.CONFIRMED, letter, to, by=by, note=note, now_ms=now_ms
+    )
+    return done, to
+
+
+def cancel_visit(
+    records: Records,
+    configuration: Configuration,
+    row: VisitRow,
+    *,
+    by: str,
+    note: str,
+    now_ms: int,
+) -> tuple[VisitRow, tuple[Recipient, ...]]:
+    """Cancel a visit that its crew knows of; who is told."""
+    if row.sequence < 0:
+        msg = (
+            f"No crew was told of {row.number}, so there is nothing to cancel. `basinward visits "
+            f"refuse {row.number}` keeps it out of the plan."
+        )
+        raise VisitError(msg)
+    if row.state is VisitState.CANCELLED:
+        msg = f"{row.number} is cancelled already, by {row.changed_by}."
+        raise VisitError(msg)
+    to = _members(configuration, row)
+    site = _site(configuration, row)
+    zone: tzinfo = site.zone if site else UTC
+    letter = cancel_letter(
+        row, to, _sender(records, configuration), by=by, note=note, zone=zone, now_ms=now_ms
+    )
+    done = records.settle_visit(
+        row, VisitState.CANCELLED, letter, to, by=by, note=note, now_ms=now_ms
+    )
+    return done, to
+
+
+def pack_of(records: Records, configuration: Configuration, row: VisitRow, *, now_ms: int) -> Pack:
+    """The work pack of a visit as it stands."""
+    details: dict[str, TicketDetail] = {}
+    faults: dict[str, Fault] = {fault.slug: fault for fault in FAULTS}
+    by_id = {site.id: site for site in configuration.sites}
+    for stop in row.course.stops:
+        for job in stop.jobs:
+            for number in job.tickets:
+                detail = records.ticket(number)
+                if detail is None:
+                    continue
+                details[number] = detail
+                site = by_id.get(stop.site)
+                unit = next((u for u in site.units if u.id == job.unit), None) if site else None
+                slug = detail.ticket.fault
+                if slug not in faults and site is not None and unit is not None:
+                    own = own_fault(configuration.rules, site, unit, slug)
+                    if own is not None:
+                        faults[slug] = own
+    told_before = row.sequence > 0 if row.state is VisitState.CONFIRMED else row.sequence >= 0
+    kind = "changed" if told_before else "new"
+    return build_pack(row, configuration.sites, faults, details, kind=kind, now_ms=now_ms)
+
+
+def page_of(configuration: Configuration, row: VisitRow) -> Literal["A4", "Letter"]:
+    """The paper that is used where the first site is."""
+    site = _site(configuration, row)
+    return "Letter" if site is not None and site.display_units == "us" else "A4"
+
+
+def _site(configuration: Configuration, row: VisitRow) -> Site | None:
+    first = row.course.stops[0].site if row.course.stops else ""
+    return next((site for site in configuration.sites if site.id == first), None)
+
+
+def _members(configuration: Configuration, row: VisitRow) -> tuple[Recipient, ...]:
+    crew = configuration.visits.crew(row.crew)
+    if crew is None:
+        msg = (
+            f"Crew '{row.crew}' of {row.number} is not in crews.toml any more, so nobody would get "
+            "the mail. Put it back, or plan anew."
+        )
+        raise VisitError(msg)
+    return crew.members
+
+
+def _sender(records: Records, configuration: Configuration) -> Sender:
+    mail = configuration.mail
+    return Sender(mail.reply_to or mail.from_address, records.installation)

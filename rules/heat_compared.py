@@ -1,0 +1,357 @@
+"""Coil, pads and airflow against the clean unit: the kept means beside what was learned.
+
+Pads lose a share of the wet-bulb depression, coil and airflow a share of the temperature difference
+whatever the weather. So the two are told apart by dry running beside wet, or by the course of the
+wet means with the depression; and only once what came at once fills the means that are looked at.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
+from rules.physics.pads import MINIMUM_DEPRESSION_K
+from rules.physics.robust import median
+from rules.plan import FleetPlan
+from rules.state import STEADY, STEADY_BINS, WET_FALLS, FleetState
+
+__all__ = [
+    "LEAP_SHARE",
+    "LEAST_LEAP",
+    "TD_ERROR_FRAC",
+    "Compared",
+    "HeatRejection",
+    "heat_is_calm",
+    "heat_is_known",
+    "heat_rejection",
+    "nothing_seen",
+]
+
+_Q: Final = {q.name: i for i, q in enumerate(STEADY)}
+SHORT, LONG, NEWEST = 12, 24, 6
+"""Windows in means: the shorter for what is large, the longer for what is small."""
+WETTED_WINDOW: Final = 8
+CALM_MEANS: Final = 3
+LEAP_GAP_H: Final = 6.0
+"""Means further apart than this tell nothing of whether something came at once: six of them span
+more than a day and a half."""
+LEAST_FALLS: Final = 8
+MOST_CROOKED: Final = 0.08
+"""Scatter about the straight line, as a share of the TD, beyond which there is none."""
+MOST_FALL_ERROR: Final = 0.2
+"""Standard error of the effect found by the depression, beyond which it is not found."""
+MORE_THAN_ALL: Final = -0.3
+"""Pads that are dry have no effect; less than none, by more than the errors, is not theirs."""
+CALM_FRAC: Final = 0.08
+CALM_EFFECT_FRAC: Final = 0.5
+STALE_DRY_BINS: Final = 3 * 24 * BINS_AN_HOUR
+"""Dry running longer ago says nothing of the coil of today."""
+RECENT_DRY_BINS: Final = 10 * 24 * BINS_AN_HOUR
+WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
+"""The age up to which a mean of wet running is news: two of its hours."""
+LEAST_SWITCHES: Final = 3
+MEDIAN_FACTOR: Final = 1.2533
+"""Standard error of a median of n normal values, times sqrt(n) over their deviation."""
+LEAST_LEAP: Final = 0.15
+LEAP_SHARE: Final = 0.35
+"""It leapt if the means before had moved by less than this share of it."""
+STEP_ERROR: Final = 0.1
+"""Uncertainty of an effectiveness by steps, at least (judgement)."""
+PAD_ERROR_FRAC: Final = 0.05
+"""How far effectiveness goes with airflow, and how well the nameplate knows it (judgement)."""
+TD_ERROR_FRAC: Final = 0.04
+"""Error of a normalised TD by the laws of airflow, as a fraction of it (judgement)."""
+
+
+@dataclass(frozen=True)
+class Compared:
+    """TDs of one mode over their learned baseline: arrays (m,), 1 when clean, NaN if not known.
+
+    ``long`` and ``short`` are medians over the two windows, ``newest`` and ``older`` over the last
+    six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
+    deviation of a single mean when clean.
+    """
+
+    long: F64
+    short: F64
+    newest: F64
+    older: F64
+    se: F64
+    scatter: F64
+
+
+@dataclass(frozen=True)
+class HeatRejection:
+    """What coil, pads and airflow do, against the clean unit; arrays (m,), NaN where not known.
+
+    ``effect`` is the pads' present saturation effectiveness, ``effect_clean`` what it was when
+    clean (or the nameplate's), ``effect_sd`` the uncertainty.
+    """
+
+    load_known: Bool
+    dry_recent: Bool
+    """The unit ran dry within ten days, and its clean state is known."""
+    dry: Compared
+    wet: Compared
+    effect: F64
+    effect_clean: F64
+    effect_sd: F64
+    effect_by: I64
+    """0 not known, 1 both modes, 2 the step from dry to wet, 3 wet running alone."""
+    depression_k: F64
+    """Wet-bulb depression of late, referred to rated load and full airflow."""
+    pads_ratio: F64
+    """Pad pressure drop at full airflow over its baseline."""
+    pads_se: F64
+    pads_leapt: Bool
+    """It fell within hours."""
+    dry_often: Bool
+    """Dry means come so often that a leap can be told from growth."""
+    wet_often: Bool
+    held_effect: F64
+    """``effect`` by the level of the TDs alone: enough to hold what was found once."""
+    fall_effect: F64
+    """Effectiveness of the pads by how the wet TD goes with the depression: what pads lose is a
+    share of it, what coil and air lose is not."""
+    fall_sd: F64
+    fall_base: F64
+    """The wet TD over its clean one, without what the depression explains."""
+    fall_base_se: F64
+    wet_news: Bool
+    """A wet mean came of late: what dry running alone brings is no news of the pads."""
+    wet_moves: Bool
+    """The newest wet TDs differ from those just before, and no course with the depression explains
+    it: something came or went at once."""
+
+
+def _ring(state: FleetState, rows: I64, quantity: str, bins: int) -> F64:
+    """The last accepted means, (m, bins), newest first, NaN where there are fewer."""
+    q = _Q[quantity]
+    count = state.steady_count[rows, q]
+    back = np.arange(1, bins + 1)
+    position = (count[:, None] - back) % STEADY_BINS
+    first = (rows * len(STEADY) + q) * STEADY_BINS
+    window: F64 = state.steady.reshape(-1).take(first[:, None] + position).astype(np.float64)
+    window[back > count[:, None]] = np.nan
+    return window
+
+
+def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compared:
+    q = _Q[quantity]
+    base, spread = state.baseline[rows, q], state.baseline_spread[rows, q]
+    learned = np.maximum(state.baseline_count[rows, q], 1)
+    window = _ring(state, rows, quantity, NEWEST + LONG)
+    long = median(window[:, :LONG], LONG // 2)
+    slow = np.flatnonzero(~known)
+    if len(slow):
+        # As many means as the learned week brought: about a week again.
+        weeks = _ring(state, rows[slow], quantity, UNKNOWN_LONG)
+        late = np.arange(UNKNOWN_LONG) >= learned[slow, None]
+        long[slow] = median(np.where(late, np.nan, weeks), SHORT * 3 // 4)
+    n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
+    scatter = divided(spread, base)
+    short = divided(median(window[:, :SHORT], SHORT // 2), base)
+    return Compared(
+        long=divided(long, base),
+        short=np.where(known, short, np.nan),
+        newest=divided(median(window[:, :NEWEST], NEWEST // 2), base),
+        older=divided(median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2), base),
+        se=MEDIAN_FACTOR * scatter * np.sqrt(1.0 / n + 1.0 / learned),
+        scatter=scatter,
+    )
+
+
+def heat_is_known(state: FleetState, rows: I64) -> Bool:
+    """Units that have learned anything to be compared with, (m,)."""
+    columns = [_Q["td_dry"], _Q["td_wet"], _Q["pad_pressure_drop"]]
+    unknown: Bool = np.asarray(np.isnan(state.baseline[rows[:, None], columns]).all(axis=1))
+    known: Bool = ~unknown
+    known |= ~np.isnan(state.switch_effect[rows, -LEAST_SWITCHES])
+    return known
+
+
+def heat_is_calm(state: FleetState, rows: I64) -> Bool:
+    """Units that know their clean state in both modes and whose newest means are like it, (m,).
+
+    The mean over the newest few is enough to say so: no fault is judged by less than its median.
+    """
+    calm: Bool = np.ones(len(rows), dtype=np.bool_)
+    for name in ("td_dry", "td_wet", "pad_pressure_drop"):
+        newest = _ring(state, rows, name, CALM_MEANS).mean(axis=1)
+        off = np.abs(newest / state.baseline[rows, _Q[name]] - 1.0)
+        silent = state.steady_count[rows, _Q[name]] == 0
+        calm &= (off < CALM_FRAC) | silent
+    # What the pads lose shows in the wet TD; without a load the step at the change to wet says it.
+    newest_step = state.switch_effect[rows, -1]
+    calm &= state.heat_load_seen[rows] | ~(newest_step < CALM_EFFECT_FRAC)
+    return calm
+
+
+def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -> HeatRejection:
+    """Compare the rings of ``rows`` with their baselines, as of the bins ``bin_id`` just closed."""
+    known = state.heat_load_seen[rows].copy()
+    dry = _compared(state, rows, "td_dry", known)
+    wet = _compared(state, rows, "td_wet", known)
+    dry_age = bin_id - state.dry_seen_bin[rows]
+    pads_base = state.baseline[rows, _Q["pad_pressure_drop"]]
+    pads = median(_ring(state, rows, "pad_pressure_drop", SHORT), SHORT // 2)
+    pads_scatter = divided(state.baseline_spread[rows, _Q["pad_pressure_drop"]], pads_base)
+    fall = _by_fall(plan, state, rows, known)
+    wet_base = state.baseline[rows, _Q["td_wet"]]
+    effect, clean, sd, by, held = _effect(plan, state, rows, known, dry_age, fall)
+    drops = _ring(state, rows, "pad_pressure_drop", SHORT)
+    newest_drop = divided(median(drops[:, :NEWEST], NEWEST // 2), pads_base)
+    older_drop = divided(median(drops[:, NEWEST:], NEWEST // 2), pads_base)
+    return HeatRejection(
+        load_known=known,
+        dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
+        dry=dry,
+        wet=wet,
+        effect=effect,
+        effect_clean=clean,
+        effect_sd=sd,
+        effect_by=by,
+        depression_k=state.wet_depression_k[rows].astype(np.float64),
+        pads_ratio=divided(pads, pads_base),
+        pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
+        pads_leapt=(1.0 - older_drop) <= LEAP_SHARE * (1.0 - newest_drop),
+        dry_often=state.td_gap_h[rows, 0] <= LEAP_GAP_H,
+        wet_often=state.td_gap_h[rows, 1] <= LEAP_GAP_H,
+        held_effect=held,
+        fall_effect=fall.effect,
+        fall_sd=fall.sd,
+        fall_base=fall.base,
+        fall_base_se=fall.base_se,
+        wet_news=bin_id - state.td_last_bin[rows, 1] <= WET_NEWS_BINS,
+        wet_moves=fall.crooked | (_moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
+    )
+
+
+@cache
+def nothing_seen() -> HeatRejection:
+    """What :func:`heat_rejection` says of no unit. Most bins bring no news of coil and pads, and
+    working that out for nobody takes as long as for one: a fifth of closing a small fleet's bins.
+    """
+    nobody = np.empty(0, dtype=np.int64)
+    return heat_rejection(FleetPlan.build((), {}, {}), FleetState.empty(0, 0), nobody, nobody)
+
+
+@dataclass(frozen=True)
+class _Fall:
+    effect: F64
+    sd: F64
+    base: F64
+    base_se: F64
+    crooked: Bool
+
+
+def _by_fall(plan: FleetPlan, state: FleetState, rows: I64, known: Bool) -> _Fall:
+    """What the newest wet TDs say by their course with the depression: a straight line.
+
+    Only where the load is known; NaN where the depression did not move enough.
+    """
+    base = state.baseline[rows, _Q["td_wet"]]
+    count = state.steady_count[rows, _Q["td_wet"]]
+    back = np.arange(1, WET_FALLS + 1)
+    place = (count[:, None] - back) % WET_FALLS
+    x = state.wet_fall_k[rows[:, None], place].astype(np.float64)
+    y = _ring(state, rows, "td_wet", WET_FALLS) - base[:, None]
+    there = ~np.isnan(x) & ~np.isnan(y) & known[:, None]
+    n = np.maximum(there.sum(axis=1), 1)
+    x, y = np.where(there, x, 0.0), np.where(there, y, 0.0)
+    middle, level = x.sum(axis=1) / n, y.sum(axis=1) / n
+    dx = np.where(there, x - middle[:, None], 0.0)
+    dy = np.where(there, y - level[:, None], 0.0)
+    spread = (dx**2).sum(axis=1)
+    slope = divided((dx * dy).sum(axis=1), spread)
+    rest = ((dy - np.nan_to_num(slope)[:, None] * dx) ** 2).sum(axis=1)
+    noise = np.maximum(np.sqrt(rest / np.maximum(n - 2, 1)), TD_ERROR_FRAC * base)
+    error = divided(noise, np.sqrt(spread))
+    # What came at once in the middle of them makes no straight line.
+    straight = np.sqrt(rest / np.maximum(n - 2, 1)) <= MOST_CROOKED * (base + level)
+    slope = np.where((n >= LEAST_FALLS) & (error <= MOST_FALL_ERROR) & straight, slope, np.nan)
+    lost = np.clip(slope, 0.0, 1.0)
+    return _Fall(
+        plan.pad_effectiveness_frac[rows] - slope,
+        np.hypot(error, PAD_ERROR_FRAC),
+        divided(base + level - lost * middle, base),
+        divided(noise, base) * np.sqrt(1.0 / n + np.nan_to_num(divided(middle**2, spread))),
+        ~straight & ~np.isnan(base) & known,
+    )
+
+
+def _moves(state: FleetState, rows: I64, quantity: str, base: F64) -> Bool:
+    """Whether the newest means of a TD differ from those just before by more than noise."""
+    window = _ring(state, rows, quantity, 2 * NEWEST)
+    newest, older = (median(w, NEWEST // 2) for w in (window[:, :NEWEST], window[:, NEWEST:]))
+    base = np.where(np.isnan(base), older, base)
+    moves: Bool = np.abs(newest - older) >= LEAST_LEAP * base
+    return moves
+
+
+def _effect(
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    known: Bool,
+    dry_age: I64,
+    fall: _Fall,
+) -> tuple[F64, F64, F64, I64, F64]:
+    """Effectiveness of the pads now and when clean, its uncertainty, how it was found, and the same
+    by the level alone, for an alarm that stands."""
+    rated = plan.pad_effectiveness_frac[rows]
+    dry_base, wet_base = state.baseline[rows, _Q["td_dry"]], state.baseline[rows, _Q["td_wet"]]
+    # A small depression makes effectiveness of noise.
+    depth = state.wet_depression_k[rows].astype(np.float64)
+    depth = np.where(depth >= MINIMUM_DEPRESSION_K, depth, np.nan)
+    enough = state.steady_count[rows, _Q["td_wet"]] >= WETTED_WINDOW
+    wet_td = np.where(enough, state.wet_td_k[rows].astype(np.float64), np.nan)
+    dry_td = median(_ring(state, rows, "td_dry", NEWEST), NEWEST // 2)
+    clean = rated - (wet_base - dry_base) / depth
+    clean = np.where(np.isnan(clean), rated, np.clip(clean, 0.4, 0.98))
+
+    both = rated - (wet_td - dry_td) / depth
+    both = np.where(known & (dry_age <= STALE_DRY_BINS), both, np.nan)
+    both_sd = TD_ERROR_FRAC * (dry_td + wet_td) / depth
+    # Dry running comes later than wet, or the reverse: what came at once is in one of them only.
+    # So pads are at fault only where the course with the depression does not contradict it.
+    plain = both
+    level = clean - (wet_td - wet_base) / depth
+    better = fall.effect > both
+    both = np.where(better, fall.effect, both)
+    both_sd = np.where(better, fall.sd, both_sd)
+
+    steps = state.switch_effect[rows].astype(np.float64)
+    step = median(steps, LEAST_SWITCHES)
+    # The newest three agree, or the pads are not the story.
+    step = np.maximum(step, median(steps[:, -LEAST_SWITCHES:], LEAST_SWITCHES))
+
+    # Loads that move about between dry and wet make steps that do not agree.
+    told = ~np.isnan(steps)
+    count = np.maximum(told.sum(axis=1), 1)
+    mid = np.where(told, steps, 0.0).sum(axis=1) / count
+    apart = (np.where(told, steps - mid[:, None], 0.0) ** 2).sum(axis=1)
+    step_sd = np.maximum(STEP_ERROR, np.sqrt(apart / np.maximum(count - 1, 1) / count))
+
+    # In wet running alone only the course with the depression tells pads from coil and air.
+    alone = np.where(known & ~np.isnan(wet_td), fall.effect, np.nan)
+    # While what came or went at once is in half of the means only, they tell nothing.
+    leaps = _moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)
+    both = np.where(_moves(state, rows, "td_dry", dry_base), np.nan, both)
+    both = np.where(leaps, np.nan, both)
+
+    by = np.where(
+        ~np.isnan(both), 1,
+        np.where(~np.isnan(step) & ~known, 2, np.where(~np.isnan(alone), 3, 0)),
+    )  # fmt: skip
+    effect = np.choose(by, [np.full(len(rows), np.nan), both, step, alone])
+    # More than all of the pads' effect cannot be lost: then it is not theirs.
+    effect = np.where(effect < MORE_THAN_ALL, np.nan, effect)
+    sd = np.choose(by, [np.full(len(rows), np.nan), both_sd, step_sd, fall.sd])
+    held = np.where(by == 2, effect, np.where(np.isnan(plain), level, plain))
+    return effect, np.where(by == 2, rated, clean), sd, by.astype(np.int64), held

@@ -1,0 +1,126 @@
+"""Monthly figures: read from a real store, kept in the records, worked out again without harm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from consumption_kept_scenes import MONTH, SITE_ID, fleet_site, write_basin
+from sqlalchemy.engine import URL
+from support.records import raised, returned, step
+
+from gateway.consumption.keeper import SETTLED_AFTER_MS, ConsumptionKeeper, work_out
+from gateway.records import Records
+from gateway.telemetry import EmbeddedStore
+from rules.events import BaselineChange, Severity, StepResult
+
+ZONE = ZoneInfo("Europe/Lisbon")
+START_MS = MONTH.start_ms(ZONE)
+HOUR_MS = 3_600_000
+
+
+@pytest.fixture
+def records(records_url: URL) -> Iterator[Records]:
+    records = Records(records_url)
+    records.sync_units({(SITE_ID, "ac-1"): 0, (SITE_ID, "ac-2"): 1})
+    yield records
+    records.close()
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[EmbeddedStore]:
+    store = EmbeddedStore(
+        tmp_path / "telemetry.sqlite", {0: (SITE_ID, "ac-1"), 1: (SITE_ID, "ac-2")},
+        retention_days=3650, rollup_retention_days=3650,
+    )  # fmt: skip
+    yield store
+    store.close()
+
+
+def test_a_month_is_worked_out_kept_and_the_same_again(
+    records: Records, store: EmbeddedStore
+) -> None:
+    told = write_basin(store, 0, START_MS, days=3)
+    site = fleet_site()
+    later_ms = MONTH.end_ms(ZONE) + SETTLED_AFTER_MS
+    first = work_out(records, store, (site, site.units[0]), MONTH, later_ms)
+    assert first.settled
+    bleed = first.use.amounts["bleed"].value
+    assert bleed == pytest.approx(told.bled, rel=0.01)
+    # 31 days of October and an hour, of which three days were heard.
+    heard = first.use.amounts["heard"]
+    assert heard.coverage_frac == pytest.approx(3 * 24 / (31 * 24 + 1), rel=0.001)
+    assert records.uses(str(MONTH)) == [first]
+    assert work_out(records, store, (site, site.units[0]), MONTH, later_ms) == first
+    assert records.uses(str(MONTH), SITE_ID, "ac-1") == [first]
+    assert records.uses(str(MONTH), "elsewhere") == []
+
+
+def test_only_the_month_s_own_water_counts(records: Records, store: EmbeddedStore) -> None:
+    """By the site's clock: the first hours of November there are still October in UTC or not."""
+    write_basin(store, 0, MONTH.end_ms(ZONE) - 12 * HOUR_MS, days=1)
+    site = fleet_site()
+    now_ms = MONTH.end_ms(ZONE) + 40 * 86_400_000
+    halves = [
+        work_out(records, store, (site, site.units[0]), month, now_ms).use
+        for month in (MONTH, MONTH.after)
+    ]
+    hours = [use.amounts["wet_hours"].value for use in halves]
+    assert hours == [pytest.approx(12.0), pytest.approx(12.0)]
+
+
+def test_alarms_stand_from_onset_to_return_and_into_the_month(records: Records) -> None:
+    before_ms = START_MS - 10 * HOUR_MS
+    records.commit(1, step(raised(before_ms, Severity.LOW, row=0)), [], before_ms)
+    records.commit(2, step(returned(START_MS + HOUR_MS, row=0)), [], START_MS + HOUR_MS)
+    again_ms = START_MS + 5 * HOUR_MS
+    records.commit(3, step(raised(again_ms, row=0)), [], again_ms)
+    end_ms = START_MS + 7 * HOUR_MS
+    spans = records.alarm_spans(SITE_ID, "ac-1", start_ms=START_MS, end_ms=end_ms)
+    assert [s.end_ms for s in spans] == [START_MS + HOUR_MS, end_ms]
+    assert spans[0].start_ms == START_MS
+    assert START_MS + HOUR_MS < spans[1].start_ms <= again_ms
+    assert records.alarm_spans(SITE_ID, "ac-2", start_ms=START_MS, end_ms=end_ms) == []
+    assert records.alarm_spans("no-site", "x", start_ms=START_MS, end_ms=end_ms) == []
+
+
+def test_the_baseline_that_held_then_is_taken(records: Records) -> None:
+    changes = tuple(
+        BaselineChange(0, "td_dry", "dry", value, 0.1, 9, START_MS + at * HOUR_MS, "K")
+        for at, value in ((1, 10.0), (100, None), (200, 12.0))
+    )
+    records.commit(1, StepResult((), changes), [], START_MS)
+    for at, expected in ((-5, 10.0), (50, 10.0), (150, 10.0), (300, 12.0)):
+        found = records.clean_td_k(SITE_ID, "ac-1", at_ms=START_MS + at * HOUR_MS)
+        assert found == {"td_dry": expected}
+    assert records.clean_td_k(SITE_ID, "ac-2", at_ms=START_MS) == {}
+
+
+def test_the_keeper_works_out_what_is_due_a_little_at_a_time(
+    records: Records, store: EmbeddedStore
+) -> None:
+    write_basin(store, 0, START_MS, days=2)
+    now = [START_MS + 3 * 86_400_000]
+    keeper = ConsumptionKeeper(
+        records, store, lambda: [fleet_site()], lambda: now[0], at_once_s=0.0
+    )
+    assert [keeper.run() for _ in range(6)] == [1, 1, 1, 1, 0, 0], "two units, two months"
+    assert [row.settled for row in records.uses(str(MONTH.before))] == [True, True]
+    assert [row.settled for row in records.uses(str(MONTH))] == [False, False]
+    now[0] += 86_400_000
+    assert [keeper.run() for _ in range(3)] == [1, 1, 0], "the running month, once a day"
+    now[0] = MONTH.end_ms(ZONE) + SETTLED_AFTER_MS
+    while keeper.run():
+        pass
+    assert all(row.settled for row in records.uses(str(MONTH)))
+
+
+def test_a_store_that_is_away_is_waited_for(records: Records, tmp_path: Path) -> None:
+    (tmp_path / "broken.sqlite").write_bytes(b"nothing of ours" * 1000)
+    store = EmbeddedStore(tmp_path / "broken.sqlite", {})
+    keeper = ConsumptionKeeper(records, store, lambda: [fleet_site()], lambda: START_MS)
+    assert keeper.run() == 0
+    assert records.uses(str(MONTH)) == []
+    store.close()

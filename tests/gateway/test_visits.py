@@ -1,0 +1,269 @@
+"""Visits from what is due to the crew's calendar: real records, a real mail server and parser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from email.message import EmailMessage
+from io import BytesIO
+from pathlib import Path
+
+import icalendar
+import pytest
+from pypdf import PdfReader
+from sqlalchemy.engine import URL
+from support.outbox import outbox_for
+from support.records import open_records
+from support.smtp import MailCatcher
+from test_crews_config import CREWS
+from visit_rig import NOW_MS, configured, wear, worn_records
+
+from gateway.config import Configuration
+from gateway.records import Records, RecordsError
+from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visits import NewWish
+from gateway.visits.proposing import propose
+from gateway.visits.telling import VisitError, cancel_visit, confirm_visit
+from rules.events import StepResult
+from rules.visits.wishes import WishKind
+
+HOUR_MS = 3_600_000
+DAY_MS = 24 * HOUR_MS
+PADS = "quay-cold-store/ac-1/pads"
+FLOAT = "quay-cold-store/ac-1/float-stuck-shut"
+
+
+@pytest.fixture
+def records(records_url: URL) -> Iterator[Records]:
+    records = worn_records(records_url)
+    yield records
+    records.close()
+
+
+@pytest.fixture
+def fleet(tmp_path: Path) -> Configuration:
+    return configured(tmp_path / "fleet")
+
+
+@pytest.fixture
+def server() -> Iterator[MailCatcher]:
+    with MailCatcher() as server:
+        yield server
+
+
+def planned(records: Records, fleet: Configuration, now_ms: int = NOW_MS) -> list[VisitRow]:
+    rows, _ = propose(records, fleet, now_ms, 5)
+    return [row for row in rows if row.state is VisitState.PROPOSED]
+
+
+def with_need(rows: list[VisitRow], key: str) -> VisitRow:
+    (row,) = [row for row in rows if key in row.course.needs]
+    return row
+
+
+def sent(records: Records, server: MailCatcher, now_ms: int) -> EmailMessage:
+    """The one letter that is waiting, from the server that took it; the ticket's mail goes too."""
+    before = len(letters(server))
+    outbox_for(records, server).pump(now_ms)
+    found = letters(server)
+    assert len(found) == before + 1
+    return found[-1]
+
+
+def letters(server: MailCatcher) -> list[EmailMessage]:
+    mails = [received.message for received in server.received]
+    return [mail for mail in mails if mail["Message-ID"].startswith("<V-")]
+
+
+def entry(mail: EmailMessage) -> tuple[str, icalendar.cal.Component]:
+    (part,) = [p for p in mail.iter_attachments() if p.get_content_type() == "text/calendar"]
+    file = icalendar.Calendar.from_ical(part.get_payload(decode=True))
+    (event,) = file.walk("VEVENT")
+    assert part.get_param("method") == str(file["METHOD"])
+    return str(file["METHOD"]), event
+
+
+def test_what_is_due_and_asked_for_becomes_one_visit(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    assert row.number == "V-000001"
+    assert row.course.needs == {PADS, "quay-cold-store/ac-1/coil", FLOAT}
+    (stop,) = row.course.stops
+    by_key = {job.key: job for job in stop.jobs}
+    assert by_key[FLOAT].tickets == ("BW-000001",)
+    assert by_key[FLOAT].job == "float-valve"
+    assert by_key[PADS].likely_ms is not None
+    # Pads fall 1.2 % a day from 12 %: at their limit in ten days, give or take the noise.
+    assert abs(by_key[PADS].likely_ms - NOW_MS - 10 * DAY_MS) < 1.5 * DAY_MS
+    assert stop.jobs[-1].key == FLOAT, "what wants dry pads comes first in the heat"
+    assert stop.wet_off_ms == stop.begins_ms - 10 * HOUR_MS
+    plan = records.visit_plan()
+    assert plan is not None
+    assert (plan.outcome.left, plan.outcome.conflicts) == ((), ())
+    assert 0 <= plan.outcome.gap < 0.05
+
+
+def test_a_high_ticket_and_a_healthy_part_make_no_visit(
+    records_url: URL, fleet: Configuration
+) -> None:
+    records = open_records(records_url)
+    records.commit(1, StepResult((), conditions=wear("pads", 90.0, 0.0)), [], NOW_MS)
+    assert planned(records, fleet) == []
+    records.close()
+
+
+def test_a_site_without_coordinates_is_named(records: Records, tmp_path: Path) -> None:
+    _, plan = propose(records, configured(tmp_path / "bare", visit=""), NOW_MS, 5)
+    assert plan.outcome.not_planned == ("quay-cold-store",)
+
+
+def test_wishes_are_kept_with_who_when_and_why(records: Records, fleet: Configuration) -> None:
+    (row,) = planned(records, fleet)
+    wish = NewWish(WishKind.MOVE, [FLOAT], day="2026-07-15")
+    number = records.wish_visit(wish, by="P.  Lane ", note="audit", now_ms=NOW_MS)
+    (kept,) = records.visit_wishes()
+    assert (kept.by, kept.note, kept.made_ms, kept.day) == (
+        "P. Lane",
+        "audit",
+        NOW_MS,
+        "2026-07-15",
+    )
+    rows = planned(records, fleet)
+    assert with_need(rows, FLOAT).day == "2026-07-15"
+    records.end_visit_wish(number, by="P. Lane", now_ms=NOW_MS + 1)
+    assert records.visit_wishes() == []
+    (ended,) = records.visit_wishes(ended_too=True)
+    assert (ended.ended_ms, ended.ended_by) == (NOW_MS + 1, "P. Lane")
+    assert with_need(planned(records, fleet), FLOAT).day == row.day
+    with pytest.raises(RecordsError, match="no wish 1 that holds"):
+        records.end_visit_wish(number, by="P. Lane", now_ms=NOW_MS)
+    with pytest.raises(RecordsError, match="Say who you are"):
+        records.wish_visit(wish, by=" ", note="", now_ms=NOW_MS)
+
+
+def test_a_wish_that_cannot_be_kept_is_in_the_plans_outcome(
+    records: Records, fleet: Configuration
+) -> None:
+    planned(records, fleet)
+    friday = NewWish(WishKind.MOVE, [PADS], day="2026-07-10")  # the crew works until Thursday
+    records.wish_visit(friday, by="P. Lane", note="", now_ms=NOW_MS)
+    _, plan = propose(records, fleet, NOW_MS, 5)
+    (said,) = plan.outcome.conflicts
+    assert said.startswith("Wish 1 (move, by P. Lane) cannot be kept")
+    assert "does not work on that day" in said
+
+
+def test_a_confirmed_visit_reaches_the_crew_with_pack_and_calendar_entry(
+    records: Records, fleet: Configuration, server: MailCatcher
+) -> None:
+    (row,) = planned(records, fleet)
+    done, to = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    assert (done.state, done.sequence, done.changed_by) == (VisitState.CONFIRMED, 0, "P. Lane")
+    assert [person.email for person in to] == ["van-1@north.example"]
+    mail = sent(records, server, NOW_MS)
+    assert mail["To"] == "Van 1 <van-1@north.example>"
+    assert mail["Subject"] == "Visit: Quay Cold Store: 3 jobs on Tue 7 Jul 2026 (V-000001)"
+    text = mail.get_body(("plain",)).get_content()
+    assert max(map(len, text.splitlines())) <= 72
+    for said in ("end", "wet running", "BW-000001", "Key at the gate", "+351 555 0100"):
+        assert said in text
+    (pdf,) = [p for p in mail.iter_attachments() if p.get_content_type() == "application/pdf"]
+    pages = " ".join(p.extract_text() for p in PdfReader(BytesIO(pdf.get_content())).pages)
+    for said in ("V-000001.1", "V-000001.2", "BW-000001", "fin comb", "folding rule"):
+        assert said in pages
+    method, event = entry(mail)
+    assert method == "REQUEST"
+    assert event["SEQUENCE"] == 0
+    assert str(event["STATUS"]) == "CONFIRMED"
+    assert event.decoded("DTSTART") == datetime(2026, 7, 7, 6, 30, tzinfo=UTC)  # 07:30 WEST
+    assert str(event["ORGANIZER"]) == "mailto:desk@centre.example"
+    assert str(event["ATTENDEE"]) == "mailto:van-1@north.example"
+    assert "LOCK OUT BEFORE WORK" in str(event["DESCRIPTION"])
+    assert planned(records, fleet) == [], "what is confirmed is not planned again"
+    with pytest.raises(VisitError, match="confirmed already, by P"):
+        confirm_visit(records, fleet, done, by="P. Lane", note="", now_ms=NOW_MS)
+
+
+def test_a_change_and_a_cancellation_reach_the_same_entry(
+    records: Records, fleet: Configuration, server: MailCatcher
+) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    first = sent(records, server, NOW_MS)
+    uid = str(entry(first)[1]["UID"])
+    move = NewWish(WishKind.MOVE, sorted(done.course.needs), day="2026-07-09")
+    records.wish_visit(move, by="P. Lane", note="", now_ms=NOW_MS, reopens=done.number)
+    (again,) = planned(records, fleet)
+    assert (again.number, again.day, again.sequence) == (done.number, "2026-07-09", 0)
+    changed, _ = confirm_visit(records, fleet, again, by="R. Marsh", note="", now_ms=NOW_MS)
+    second = sent(records, server, NOW_MS)
+    method, event = entry(second)
+    assert (method, event["SEQUENCE"], str(event["UID"])) == ("REQUEST", 1, uid)
+    assert event.decoded("DTSTART").day == 9
+    assert second["In-Reply-To"] == first["Message-ID"]
+    assert second["Subject"].startswith("Changed visit: ")
+    off, _ = cancel_visit(
+        records, fleet, changed, by="R. Marsh", note="Roof closed.", now_ms=NOW_MS
+    )
+    assert off.state is VisitState.CANCELLED
+    third = sent(records, server, NOW_MS)
+    method, event = entry(third)
+    assert (method, event["SEQUENCE"], str(event["UID"])) == ("CANCEL", 2, uid)
+    assert str(event["STATUS"]) == "CANCELLED"
+    assert "Roof closed." in third.get_body(("plain",)).get_content()
+    (new,) = planned(records, fleet)
+    assert new.number != off.number, "its work is planned anew, under a number of its own"
+    with pytest.raises(VisitError, match="is cancelled already"):
+        cancel_visit(records, fleet, off, by="R. Marsh", note="", now_ms=NOW_MS)
+
+
+def test_what_the_plan_does_not_want_any_more_waits_to_be_cancelled(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    refuse = NewWish(WishKind.REFUSE, sorted(done.course.needs), until_day="2026-12-31")
+    records.wish_visit(refuse, by="P. Lane", note="", now_ms=NOW_MS, reopens=done.number)
+    rows, plan = propose(records, fleet, NOW_MS, 5)
+    (left,) = rows
+    assert (left.number, left.state) == (done.number, VisitState.WITHDRAWN)
+    assert len(plan.outcome.left) == 3
+    assert all("rules it out" in one.why for one in plan.outcome.left)
+    with pytest.raises(VisitError, match="cancel V-000001"):
+        confirm_visit(records, fleet, left, by="P. Lane", note="", now_ms=NOW_MS)
+
+
+def test_a_visit_that_changed_meanwhile_is_not_confirmed(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    planned(records, fleet, NOW_MS + DAY_MS)
+    with pytest.raises(RecordsError, match="changed meanwhile"):
+        confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    assert records.outbox() == [
+        mail for mail in records.outbox() if mail.channel.value != "letter"
+    ], "no letter without a confirmation"
+
+
+def test_a_crew_that_is_gone_and_a_day_that_is_over_are_refused(
+    records: Records, fleet: Configuration, tmp_path: Path
+) -> None:
+    (row,) = planned(records, fleet)
+    other = configured(tmp_path / "other", CREWS.replace("van-1]", "van-9]"))
+    with pytest.raises(VisitError, match="Crew 'van-1' of V-000001 is not in"):
+        confirm_visit(records, other, row, by="P. Lane", note="", now_ms=NOW_MS)
+    with pytest.raises(VisitError, match="would have begun by now"):
+        confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS + 9 * DAY_MS)
+    with pytest.raises(VisitError, match="No crew was told"):
+        cancel_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+
+
+def test_numbers_are_never_given_twice(records: Records, fleet: Configuration) -> None:
+    planned(records, fleet)
+    all_of_it = [PADS, FLOAT, "quay-cold-store/ac-1/coil"]
+    refuse = NewWish(WishKind.REFUSE, all_of_it, until_day="2026-12-31")
+    records.wish_visit(refuse, by="P. Lane", note="", now_ms=NOW_MS)
+    assert planned(records, fleet) == []
+    records.end_visit_wish(1, by="P. Lane", now_ms=NOW_MS)
+    assert [row.number for row in planned(records, fleet)] == ["V-000002"]
