@@ -17,7 +17,7 @@ from gateway.overview.source import Source
 from gateway.tickets.document import lasting
 from gateway.tickets.render import MailRenderer
 
-__all__ = ["House", "clock", "furnish", "show"]
+__all__ = ["PART", "House", "clock", "furnish", "show"]
 
 PART: Final = "part"
 _MONTHS: Final = (
@@ -78,6 +78,15 @@ def clock(ms: int, zone: tzinfo = UTC, now_ms: int | None = None) -> str:
     return f"{day} {at:%H:%M}" if abs(now_ms - ms) < 180 * 86_400_000 else f"{day} {at.year}"
 
 
+def _day(ms: int, zone: tzinfo = UTC) -> str:
+    """The date alone: '2 Jul 2025'."""
+    try:
+        at = datetime.fromtimestamp(ms / 1000, zone)
+    except (OverflowError, ValueError, OSError):
+        return "a date that cannot be"
+    return f"{at.day} {_MONTHS[at.month - 1]} {at.year}"
+
+
 def _iso(ms: int) -> str:
     """As ISO 8601, for programs."""
     try:
@@ -120,6 +129,7 @@ def furnish(paper: Paper) -> None:
         return
     environment.filters |= {
         "clock": clock,
+        "day": _day,
         "iso": _iso,
         "span": _span,
         "lasting": lambda ms: lasting(max(ms, 0) / 1000),

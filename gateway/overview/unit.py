@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Final
 
 from gateway.overview.alarms import AlarmItem, alarm_items
 from gateway.overview.source import GatewayNow, Source, gateway_now
@@ -12,13 +14,16 @@ from gateway.records.queries import Where
 from gateway.records.rows import BaselineRow
 from gateway.records.summaries import Cleaning
 from gateway.records.unit_looks import UnitLookRow
-from gateway.records.wear_rows import ConditionRow
+from gateway.records.wear_rows import CleaningRow, ConditionRow
 from rules.equipment import Site, Unit
 from rules.events import Reading
 from rules.expected import LiveReading, RunningState
+from rules.forecast import DueRange
 from rules.signals import INDEX, SIGNALS
 
-__all__ = ["UnitView", "readings_now", "unit_view"]
+__all__ = ["UnitView", "UnitWear", "readings_now", "unit_view", "unit_wear"]
+
+MOST_CLEANINGS: Final = 20
 
 
 @dataclass(frozen=True)
@@ -51,6 +56,25 @@ class UnitView:
     def deviating(self) -> int:
         """How many readings are outside what is expected."""
         return sum(bool(r.verdict) for r in self.readings)
+
+
+@dataclass(frozen=True)
+class UnitWear:
+    """What is known of the wear of one unit.
+
+    ``due`` says by part when it reaches its limit. ``cleanings`` are the newest, with what the
+    readings say of their effect.
+    """
+
+    due: Mapping[str, DueRange]
+    cleanings: tuple[CleaningRow, ...]
+
+
+def unit_wear(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitWear:
+    """When the unit's parts are due, and what cleaning them did."""
+    due = source.records.due_ranges(site_id, unit_id, now_ms=now_ms)
+    cleaned = source.records.cleanings(site_id, unit_id)
+    return UnitWear({one.due.part: one.due for one in due}, tuple(cleaned[:MOST_CLEANINGS]))
 
 
 def unit_view(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitView | None:

@@ -18,7 +18,7 @@ from rules.visits.needs import Need
 from rules.visits.planner import Plan, Visit, plan_visits
 from rules.visits.words import conflicts, stop_reason, visit_reason, why_left
 
-__all__ = ["asked_of", "propose"]
+__all__ = ["asked_of", "planned", "propose"]
 
 _MOST_TICKETS: Final = 2_000
 
@@ -27,6 +27,16 @@ def propose(
     records: Records, configuration: Configuration, now_ms: int, limit_s: float = 15.0
 ) -> tuple[list[VisitRow], PlanRow]:
     """Plan from tomorrow on; what was proposed before is replaced, what was confirmed stays."""
+    proposals, outcome = planned(records, configuration, now_ms, limit_s)
+    records.propose_visits(proposals, outcome, now_ms)
+    made = records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
+    return made, PlanRow(now_ms, outcome)
+
+
+def planned(
+    records: Records, configuration: Configuration, now_ms: int, limit_s: float = 15.0
+) -> tuple[list[Proposal], Outcome]:
+    """The same plan, not written yet. ``limit_s`` is the solver's time in seconds."""
     asked = asked_of(records, configuration, now_ms)
     plan = plan_visits(asked.problem, asked.wishes, limit_s)
     proposals = [_proposal(plan, visit, asked) for visit in plan.visits]
@@ -41,9 +51,7 @@ def propose(
         not_planned=asked.not_planned,
         is_cut=plan.cut,
     )
-    records.propose_visits(proposals, outcome, now_ms)
-    made = records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
-    return made, PlanRow(now_ms, outcome)
+    return proposals, outcome
 
 
 def asked_of(records: Records, configuration: Configuration, now_ms: int) -> Question:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import date, timedelta
 from pathlib import Path
 
 import pytest
@@ -11,9 +12,11 @@ import support
 from support.fleet import site_data, unit_data
 from support.shown_board import ANA, board_of, served
 from support.shown_fleet import ShownFleet, fleet_of
+from support.shown_visits import visited_fleet, wear_down
 from support.web_browser import browser
 
 from gateway.batch import Reason
+from gateway.records.visit_rows import VisitState
 from rules.equipment import Site
 from rules.events import AlarmState, Change, Severity
 
@@ -54,6 +57,7 @@ def pages_of(fleet: ShownFleet) -> list[str]:
     return [
         "/", f"/sites/{site}", f"/sites/{site}/{unit}?span=7d", "/alarms", "/alarms?show=held",
         "/tickets", f"/tickets/{number}", "/plan", "/hand-over", "/refused", "/figures",
+        "/learned",
     ]  # fmt: skip
 
 
@@ -266,3 +270,48 @@ def test_a_board_that_is_gone_is_told(fleet):
         # The page asks again by itself once a minute; coming back to it does so at once.
         page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
         page.get_by_text("What is shown may be old.").wait_for(timeout=20_000)
+
+
+def test_a_planner_pins_moves_and_confirms_a_visit_on_a_phone(tmp_path):
+    fleet = visited_fleet(tmp_path)
+    wear_down(fleet, 0, "pads", 12.0, 1.2)
+    wear_down(fleet, 1, "coil", 20.0, 1.4)
+    board = board_of(fleet)
+    try:
+        with served(board) as address, browser(390, 800) as visit:
+            page = visit.page
+            page.goto(address + "/plan")
+            page.get_by_text("No plan was made yet.").wait_for()
+            page.get_by_role("button", name="Plan anew").click()
+            page.get_by_text("Planned anew.").wait_for()
+            (row,) = fleet.records.visits()
+            day = date.fromisoformat(row.day) + timedelta(days=1)
+            while day.weekday() > 3:  # the crew works on it
+                day += timedelta(days=1)
+            page.locator(".visits a").first.click()
+            page.get_by_role("button", name="Pin to this day and crew").click()
+            page.get_by_text("Recorded: the visit keeps its day and crew").wait_for()
+            page.get_by_label("Move to the day").fill(day.isoformat())
+            page.get_by_label("Note").fill("Audit before")
+            page.get_by_role("button", name="Move", exact=True).click()
+            page.get_by_text("Recorded. Plan anew to see what comes of it.").wait_for()
+            page.get_by_role("link", name="Plan", exact=True).first.click()
+            page.get_by_role("button", name="Plan anew").click()
+            page.get_by_text("Planned anew.").wait_for()
+            moved = next(v for v in fleet.records.visits() if v.day == day.isoformat())
+            page.get_by_text(moved.number).first.wait_for()
+            page.locator(".visits a").first.click()
+            page.get_by_role("button", name="Confirm and tell the crew").click()
+            page.get_by_text("Confirmed. The crew gets the work pack").wait_for()
+            assert fleet.records.visit(moved.number).state is VisitState.CONFIRMED
+            for path in ("/plan", f"/plan/{moved.number}"):
+                page.goto(address + path)
+                assert page.evaluate("document.documentElement.scrollWidth") <= 390, path
+                page.evaluate(AXE.read_text())
+                found = page.evaluate(
+                    "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}})", WCAG
+                )
+                assert [v["id"] for v in found["violations"]] == [], path
+            assert visit.said == []
+    finally:
+        fleet.close()

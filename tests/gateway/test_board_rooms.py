@@ -36,6 +36,7 @@ def pages_of(fleet: ShownFleet) -> list[str]:
     return [
         "/", f"/sites/{site}", f"/sites/{site}/{unit}", "/alarms", "/alarms?show=all", "/tickets",
         *(f"/tickets/{n}" for n in numbers), "/plan", "/hand-over", "/refused", "/figures",
+        "/learned",
     ]  # fmt: skip
 
 

@@ -147,8 +147,11 @@ class ShownFleet:
         baselines: Sequence[BaselineChange] = (),
     ) -> None:
         """A step of the rules."""
+        self.step(StepResult(events, tuple(baselines)), rejects)
+
+    def step(self, step: StepResult, rejects: Sequence[Reject] = ()) -> None:
+        """A whole step of the rules."""
         self._offset += 1
-        step = StepResult(events, tuple(baselines))
         self.records.commit(self._offset, step, rejects, self.now_ms)
 
     def alarm(

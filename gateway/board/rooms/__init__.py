@@ -17,7 +17,10 @@ from gateway.board.board import Board
 from gateway.board.paper import Paper
 from gateway.board.rooms.alarms import alarms_room
 from gateway.board.rooms.fleet import fleet_room
+from gateway.board.rooms.learned import learned_room
 from gateway.board.rooms.lists import lists_room
+from gateway.board.rooms.plan import plan_room
+from gateway.board.rooms.reports import reports_room
 from gateway.board.rooms.sign_in import sign_in
 from gateway.board.rooms.tickets import tickets_room
 from gateway.board.rooms.unit import unit_room
@@ -32,5 +35,8 @@ ROOMS: Final[tuple[Room, ...]] = (
     alarms_room,
     unit_room,
     tickets_room,
+    plan_room,
     lists_room,
+    learned_room,
+    reports_room,
 )

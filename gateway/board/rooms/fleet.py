@@ -12,6 +12,7 @@ from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
+from gateway.board.rooms.report_months import report_months
 from gateway.board.visitor import Role
 from gateway.overview.fleet import Condition, FleetView, fleet_view, selected
 from gateway.overview.site import site_view
@@ -50,7 +51,10 @@ def fleet_room(board: Board, paper: Paper) -> APIRouter:
         view = site_view(source, site, board.clock_ms())
         if view is None:
             raise HTTPException(404)
-        return show(house, paper, request, "site.html.j2", lambda: {"view": view})
+        months = report_months(board.clock_ms(), view.site.zone)
+        return show(
+            house, paper, request, "site.html.j2", lambda: {"view": view}, {"months": months}
+        )
 
     @router.get("/live")
     async def live() -> Response:

@@ -1,4 +1,4 @@
-"""Rooms that are lists: work by due date, hand-over, what was refused, and the alarms' figures."""
+"""Rooms that are lists: hand-over, what was refused, and the alarms' figures."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.figures import figures_view
 from gateway.overview.handover import handover_view
-from gateway.overview.plan import plan_view
 from gateway.overview.refused import refused_view
 
 __all__ = ["lists_room"]
@@ -35,13 +34,6 @@ def lists_room(board: Board, paper: Paper) -> APIRouter:
     furnish(paper)
     source = house.source
     teams = sorted({site.team for site in source.configuration.sites})
-
-    @router.get("/plan")
-    def plan(request: Request, team: Word = "") -> Response:
-        def values() -> dict[str, Any]:
-            return {"view": plan_view(source, board.clock_ms(), team=team)}
-
-        return show(house, paper, request, "plan.html.j2", values, {"team": team, "teams": teams})
 
     @router.get("/hand-over")
     def hand_over(request: Request, hours: int = 8, team: Word = "") -> Response:

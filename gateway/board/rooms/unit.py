@@ -12,13 +12,13 @@ from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
 from gateway.board.doors import needs
-from gateway.board.house import furnish, show
+from gateway.board.house import PART, furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.alarms import LONGEST_NOTE, SHELVES
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.trend import SPANS, TrendView, shown_signals, trend_view
-from gateway.overview.unit import unit_view
+from gateway.overview.unit import unit_view, unit_wear
 from gateway.telemetry.base import StoreError
 from rules.expected import LiveReading
 from rules.signals import signal
@@ -73,8 +73,10 @@ def unit_room(board: Board, paper: Paper) -> APIRouter:
             "span": span, "spans": _SPAN_WORDS, "to": to if 0 < to < now_ms else 0,
             "span_ms": SPANS[span], "chosen": chosen, "now_ms": now_ms,
             "signals": [signal(name) for name in shown_signals()],
-            "shelves": SHELVES, "longest_note": LONGEST_NOTE,
+            "shelves": SHELVES, "longest_note": LONGEST_NOTE, "wear": None,
         }  # fmt: skip
+        if request.query_params.get(PART) != "live":  # years of figures, which change once a day
+            given["wear"] = unit_wear(source, site, unit, now_ms)
         return show(house, paper, request, "unit.html.j2", values, given)
 
     @router.get("/sites/{site}/{unit}/trend.json")

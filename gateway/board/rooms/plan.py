@@ -1,0 +1,144 @@
+"""The plan: visits by week, one visit with its reasons, and what a planner decides about it."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Any, Final
+from urllib.parse import quote
+
+from fastapi import APIRouter, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+
+from gateway.board.board import Board
+from gateway.board.doors import needs
+from gateway.board.forms import Form, FormFields
+from gateway.board.house import House, furnish, show
+from gateway.board.paper import Paper
+from gateway.board.rooms.deciding import LONGEST, Deciding, row_of, seen
+from gateway.board.rooms.fleet import Word
+from gateway.board.visitor import Role
+from gateway.overview.plan import plan_view
+from gateway.overview.visits import DueLine, due_lines, visit_line, visits_view
+from gateway.records.session import RecordsError
+from gateway.visits.pack_paper import pack_paper
+from gateway.visits.telling import VisitError, pack_of, page_of
+from rules.safety import SafetyTextMissing
+
+__all__ = ["plan_room"]
+
+_KEPT_MS: Final = 600_000
+"""What is due changes once a day, and is read from years of figures."""
+_MOST_DUE: Final = 500
+_SAID: Final = {
+    "pin": "Recorded: the visit keeps its day and crew in every later plan.",
+    "move": "Recorded. Plan anew to see what comes of it.",
+    "split": "Recorded. Plan anew to see what comes of it.",
+    "refuse": "Recorded. Plan anew to see what comes of it.",
+    "confirm": "Confirmed. The crew gets the work pack by mail as soon as the gateway sends it.",
+    "cancel": "Cancelled. The crew is told by mail as soon as the gateway sends it.",
+    "anew": "Planned anew. What was confirmed stays as it was.",
+    "unwish": "The wish does not hold any more. Plan anew to see what comes of it.",
+}  # fmt: skip
+
+
+class _Due:
+    """What is due, kept for some minutes for all who look."""
+
+    def __init__(self, house: House, clock_ms: Callable[[], int]) -> None:
+        self._house, self._clock_ms = house, clock_ms
+        self._lock = threading.Lock()
+        self._until_ms = 0
+        self._lines: tuple[DueLine, ...] = ()
+
+    def lines(self) -> tuple[DueLine, ...]:
+        with self._lock:
+            now_ms = self._clock_ms()
+            if now_ms >= self._until_ms:
+                source = self._house.source
+                self._lines = due_lines(source.names, source.records.due_ranges(now_ms=now_ms))
+                self._until_ms = now_ms + _KEPT_MS
+            return self._lines
+
+
+def plan_room(board: Board, paper: Paper) -> APIRouter:
+    """Routes of the plan."""
+    router = APIRouter(dependencies=[needs(Role.VIEW)])
+    house = board.house
+    if house is None:
+        return router
+    furnish(paper)
+    source = house.source
+    records, configuration = source.records, source.configuration
+    team_of = {site.id: site.team for site in configuration.sites}
+    teams = sorted(set(team_of.values()))
+    due, deciding = _Due(house, board.clock_ms), Deciding(board, records, configuration)
+
+    def overview(request: Request, team: str = "", *, status: int = 200, **more: Any) -> Response:
+        def values() -> dict[str, Any]:
+            now_ms = board.clock_ms()
+            lines = [one for one in due.lines() if not team or team_of.get(one.site) == team]
+            return {
+                "view": visits_view(source, now_ms, team=team), "due": lines[:_MOST_DUE],
+                "due_cut": len(lines) > _MOST_DUE,
+                "tickets": plan_view(source, now_ms, team=team),
+            }  # fmt: skip
+
+        given = {"team": team, "teams": teams, "said": "", "trouble": "", **more}
+        return show(house, paper, request, "plan.html.j2", values, given, status=status)
+
+    def one(request: Request, number: str, *, status: int = 200, **more: Any) -> Response:
+        row = row_of(records, number)
+        given = {
+            "said": "", "trouble": "", "given": Form(), "crews": configuration.visits.crews,
+            "longest": LONGEST, "seen": seen(row), **more,
+        }  # fmt: skip
+        values = {"visit": visit_line(source.names, row), "now_ms": board.clock_ms()}
+        return show(house, paper, request, "visit.html.j2", lambda: values, given, status=status)
+
+    @router.get("/plan")
+    def plan(request: Request, team: Word = "", done: Word = "") -> Response:
+        return overview(request, team, said=_SAID.get(done, ""))
+
+    @router.post("/plan", dependencies=[needs(Role.PLAN)])
+    async def act_on_all(request: Request, form: FormFields) -> Response:
+        what = form.get("act", "")
+        try:
+            await run_in_threadpool(deciding.whole, request, what, form)
+        except (RecordsError, VisitError) as error:
+            return await run_in_threadpool(overview, request, status=409, trouble=str(error))
+        house.live.shared.forget()
+        return Response(status_code=303, headers={"Location": f"plan?done={quote(what)}"})
+
+    @router.get("/plan/{number}")
+    def page(request: Request, number: str, done: Word = "") -> Response:
+        return one(request, number, said=_SAID.get(done, ""))
+
+    @router.get("/plan/{number}/pack.pdf")
+    def pack(number: str) -> Response:
+        row, now_ms = row_of(records, number), board.clock_ms()
+        try:
+            made = pack_of(records, configuration, row, now_ms=now_ms)
+        except SafetyTextMissing:
+            raise HTTPException(404) from None
+        return Response(
+            pack_paper(made, made_ms=now_ms, page=page_of(configuration, row)),
+            media_type="application/pdf",
+            headers={"Content-Disposition": f'inline; filename="Work pack {row.number}.pdf"'},
+        )
+
+    @router.post("/plan/{number}", dependencies=[needs(Role.PLAN)])
+    async def act(request: Request, number: str, form: FormFields) -> Response:
+        what = form.get("act", "")
+        try:
+            await run_in_threadpool(deciding.settle, request, number, what, form)
+        except (RecordsError, VisitError) as error:
+            return await run_in_threadpool(
+                one, request, number, status=409, trouble=str(error), given=form
+            )
+        house.live.shared.forget()
+        location = f"{quote(number, safe='')}?done={quote(what)}"
+        return Response(status_code=303, headers={"Location": location})
+
+    return router

@@ -1,0 +1,219 @@
+"""The planner's rooms over real records: visits, wishes, confirmations, reports and lessons."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from io import BytesIO
+
+import pytest
+from board_bench import Page
+from pypdf import PdfReader
+from support.shown_board import ANA, board_of, client
+from support.shown_fleet import NOW_MS, ShownFleet
+from support.shown_visits import DAY_MS, visited_fleet, wear_down
+
+from gateway.board.visitor import Role, Visitor
+from gateway.month import Month
+from gateway.records.visit_rows import VisitState
+from gateway.tickets.closeout import PartFinding
+from gateway.visits.proposing import propose
+from rules.events import Cause, Evidence
+from rules.visits.wishes import WishKind
+
+PLANNER = Visitor("Pia Lane", frozenset({Role.VIEW, Role.PLAN}), form_token="t0ken-of-pia")
+OPERATOR = Visitor("Olo", frozenset({Role.VIEW, Role.OPERATE}), form_token="t0ken-of-olo")
+
+
+@pytest.fixture
+def fleet(tmp_path) -> Iterator[ShownFleet]:
+    made = visited_fleet(tmp_path)
+    wear_down(made, 0, "pads", 12.0, 1.2)
+    wear_down(made, 1, "coil", 20.0, 1.4)
+    propose(made.records, made.configuration, made.now_ms, 5)
+    yield made
+    made.close()
+
+
+def first(fleet: ShownFleet):
+    return fleet.records.visits([VisitState.PROPOSED, VisitState.CONFIRMED])[0]
+
+
+def post(fleet: ShownFleet, path: str, visitor: Visitor = PLANNER, **fields: object):
+    browser = client(board_of(fleet, visitor))
+    page = Page(browser.get(path).text)
+    given = {"form_token": visitor.form_token, **page.fields(), **fields}
+    return browser.post(path, data=given)
+
+
+def trail(fleet: ShownFleet) -> list[tuple[str, str, str]]:
+    return [(e.actor.shown_name, e.action, e.subject) for e in fleet.records.audit.entries()]
+
+
+def test_the_plan_shows_each_visit_with_its_sentence_jobs_and_hours_and_what_is_due(fleet):
+    row = first(fleet)
+    text = Page(client(board_of(fleet)).get("/plan").text).text
+    assert f"{row.number};" in text
+    assert "Van North" in text
+    assert "Week of " in text
+    for stop in row.course.stops:
+        assert stop.why in text
+    for one in fleet.records.due_ranges(now_ms=NOW_MS):
+        assert one.due.early_ms is not None
+        assert f"{one.due.part.capitalize()} Condenser" in text
+    assert "Parts by condition 2" in text
+    south = Page(client(board_of(fleet)).get("/plan?team=south").text).text
+    assert row.number not in south
+    assert "Parts by condition 0" in south
+
+
+def test_a_visits_page_and_its_work_pack_name_every_job_and_how_to_make_it_safe(fleet):
+    row = first(fleet)
+    browser = client(board_of(fleet, OPERATOR))
+    page = Page(browser.get(f"/plan/{row.number}").text)
+    for stop in row.course.stops:
+        assert stop.why in page.text
+        for job in stop.jobs:
+            assert job.why in page.text
+    assert not page.all("button"), "who does not plan gets no form"
+    pack = browser.get(f"/plan/{row.number}/pack.pdf")
+    assert pack.headers["content-type"] == "application/pdf"
+    words = " ".join(p.extract_text() for p in PdfReader(BytesIO(pack.content)).pages)
+    assert row.number in words
+    assert "lock" in words.lower()
+    assert browser.get("/plan/V-999999").status_code == 404
+    assert browser.get("/plan/V-999999/pack.pdf").status_code == 404
+
+
+def test_pin_move_split_and_refuse_are_wishes_with_an_entry_in_the_trail(fleet):
+    row = first(fleet)
+    keys = sorted(row.course.needs)
+    path = f"/plan/{row.number}"
+    assert len(keys) > 1
+    assert post(fleet, path, act="pin", note="Keep").status_code == 303
+    assert post(fleet, path, act="move", day="2026-07-09", crew="van-north").status_code == 303
+    assert post(fleet, path, act="split", job=keys[:1]).status_code == 303
+    assert post(fleet, path, act="refuse", until="2026-07-10").status_code == 303
+    pin, move, split, refuse = fleet.records.visit_wishes()
+    assert (pin.kind, pin.day, pin.crew, pin.by, pin.note) == (
+        WishKind.PIN, row.day, row.crew, "Pia Lane", "Keep",
+    )  # fmt: skip
+    assert (move.kind, move.day, move.crew) == (WishKind.MOVE, "2026-07-09", "van-north")
+    assert (split.needs, split.apart) == (tuple(keys[:1]), tuple(keys[1:]))
+    assert (refuse.day, refuse.until_day) == ("", "2026-07-10")
+    said = [("Pia Lane", f"visit: {a}", row.number) for a in ("pin", "move", "split", "refuse")]
+    assert sorted(trail(fleet)) == sorted(said)
+
+
+@pytest.mark.parametrize(
+    ("fields", "says"),
+    [
+        ({"act": "move"}, "Say where to"),
+        ({"act": "move", "day": "9 July"}, "is no date"),
+        ({"act": "move", "crew": "van-9"}, "Choose a crew of the list"),
+        ({"act": "split"}, "Tick the jobs to take out"),
+        ({"act": "pin", "job": "no/such/job"}, "has other jobs by now"),
+        ({"act": "confirm", "seen": "older"}, "was changed meanwhile"),
+        ({"act": "cancel"}, "No crew was told"),
+        ({"act": "dance"}, "Choose what is to be done"),
+    ],
+)
+def test_what_cannot_be_is_said_and_changes_nothing(fleet, fields, says):
+    row = first(fleet)
+    response = post(fleet, f"/plan/{row.number}", **fields)
+    assert response.status_code == 409
+    assert says in Page(response.text).text
+    assert (first(fleet), fleet.records.visit_wishes(), trail(fleet)) == (row, [], [])
+
+
+def test_only_planners_decide(fleet):
+    row = first(fleet)
+    for path in ("/plan", f"/plan/{row.number}"):
+        response = client(board_of(fleet, OPERATOR)).post(
+            path, data={"form_token": OPERATOR.form_token, "act": "confirm"}
+        )
+        assert response.status_code == 403
+    sealed = client(board_of(fleet, PLANNER)).post("/plan", data={"act": "anew"})
+    assert sealed.status_code in {400, 403}
+    assert first(fleet) == row
+
+
+def test_a_visit_is_confirmed_moved_planned_anew_confirmed_and_cancelled(fleet):
+    row = first(fleet)
+    path = f"/plan/{row.number}"
+    assert post(fleet, path, act="confirm").status_code == 303
+    assert fleet.records.visit(row.number).state is VisitState.CONFIRMED
+    assert "van-north@north.example" in str(
+        [e.after for e in fleet.records.audit.entries() if e.action == "visit: confirm"]
+    )
+    assert post(fleet, path, act="move", day="2026-07-09").status_code == 303
+    assert fleet.records.visit(row.number).state is VisitState.PROPOSED
+    text = Page(client(board_of(fleet)).get(path).text).text
+    assert "Changed, to confirm" in text
+    assert post(fleet, "/plan", act="anew").status_code == 303
+    again = fleet.records.visit(row.number)
+    assert (again.state, again.day, again.sequence) == (VisitState.PROPOSED, "2026-07-09", 0)
+    assert post(fleet, path, act="confirm").status_code == 303
+    assert post(fleet, path, act="cancel", note="Roof closed").status_code == 303
+    off = fleet.records.visit(row.number)
+    assert (off.state, off.note, off.changed_by) == (
+        VisitState.CANCELLED,
+        "Roof closed",
+        "Pia Lane",
+    )
+    assert post(fleet, "/plan", act="unwish", wish="1").status_code == 303
+    assert fleet.records.visit_wishes() == []
+    missing = post(fleet, "/plan", act="unwish", wish="1")
+    assert missing.status_code == 409
+    assert "no wish 1 that holds" in Page(missing.text).text
+
+
+def test_a_unit_shows_when_its_parts_are_due_and_what_cleaning_did(fleet):
+    site, unit = next(iter(fleet.rows))
+    text = Page(client(board_of(fleet)).get(f"/sites/{site}/{unit}").text).text
+    (due,) = fleet.records.due_ranges(site, unit, now_ms=NOW_MS)
+    assert due.due.reason in text
+    assert "Effect of cleanings" not in text
+    fleet.commit(fleet.alarm(0))
+    number = fleet.records.tickets()[0].number
+    fleet.records.close_ticket(
+        number, by="Ana", finding="Leaves", findings=[PartFinding("pads", "scale", "cleaned")],
+        cleaned=["pads"], now_ms=NOW_MS - DAY_MS,
+    )  # fmt: skip
+    (cleaning,) = fleet.records.cleanings(site, unit)
+    text = Page(client(board_of(fleet)).get(f"/sites/{site}/{unit}").text).text
+    assert "Effect of cleanings" in text
+    assert cleaning.said in text
+
+
+def test_what_close_outs_teach_is_shown_with_how_it_is_judged(fleet):
+    browser = client(board_of(fleet))
+    assert "No ticket was closed" in Page(browser.get("/learned").text).text
+    screen = Cause("pump-screen-clogging", "Pump suction screen clogged", 0.9)
+    fleet.commit(fleet.alarm(0, why=Evidence("Pressure is down.", 0.8, causes=(screen,))))
+    number = fleet.records.tickets()[0].number
+    fleet.records.close_ticket(
+        number, by="Ana", finding="Leaves", findings=[PartFinding("pump", "worn", "changed")],
+        now_ms=NOW_MS - 1000,
+    )  # fmt: skip
+    text = Page(browser.get("/learned").text).text
+    assert "The first cause was right in 0 of 1 that can be judged" in text
+    assert "Suggestions are never applied" in text
+    assert number in text
+    assert number not in Page(browser.get(f"/learned?site={fleet.sites[2].id}").text).text
+
+
+def test_a_sites_report_comes_as_pdf_and_as_a_page_to_keep(fleet):
+    browser, site = client(board_of(fleet)), fleet.sites[0]
+    page = Page(browser.get(f"/sites/{site.id}").text)
+    running = Month.of(NOW_MS, site.zone)
+    assert str(running.before) in {a.get("value") for a in page.all("option")}
+    pdf = browser.get(f"/reports/{site.id}?month={running}")
+    words = " ".join(p.extract_text() for p in PdfReader(BytesIO(pdf.content)).pages)
+    assert site.name in words
+    kept = browser.get(f"/reports/{site.id}?month={running}&as_=html")
+    assert kept.headers["content-disposition"].startswith("attachment")
+    assert site.name in Page(kept.text).text
+    assert browser.get(f"/reports/{site.id}?month={running.after}").status_code == 400
+    assert browser.get(f"/reports/{site.id}?month=soon").status_code == 400
+    assert browser.get("/reports/nowhere").status_code == 404
+    assert ANA.form_token not in kept.text
