@@ -19,6 +19,7 @@ from rich.text import Text
 from gateway.demo.stage import Stage, near
 from gateway.records.records import Records
 from gateway.records.rows import TicketRow
+from gateway.status import GatewayStatus
 from gateway.tickets.life import STANDING
 from rules.events import Severity
 from rules.faults.registry import FAULT_INDEX, FAULTS
@@ -31,6 +32,7 @@ _WHAT_AT_LEAST: Final = 12
 _CAUSE_AT_LEAST: Final = 24
 _CAUSE_WELL: Final = 44
 _ROOMY: Final = 14
+_NEARLY_ALL: Final = 0.99  # a little is always on its way while the sites send
 _WHAT_WIDTH: Final = max(len(fault.title) for fault in FAULTS)
 _LOOK: Final = {
     Severity.HIGH: ("▲ high", "bold red"),
@@ -48,6 +50,16 @@ def screen_for(stage: Stage, console: Console) -> RichScreen | PlainScreen:
 
 def _title(fault: str) -> str:
     return FAULTS[FAULT_INDEX[fault]].title if fault in FAULT_INDEX else fault
+
+
+def _judged(status: GatewayStatus) -> float:
+    """Share of the readings that arrived which the rules have judged."""
+    return status.rules.frames / status.frames if status.frames else 0.0
+
+
+def _bar(share: float) -> str:
+    done = round(20 * min(share, 1.0))
+    return "█" * done + "░" * (20 - done)
 
 
 def _place(site: str, unit: str) -> str:
@@ -160,12 +172,15 @@ class RichScreen:
             "all on this machine\n",
             style="not bold",
         )
-        if stage.progress.caught_up:
+        if stage.progress.caught_up and (judged := _judged(status)) < _NEARLY_ALL:
+            text.append("The past has arrived and is being judged  ", style="not bold")
+            text.append(_bar(judged), style="not bold cyan")
+            text.append(f"  {judged:.0%}\n", style="not bold")
+        elif stage.progress.caught_up:
             text.append("Live: what the sites send now is judged as it comes.\n")
         else:
-            done = round(20 * stage.progress.share)
             text.append("The past arrives first  ", style="not bold")
-            text.append("█" * done + "░" * (20 - done), style="not bold cyan")
+            text.append(_bar(stage.progress.share), style="not bold cyan")
             text.append(f"  {stage.progress.share:.0%}, then it goes live\n", style="not bold")
         text.append(
             f"{_count(status.messages, 'message')}, {status.rejects:,} refused; "
@@ -277,6 +292,7 @@ class PlainScreen:
         self._console = console
         self._tickets = 0
         self._tenth = -1
+        self._judged_tenth = -1
         self._live = False
 
     def __enter__(self) -> PlainScreen:
@@ -297,8 +313,13 @@ class PlainScreen:
             self._tenth = tenth
             self._say(f"History sent: {progress.share:.0%}")
         if progress.caught_up and not self._live:
-            self._live = True
-            self._say("The fleet has caught up and is live.")
+            judged = _judged(self._stage.service.status())
+            if judged >= _NEARLY_ALL:
+                self._live = True
+                self._say("The fleet has caught up and is live.")
+            elif int(judged * 10) != self._judged_tenth:
+                self._judged_tenth = int(judged * 10)
+                self._say(f"History judged: {judged:.0%}")
         for ticket in reversed(self._stage.service.records.tickets(limit=1000)):
             if ticket.id > self._tickets:
                 self._tickets = ticket.id

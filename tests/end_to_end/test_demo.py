@@ -11,6 +11,9 @@ from pathlib import Path
 
 import pytest
 
+# The demonstration ends as soon as it has shown all; a busy machine takes longer.
+pytestmark = pytest.mark.timeout(1000)
+
 COMMAND = [sys.executable, "-m", "gateway.cli", "demo"]
 
 # What the scenario holds (simulator/demo_fleet/scenario.toml), as the catalogue names it.
@@ -34,7 +37,7 @@ def start(directory: Path, *options: str) -> subprocess.Popen[str]:
 def played(tmp_path_factory) -> tuple[Path, list[str], int]:
     """The whole demo, ended with Ctrl-C once the site that is cut off live has its ticket."""
     directory = tmp_path_factory.mktemp("demo") / "data"
-    demo = start(directory, "--stop-after", "240")
+    demo = start(directory, "--stop-after", "900")
     lines = []
     with demo:
         assert demo.stdout is not None

@@ -43,7 +43,8 @@ def picture(width: int, height: int, tickets: int, **more: Any) -> list[str]:
     rows = [ticket(n) for n in range(tickets, 0, -1)]
     status = SimpleNamespace(
         sites=3, units=15, messages=10_206, rejects=3,
-        rules=SimpleNamespace(frames=241_843), troubles=more.get("troubles", ()),
+        frames=241_900, rules=SimpleNamespace(frames=more.get("judged", 241_843)),
+        troubles=more.get("troubles", ()),
     )  # fmt: skip
     units = [SimpleNamespace(id=f"ac-{1 + n}") for n in range(UNITS_A_SITE)]
     sites = [SimpleNamespace(id=site, units=units) for site in SITES]
@@ -142,3 +143,9 @@ def test_who_looks_on_sees_summary_and_digest_within_minutes_whatever_the_teams_
             due_ms = timetable.next_after_ms(now_ms)
             assert due_ms is not None
             assert 60_000 < due_ms - now_ms <= 180_000
+
+
+def test_it_is_not_called_live_while_the_past_is_still_being_judged():
+    lines = picture(80, 24, 0, judged=120_950)
+    assert any("is being judged" in line and "50%" in line for line in lines)
+    assert not any(line.startswith("Live:") for line in lines)
