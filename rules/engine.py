@@ -149,6 +149,8 @@ class Engine:
             if refused is not None:
                 note_refused(self.state, rows, times, refused[index], values[index])
         events.sort(key=_order)
+        # Whatever blocks the units were in; the parts of a unit keep their order.
+        conditions.sort(key=lambda figure: (figure.time_ms, figure.unit_row))
         return StepResult(tuple(events), tuple(baselines), late, tuple(conditions))
 
     def _in_blocks(self, work: Callable[..., _T], *columns: NDArray[Any]) -> Iterable[_T]:

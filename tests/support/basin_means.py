@@ -53,7 +53,7 @@ def basin(
         # dC/dt at constant volume, solved exactly over the five minutes.
         k = (b + s) / volume
         minutes = per / 60.0
-        if k > 0.0:
+        if k > 1e-9:  # a basin in a thousand years: nothing leaves
             end = m * c_m / (b + s)
             new = end + (c - end) * np.exp(-k * minutes)
             mean = end + (c - end) * (1.0 - np.exp(-k * minutes)) / (k * minutes)
