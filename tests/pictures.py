@@ -21,6 +21,7 @@ PAGES = {
     "alarms": "/alarms",
     "tickets": "/tickets",
     "plan": "/plan",
+    "learned": "/learned",
     "hand-over": "/hand-over",
     "figures": "/figures",
 }
