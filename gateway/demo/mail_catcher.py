@@ -1,16 +1,20 @@
 """A mail server for the demonstration: it keeps every mail as a file and delivers none.
 
-Each mail becomes ``0001-<subject>.eml``, which any mail program opens, and beside it the HTML part
-as ``.html`` for a browser. ``index.html`` lists them. It listens on loopback only.
+Each mail becomes ``0001-<subject>.eml``, which any mail program opens, and beside it what a mail
+program would show: the HTML part with its pictures in it as ``.html`` (``.txt`` where there is
+none), and each attachment. ``index.html`` lists them. It listens on loopback only.
 """
 
 from __future__ import annotations
 
 import html
 import re
+from base64 import b64encode
+from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from email import message_from_bytes, policy
-from email.message import EmailMessage
+from email.message import EmailMessage, Message
 from pathlib import Path
 from typing import Any
 
@@ -24,12 +28,23 @@ __all__ = ["MailCatcher"]
 _LARGEST = 10_000_000
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """A mail in the list: its words, and the names of its files."""
+
+    subject: str
+    to: str
+    shown: str
+    source: str
+    attached: tuple[str, ...]
+
+
 class _Keep:
-    """The handler: one file a mail."""
+    """The handler: the files of each mail, and their list."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self.subjects: list[tuple[str, str, str]] = []
+        self.mails: list[_Kept] = []
 
     async def handle_DATA(  # noqa: N802  # the library calls it so
         self, _server: SMTP, _session: Session, envelope: Envelope
@@ -39,25 +54,28 @@ class _Keep:
         message = message_from_bytes(data, policy=policy.default)
         assert isinstance(message, EmailMessage)  # noqa: S101  # the policy says so
         subject = str(message["Subject"] or "no subject")
-        number = len(self.subjects) + 1
-        stem = f"{number:04d}-{_slug(subject)}"
+        stem = f"{len(self.mails) + 1:04d}-{_slug(subject)}"
         (self.folder / f"{stem}.eml").write_bytes(data)
-        body = message.get_body(("html",))
-        if body is not None:
-            (self.folder / f"{stem}.html").write_text(body.get_content(), encoding="utf-8")
+        shown, page = _shown(message)
+        (self.folder / f"{stem}.{shown}").write_text(page, encoding="utf-8")
+        attached = []
+        for part in message.iter_attachments():
+            name = f"{stem}-{_file_name(part.get_filename() or 'attachment')}"
+            (self.folder / name).write_bytes(_content(part))
+            attached.append(name)
         to = ", ".join(envelope.rcpt_tos)
-        self.subjects.append((stem, subject, to))
+        self.mails.append(_Kept(subject, to, f"{stem}.{shown}", f"{stem}.eml", tuple(attached)))
         self._write_index()
         return "250 kept"
 
     def _write_index(self) -> None:
         rows = "\n".join(
-            f'<tr><td>{i}</td><td><a href="{stem}.html">{html.escape(subject)}</a></td>'
-            f'<td>{html.escape(to)}</td><td><a href="{stem}.eml">.eml</a></td></tr>'
-            for i, (stem, subject, to) in reversed(list(enumerate(self.subjects, start=1)))
+            f"<tr><td>{i}</td><td>{_link(mail.shown, mail.subject)}</td>"
+            f"<td>{html.escape(mail.to)}</td><td>{_files(mail)}</td></tr>"
+            for i, mail in reversed(list(enumerate(self.mails, start=1)))
         )
         now = datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC")
-        page = _PAGE.format(count=len(self.subjects), now=now, rows=rows)
+        page = _PAGE.format(count=len(self.mails), now=now, rows=rows)
         draft = self.folder / "index.html.part"
         draft.write_text(page, encoding="utf-8")
         draft.replace(self.folder / "index.html")
@@ -86,12 +104,52 @@ class MailCatcher:
     @property
     def count(self) -> int:
         """Mails kept so far."""
-        return len(self._keep.subjects)
+        return len(self._keep.mails)
 
     @property
     def last_subjects(self) -> list[str]:
         """The newest subjects, newest first."""
-        return [subject for _, subject, _ in self._keep.subjects[:-6:-1]]
+        return [mail.subject for mail in self._keep.mails[:-6:-1]]
+
+
+def _shown(message: EmailMessage) -> tuple[str, str]:
+    """How a mail program would show it: the kind of file, and its text.
+
+    Pictures that the HTML part names by their Content-ID (RFC 2392) are written into it.
+    """
+    body = message.get_body(("html", "plain"))
+    if body is None:
+        return "txt", "This mail has no text.\n"
+    text = str(body.get_content())
+    if body.get_content_subtype() != "html":
+        return "txt", text
+    for part in message.walk():
+        if name := str(part["Content-ID"] or "").strip("<>"):
+            inside = f"data:{part.get_content_type()};base64,{b64encode(_content(part)).decode()}"
+            text = text.replace(f"cid:{name}", inside)
+    return "html", text
+
+
+def _content(part: Message) -> bytes:
+    """A part's bytes; those of a mail within the mail as they stand."""
+    content = part.get_payload(decode=True)
+    return content if isinstance(content, bytes) else part.as_bytes()
+
+
+def _files(mail: _Kept) -> str:
+    def named(names: Iterable[str]) -> list[str]:
+        return [_link(name, f".{name.rpartition('.')[2]}") for name in names]
+
+    return " ".join(named([mail.source, *mail.attached]))
+
+
+def _link(file: str, text: str) -> str:
+    return f'<a href="{html.escape(file)}">{html.escape(text)}</a>'
+
+
+def _file_name(text: str) -> str:
+    stem, dot, ending = text.rpartition(".")
+    return f"{_slug(stem)}.{_slug(ending)}" if dot else _slug(text)
 
 
 def _slug(text: str) -> str:
@@ -113,7 +171,7 @@ td, th {{ text-align: left; padding: .4rem .6rem; border-bottom: 1px solid #ccc;
 <h1>{count} mails</h1>
 <p>Kept by the demonstration's own mail server, {now}; none was sent anywhere. The .eml files
 open in any mail program.</p>
-<table><tr><th>No.</th><th>Subject</th><th>To</th><th>File</th></tr>
+<table><tr><th>No.</th><th>Subject</th><th>To</th><th>Files</th></tr>
 {rows}
 </table></html>
 """

@@ -79,6 +79,9 @@ def test_every_mail_is_readable_and_carries_its_isolation_block(played):
         assert message.get_body(("html",)) is not None
         attached = [part.get_content_type() for part in message.iter_attachments()]
         assert attached in ([], ["application/pdf"]), "nothing but the sheet to print"
+    pages = sorted((directory / "mail").glob("0*.html"))
+    assert len(pages) == len(files)
+    assert not any("cid:" in page.read_text() for page in pages), "pictures are in the page"
     index = (directory / "mail" / "index.html").read_text()
     assert all(file.name in index for file in files)
 
