@@ -1,9 +1,11 @@
 """What has to be done at a unit, and what it costs to do it early or late.
 
-Owns the two prices of a date. A part that is cleaned before its time has part of its run thrown
+Owns the prices of a date. A part that is cleaned before its time has part of its run thrown
 away; one that is cleaned late may have reached its limit first, which costs a trip: a unit that
-cuts out, a call-out, stock that warms. All prices are in hours of a crew, so that they add up with
-driving. Sources: the date range is :mod:`rules.forecast`'s; the prices are common practice.
+cuts out, a call-out, stock that warms. Each day that it stands at its limit brings the next trip
+nearer, so that what is overdue is never free to leave. All prices are in hours of a crew, so that
+they add up with driving. Sources: the date range is :mod:`rules.forecast`'s; the prices are common
+practice.
 """
 
 from __future__ import annotations
@@ -11,13 +13,24 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-__all__ = ["DAYS_OF_A_RUN", "TRIP_H", "Need", "chance_due", "early_waste_h", "wait_cost_h"]
+__all__ = [
+    "DAYS_OF_A_RUN",
+    "TRIP_H",
+    "Need",
+    "chance_due",
+    "early_waste_h",
+    "overdue_days",
+    "wait_cost_h",
+]
 
 TRIP_H: Final = 30.0
 """What a trip costs, in crew hours: call-out at night, two people, product risk (common practice;
 a fleet sets its own)."""
 DAYS_OF_A_RUN: Final = 90.0
 """Usual time between two cleanings of a part where no history says better (common practice)."""
+_DAYS_TO_A_TRIP: Final = 30.0
+"""Days at its limit after which a part has cost one more trip, in water, energy and call-outs
+(common practice)."""
 _LEAST_SPREAD_DAYS: Final = 0.5
 _POINTS: Final = (0.1, 0.5, 0.9)
 
@@ -79,14 +92,43 @@ def chance_due(need: Need, day: float) -> float:
     >>> [chance_due(need, day) for day in (0, 10, 20, 30, 40, 45, 60)]
     [0.0, 0.1, 0.5, 0.7, 0.9, 1.0, 1.0]
     """
+    before, after = _slopes(need)
+    away = day - need.likely_day
+    chance = _POINTS[1] + away * (before if away < 0 else after)
+    return round(min(max(chance, 0.0), 1.0), 12)
+
+
+def overdue_days(need: Need, day: float) -> float:
+    """Days from the plan's first to ``day`` that the part can be expected to stand at its limit.
+
+    The integral of :func:`chance_due` from day 0: what stood before then, no plan can change.
+
+    Examples
+    --------
+    >>> need = Need("s/u/pads", "s", "u", "pads", "pads", 0, 0, 0, 2.0)
+    >>> overdue_days(need, 0.0), round(overdue_days(need, 28.0) - overdue_days(need, 27.0), 12)
+    (0.0, 1.0)
+    """
+    return _days_at_limit(need, day) - _days_at_limit(need, 0.0)
+
+
+def _days_at_limit(need: Need, day: float) -> float:
+    """The integral of :func:`chance_due` from long ago to ``day``."""
+    before, after = _slopes(need)
+    middle = _POINTS[1]
+    first, last = need.likely_day - middle / before, need.likely_day + (1.0 - middle) / after
+    rising = min(max(day, first), need.likely_day) - first
+    falling = min(max(day, need.likely_day), last) - need.likely_day
+    days = 0.5 * before * rising**2 + middle * falling + 0.5 * after * falling**2
+    return days + max(day - last, 0.0)
+
+
+def _slopes(need: Need) -> tuple[float, float]:
+    """How fast the chance rises before and after the likely day. [1/day]"""
     low, middle, high = _POINTS
     before = max(need.likely_day - need.early_day, _LEAST_SPREAD_DAYS)
     after = max(need.late_day - need.likely_day, _LEAST_SPREAD_DAYS)
-    if day < need.likely_day:
-        chance = middle - (need.likely_day - day) * (middle - low) / before
-    else:
-        chance = middle + (day - need.likely_day) * (high - middle) / after
-    return round(min(max(chance, 0.0), 1.0), 12)
+    return (middle - low) / before, (high - middle) / after
 
 
 def early_waste_h(need: Need, day: float, set_up_h: float) -> float:
@@ -101,5 +143,6 @@ def early_waste_h(need: Need, day: float, set_up_h: float) -> float:
 
 
 def wait_cost_h(need: Need, day: float, set_up_h: float) -> float:
-    """Both prices of a date together, in crew hours."""
-    return early_waste_h(need, day, set_up_h) + chance_due(need, day) * need.trip_h
+    """All prices of a date together, in crew hours: the longer past the limit, the higher."""
+    trips = chance_due(need, day) + overdue_days(need, day) / _DAYS_TO_A_TRIP
+    return early_waste_h(need, day, set_up_h) + trips * need.trip_h

@@ -6,11 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from visit_scenes import country, crew, need, place, problem
 
 from rules.jobplans import JOB_PLANS
 from rules.state import CLEANABLE_PARTS
-from rules.visits.needs import chance_due, early_waste_h
+from rules.visits.needs import Need, chance_due, early_waste_h, overdue_days
 from rules.visits.planner import Plan, plan_visits
 from rules.visits.problem import Problem
 from rules.visits.skills import JOB_OF_PART, NEEDS_OF_JOB, SKILLS
@@ -29,6 +31,12 @@ def when(plan: Plan) -> dict[str, tuple[int, str]]:
         for stop in visit.plan.stops
         for need in stop.task.needs
     }
+
+
+def days_at_limit(n: Need, day: float) -> float:
+    """The chance of having reached the limit, added up in small steps from the first day on."""
+    at = np.linspace(0.0, day, 4001)
+    return float(np.trapezoid([chance_due(n, d) for d in at], at))
 
 
 def check(plan: Plan) -> None:
@@ -65,7 +73,8 @@ def check(plan: Plan) -> None:
                 assert site.team == who.team
                 assert n.skills <= who.skills
                 assert n.people <= who.people
-                cost += early_waste_h(n, visit.day, 0.75) + chance_due(n, visit.day) * n.trip_h
+                trips = chance_due(n, visit.day) + days_at_limit(n, visit.day) / 30.0
+                cost += early_waste_h(n, visit.day, 0.75) + trips * n.trip_h
         home = roads[at, visit.crew]
         assert clock + home <= who.ends_h + 1e-9
         assert visit.plan.drive_h == pytest.approx(drive + home)
@@ -122,6 +131,25 @@ def test_a_part_that_is_not_due_waits_and_says_why() -> None:
     said = why_left(plan, "quay/ac-1/pads", day_name)
     assert "left for a later plan" in said
     assert "a chance of 0 %" in said
+
+
+@given(
+    early=st.floats(-60, 60), to_likely=st.floats(0, 60), to_late=st.floats(0, 90),
+    day=st.integers(0, 40),
+)  # fmt: skip
+@settings(max_examples=60)
+def test_days_at_the_limit_are_the_sum_of_the_chances(
+    early: float, to_likely: float, to_late: float, day: int
+) -> None:
+    likely = early + to_likely
+    one = need(early_day=early, likely_day=likely, late_day=likely + to_late)
+    assert overdue_days(one, day) == pytest.approx(days_at_limit(one, day), abs=1e-3)
+
+
+def test_what_is_overdue_does_not_wait_for_ever() -> None:
+    """It has had its trip; each further day costs all the same, so the first good day is best."""
+    late = need(early_day=-30.0, likely_day=-20.0, late_day=-10.0)
+    assert when(plan_visits(problem([late])))["quay/ac-1/pads"][0] <= 1
 
 
 def test_pads_are_worked_on_in_the_cool_or_on_a_cool_day() -> None:
