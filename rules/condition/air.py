@@ -43,7 +43,8 @@ _COIL_REASONS: Final = (
     "",
     "It rejected heat for less than three hours of the day in one mode.",
     "Its clean state has not been learned yet.",
-    "Fans are missing, which the readings would show as a dirty coil.",
+    "Fans are missing, or the alarm that tells it is shelved, suppressed or out of service: the "
+    "readings would show missing fans as a dirty coil.",
 )
 _PAD_NAMES: Final = ("", "pressure drop over the pads", "dry and wet running together",
                      "steps from dry to wet")  # fmt: skip
@@ -53,7 +54,8 @@ _PAD_REASONS: Final = (
     "It ran wet for less than three hours of the day.",
     "Wet running alone cannot tell the pads from the coil; it needs dry running of late, or a "
     "pressure drop over the pads.",
-    "Fans or water are missing, which the readings would show as dirty pads.",
+    "Fans or water are missing, or the alarm that tells it is shelved, suppressed or out of "
+    "service: the readings would show that as dirty pads.",
     "Its clean state has not been learned yet.",
 )
 SHORT, UNLEARNED, SPOILT = 1, 2, 3

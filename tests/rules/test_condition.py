@@ -11,10 +11,12 @@ import pytest
 from support.cleaned_unit import days_of
 from support.fleet import T0_MS, Feed, engine_of, rows_of, site, unit_data
 
+from rules.alarms import HELD
 from rules.bin_times import bin_end_ms
 from rules.condition import PARTS, PartCondition
 from rules.condition.day import DAY_BINS, turn_days
 from rules.engine import Engine
+from rules.events import AlarmState
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.plan import FleetPlan
 from rules.state import ADDED_LATER, STEADY, STEADY_BINS, FleetState
@@ -163,6 +165,17 @@ def test_a_fault_that_looks_like_dirt_makes_it_unknown(fault, part):
     assert bench.figure(part).condition_pct is None
 
 
+@pytest.mark.parametrize("state", HELD)
+def test_an_alarm_that_is_held_spoils_the_day_as_one_that_stands(state):
+    """Whoever shelves an alarm does not bring the fan back."""
+    bench = Bench()
+    bench.seen("td_dry", 1.2, base=10.0, n=12)
+    bench.state.alarm_state[0, FAULT_INDEX["fan-not-proven"]] = state
+    found = bench.figure("coil")
+    assert found.condition_pct is None
+    assert "shelved, suppressed or out of service" in found.said
+
+
 # ---------------------------------------------------------------- coil, pads
 
 
@@ -236,6 +249,29 @@ def test_a_float_that_passes_an_eighth_of_its_flow_is_half_worn():
     found = bench.figure("float")
     assert found.condition_pct == pytest.approx(50.0, abs=0.5)
     assert found.basis == "make-up meter"
+
+
+@pytest.mark.parametrize("fault", ["level-frozen", "float-stuck-shut", "float-stuck-open"])
+def test_a_float_that_sticks_is_not_in_order_because_nothing_passes_it(fault):
+    """A level that no longer moves rises by nothing, and a valve that is stuck shut lets nothing
+    through: neither says that the valve would shut, and open, with the water."""
+    bench = Bench()
+    bench.state.water_looks[0, 0, :4] = 0.0
+    assert bench.figure("float").condition_pct == 100.0
+    bench.state.figure_day[:] = DAY
+    bench.state.water_looks[0, 0, :4] = 0.0
+    bench.state.alarm_state[0, FAULT_INDEX[fault]] = AlarmState.ACKNOWLEDGED
+    found = bench.figure("float")
+    assert found.condition_pct is None
+    assert "sticks" in found.said
+
+
+def test_a_float_that_is_stuck_open_keeps_what_the_meter_saw():
+    bench = Bench()
+    bench.state.water_looks[0, 0, :4] = 0.6
+    bench.state.value_ms[:] = T0_MS
+    bench.state.alarm_state[0, FAULT_INDEX["float-stuck-open"]] = AlarmState.UNACKNOWLEDGED
+    assert bench.figure("float").condition_pct == 0.0
 
 
 def test_a_bleed_is_judged_by_the_water_it_leaves():
