@@ -28,7 +28,7 @@ from rules.balance import (
     VOLUME_ERROR_FRAC,
 )
 from rules.consumption.figures import Amount
-from rules.consumption.trace import STEP_MS, Trace
+from rules.consumption.trace import STEP_MS, Trace, held
 from rules.physics.pads import evaporation_l_min
 from rules.physics.water_balance import bleed_for_cycles_l_min
 
@@ -278,7 +278,7 @@ def _standing(trace: Trace, running: F64) -> Amount:
     if not trace.has("basin_level"):
         return Amount.unknown("The level is not sent.")
     lost = 0.0
-    for run in _still(running == 0.0):
+    for run in held(running == 0.0):
         heights = level[run][_SETTLING_BINS:]
         heights = heights[~np.isnan(heights)]
         if len(heights) < 2:
@@ -291,14 +291,6 @@ def _standing(trace: Trace, running: F64) -> Amount:
         lost, VOLUME_ERROR_FRAC * lost, _covered(known | (running > 0.0)),
         "fall of the level while the pump stands; at least, for what the float lets in is not seen",
     )  # fmt: skip
-
-
-def _still(stands: Bool) -> Iterator[slice]:
-    edges = np.diff(np.concatenate([[0], stands.astype(np.int8), [0]]))
-    for first, last in zip(
-        np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True
-    ):
-        yield slice(first, last)
 
 
 def _fallen(heights: F64) -> float:

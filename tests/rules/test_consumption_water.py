@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from support.basin_means import DAY_BINS, EVAPORATION_L_MIN, basin, span, trace
 
 from rules.consumption import Amount, UnitUse, summed, unit_use
+from rules.consumption.trace import STAGED
 from rules.consumption.water import water_of
+from rules.faults.registry import SETTINGS
 
 DAY_MIN = 1440.0
 
@@ -119,6 +121,24 @@ def test_what_is_not_sent_is_not_known_and_says_why() -> None:
     assert blind["evaporation"].value is None
     unlevelled = water_of(trace(mean, without=("basin_level",))).amounts
     assert unlevelled["overflow"].value is None
+
+
+def test_two_of_four_fans_in_stages_move_half_of_the_air() -> None:
+    """Command 50 %, two proven: in stages they run at full speed and move a half. The same two of a
+    unit whose four fans were seen together at part speed run at 50 % and move a quarter."""
+    mean, told = basin(1, 3.0)
+    mean["fan_speed"][:], mean["fan_run"][:] = 50.0, 3.0
+    staged = trace(mean)
+    assert staged.air_frac[100] == 0.5
+    assert value(water_of(staged).amounts["evaporation"]) == pytest.approx(
+        0.5 * told.evaporated, rel=0.005
+    )
+    set_so = trace(mean, settings={"fan-not-proven": {"staged": 0}})
+    assert set_so.air_frac[100] == 0.25
+    mean["fan_run"][:13] = 15.0
+    assert trace(mean).air_frac[100] == 0.25
+    np.testing.assert_array_equal(trace(mean).air_wanted_frac, 0.5)
+    assert SETTINGS["fan-not-proven"]["staged"].default == STAGED
 
 
 def test_a_gap_is_left_out_and_not_filled_up() -> None:
