@@ -120,7 +120,7 @@ def alike(before: Hours, after: Hours, quantity: str) -> tuple[Hours, Hours]:
         clock_b, clock_a = (x.start_ms / HOUR_MS % 24.0 for x in (b, a))
         apart = np.abs(clock_b[:, None] - clock_a[None, :])
         fits &= np.minimum(apart, 24.0 - apart) <= CLOCK_H
-    return b.only(fits.any(axis=1)), a.only(fits.any(axis=0))
+    return b.only(np.asarray(fits.any(axis=1))), a.only(np.asarray(fits.any(axis=0)))
 
 
 def _near(b: F64, a: F64, within: float) -> Bool:
