@@ -31,6 +31,7 @@ __all__ = [
     "BINS_AN_HOUR",
     "LEAST_AIRFLOW_FRAC",
     "UNKNOWN_LONG",
+    "UNKNOWN_STRIDE_H",
     "HeatMeans",
     "divided",
     "fan_shares",

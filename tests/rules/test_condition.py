@@ -199,6 +199,35 @@ def test_a_coil_is_judged_by_its_loss_of_heat_transfer_in_dry_running(loss):
     assert found.raw_pct == pytest.approx(100.0 * (1.0 - loss / 0.30), abs=2.5)
 
 
+def test_a_day_of_wet_running_is_not_said_to_be_a_day_of_little_running():
+    """It ran wet all day and dry a few days ago: what is lacking is dry running, and it says so."""
+    bench = Bench()
+    bench.seen("td_dry", 1.0, base=10.0, n=2, before=10)
+    bench.seen("td_wet", 1.1, base=10.0, n=12)
+    bench.state.dry_seen_bin[:] = DAY * DAY_BINS - bench.plan.day_phase_bins
+    found = bench.figure("coil")
+    assert found.condition_pct is None
+    assert "dry for less than three hours" in found.said
+    assert "in one mode" not in found.said
+    assert "rejected heat for less" in Bench().figure("coil").said
+
+
+def test_means_of_three_hours_are_called_so():
+    """Where no load is sent a mean spans three hours, so three of them are nine."""
+    known, unknown = Bench(), Bench()
+    unknown.state.heat_load_seen[:] = False
+    for bench, hours in ((known, "of 1 h"), (unknown, "of 3 h")):
+        bench.seen("td_dry", 1.1, base=10.0, n=8)
+        (reading,) = bench.figure("coil").readings
+        assert f"median of 8 means {hours}" in reading.note
+    unknown = Bench()
+    unknown.state.heat_load_seen[:] = False
+    unknown.seen("td_dry", 1.1, base=10.0, n=2)
+    found = unknown.figures()
+    for part in ("coil", "pads"):
+        assert "less than nine hours" in found[0, part].said
+
+
 def test_wet_running_alone_says_what_it_cannot_tell():
     bench = Bench()
     bench.seen("td_wet", 1.1, base=10.0, n=12)
