@@ -125,6 +125,27 @@ def test_what_cannot_be_is_said_and_changes_nothing(fleet, fields, says):
     assert (first(fleet), fleet.records.visit_wishes(), trail(fleet)) == (row, [], [])
 
 
+@pytest.mark.parametrize("act", ["confirm", "cancel", "pin", "move", "split", "refuse"])
+def test_nobody_decides_about_jobs_that_came_after_the_page_was_opened(fleet, act):
+    row = first(fleet)
+    path = f"/plan/{row.number}"
+    browser = client(board_of(fleet, PLANNER))
+    old = Page(browser.get(path).text).fields() | {"form_token": PLANNER.form_token}
+    for part in ("basin", "coil"):
+        wear_down(fleet, 0, part, 15.0, 1.5)
+    propose(fleet.records, fleet.configuration, fleet.now_ms, 5)
+    now = fleet.records.visit(row.number)
+    assert now.state is VisitState.PROPOSED
+    assert now.course.needs - row.course.needs
+    job = sorted(now.course.needs)[:1] if act == "split" else []
+    more = {"day": "2026-07-09", "until": "2026-07-10", "job": job, "act": act}
+    response = browser.post(path, data=old | more)
+    assert response.status_code == 409
+    assert "was changed meanwhile" in Page(response.text).text
+    assert fleet.records.visit_wishes() == []
+    assert trail(fleet) == []
+
+
 def test_only_planners_decide(fleet):
     row = first(fleet)
     for path in ("/plan", f"/plan/{row.number}"):
