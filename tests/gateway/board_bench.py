@@ -53,6 +53,11 @@ class Page(HTMLParser):
         return [attributes for t, attributes in self.tags if t == tag]
 
 
+def text_of(response: Response) -> str:
+    """The words of the page that was sent."""
+    return Page(response.text).text
+
+
 @cache
 def _blank() -> bytes:
     """A file of records with the fleet's units, made once: migrating takes a while."""

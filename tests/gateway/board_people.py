@@ -18,10 +18,11 @@ from gateway.board.people import PeopleDoors
 from gateway.board.rooms.sign_in import sign_in
 from gateway.board.settings import BoardSettings
 
-__all__ = ["PASSWORD", "ROOT", "Browser", "People"]
+__all__ = ["PASSWORD", "ROOT", "SESSION", "Browser", "People"]
 
 PASSWORD = "pump under five blue lamps"
 ROOT = Actor("root", "root", How.COMMAND)
+SESSION = "__Host-basinward-session"
 HTML = {"Accept": "text/html"}
 
 

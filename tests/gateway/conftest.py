@@ -12,6 +12,7 @@ from sqlalchemy.engine import URL, make_url
 from gateway.records import Records
 
 if TYPE_CHECKING:
+    from board_people import People
     from support.postgres import PostgresServer
 
 NewUrl = Callable[[], URL]
@@ -75,3 +76,13 @@ def server_url(postgres: PostgresServer, migrated: str) -> Iterator[URL]:
     url = postgres.new_database(migrated)
     yield url
     postgres.drop(url)
+
+
+@pytest.fixture
+def people(tmp_path: Path) -> Iterator[People]:
+    """A board with accounts, Rui's among them."""
+    from board_people import People
+
+    people = People(tmp_path)
+    yield people
+    people.records.close()

@@ -9,8 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 import pytest
-from board_bench import SIGNER, Bench, Page
-from httpx2 import Response
+from board_bench import SIGNER, Bench, Page, text_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from starlette.testclient import TestClient
@@ -37,10 +36,6 @@ def bench(tmp_path) -> Iterator[Bench]:
     bench = Bench(tmp_path)
     yield bench
     bench.records.close()
-
-
-def text_of(response: Response) -> str:
-    return Page(response.text).text
 
 
 # ---------------------------------------------------------------- seeing
