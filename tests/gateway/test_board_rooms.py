@@ -437,3 +437,20 @@ def test_lines_for_the_site_file_are_offered(fleet):
     fleet.refuse(fleet.sites[0].id, "ac-9", Reason.UNREGISTERED, "No such unit.", 12)
     text = client(board_of(fleet)).get("/refused").text
     assert "id = &#34;ac-9&#34;" in text
+def test_the_board_brings_no_unit_back_on_which_somebody_works(fleet):
+    fleet.commit(fleet.alarm(0))
+    site, unit = next(iter(fleet.rows))
+    number = fleet.records.tickets()[0].number
+    assert post(fleet, f"/tickets/{number}", act="arrive", **{"for": "8"}).status_code == 303
+    before, trail = fleet.records.pending_actions(), len(fleet.records.audit.entries())
+    response = post(fleet, "/alarms", BEN, act="in-service", pick=f"{site}/{unit}")
+    assert response.status_code == 409
+    assert f"Ana Reis has been on site for ticket {number} since" in Page(response.text).text
+    shorter = {"act": "out-of-service", "pick": f"{site}/{unit}", "note": "x", "for": "1h"}
+    response = post(fleet, "/alarms", BEN, **shorter)
+    assert response.status_code == 409
+    assert "Ana Reis has taken it out of service until" in Page(response.text).text
+    assert fleet.records.pending_actions() == before
+    assert len(fleet.records.audit.entries()) == trail
+
+
