@@ -64,6 +64,48 @@ def seen_of(fleet: ShownFleet, path: str) -> str:
 # ---------------------------------------------------------------- showing
 
 
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/alarms?first=" + "9" * 5_000, "/alarms?first=-1", "/alarms?first=x",
+        "/tickets?before=" + "9" * 5_000, "/?page=x", "/hand-over?hours=x",
+        "/tickets/BW-000001/files/" + "9" * 30, "/?q=" + "a" * 300, "/figures?operators=0",
+    ],
+)  # fmt: skip
+def test_an_address_that_cannot_be_meant_is_told_what_to_do(fleet, path):
+    fleet.commit(fleet.alarm(0))
+    response = client(board_of(fleet)).get(path)
+    assert response.status_code == 422
+    assert response.headers["content-type"] == "text/html; charset=utf-8"
+    text = Page(response.text).text
+    assert "This address cannot be understood" in text
+    assert "Open the page again by the links" in text
+    assert "9" * 50 not in text
+
+
+def test_only_what_a_page_asks_for_makes_another_part_to_share(fleet):
+    board = board_of(fleet)
+    browser = client(board)
+    for k in range(20):
+        path = f"/alarms?part=live&made-up={k}&done=acknowledge-{k}&show=all"
+        assert browser.get(path).status_code == 200
+    assert board.house is not None
+    assert len(board.house.live.shared._kept) == 1
+    browser.get("/alarms?part=live&show=held")
+    browser.get("/alarms?part=live&show=held&site=x")
+    assert len(board.house.live.shared._kept) == 3
+
+
+def test_what_a_refused_form_shows_is_not_shared(fleet):
+    fleet.commit(fleet.alarm(0))
+    board = board_of(fleet)
+    browser = client(board)
+    before = client(board_of(fleet)).get("/alarms?part=live").text
+    data = {"form_token": ANA.form_token, "act": "shelve", "pick": keys(fleet)[0]}
+    assert browser.post("/alarms?part=live", data=data).status_code == 422
+    assert browser.get("/alarms?part=live").text == before
+
+
 def test_every_page_opens_with_nothing_there_at_all(fleet):
     for path in pages_of(fleet):
         response = client(board_of(fleet)).get(path)
@@ -433,10 +475,6 @@ def test_nobody_acts_on_a_ticket_that_has_changed_since_its_page_was_opened(flee
     assert len(fleet.records.audit.entries()) == 1
 
 
-def test_lines_for_the_site_file_are_offered(fleet):
-    fleet.refuse(fleet.sites[0].id, "ac-9", Reason.UNREGISTERED, "No such unit.", 12)
-    text = client(board_of(fleet)).get("/refused").text
-    assert "id = &#34;ac-9&#34;" in text
 def test_the_board_brings_no_unit_back_on_which_somebody_works(fleet):
     fleet.commit(fleet.alarm(0))
     site, unit = next(iter(fleet.rows))
@@ -454,3 +492,7 @@ def test_the_board_brings_no_unit_back_on_which_somebody_works(fleet):
     assert len(fleet.records.audit.entries()) == trail
 
 
+def test_lines_for_the_site_file_are_offered(fleet):
+    fleet.refuse(fleet.sites[0].id, "ac-9", Reason.UNREGISTERED, "No such unit.", 12)
+    text = client(board_of(fleet)).get("/refused").text
+    assert "id = &#34;ac-9&#34;" in text

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Annotated, Any, Final
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Path, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
@@ -113,7 +113,7 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         )
 
     @router.get("/tickets/{number}/files/{position}")
-    def file(number: str, position: int) -> Response:
+    def file(number: str, position: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
         found = records.attachment(number, position)
         if found is None:
             raise HTTPException(404)
