@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -159,6 +160,19 @@ class Messages:
             (
                 f"It needs the role '{role}', which {name} does not have. Nothing was changed. "
                 "Whoever administers the board can give it.",
+            ),
+        )
+
+    def unclear(self, names: Sequence[str]) -> Message:
+        """An address, or a form, with something in it that cannot be meant."""
+        what = f" ({', '.join(names)})" if names else ""
+        return Message(
+            422,
+            "This address cannot be understood",
+            (
+                f"Something in it is no number, or too large or too long{what}. Nothing was "
+                "changed. Open the page again by the links at the top, and choose there what you "
+                "want to see.",
             ),
         )
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Annotated, Any, Final
 from urllib.parse import quote
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Path, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
@@ -17,7 +17,9 @@ from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, notice_of, ticket_view, tickets_view
+from gateway.records.acknowledging import Awaited, TicketNow
 from gateway.records.records import Records
+from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
 from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding
 from gateway.tickets.document import clean
@@ -83,7 +85,7 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         given = {
             "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
             "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
-            "longest": LONGEST, **more,
+            "longest": LONGEST, "seen": seen(view.detail), **more,
         }  # fmt: skip
 
         def values() -> dict[str, Any]:
@@ -111,7 +113,7 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         )
 
     @router.get("/tickets/{number}/files/{position}")
-    def file(number: str, position: int) -> Response:
+    def file(number: str, position: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
         found = records.attachment(number, position)
         if found is None:
             raise HTTPException(404)
@@ -122,8 +124,9 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
 
     def recorded(request: Request, number: str, what: str, form: Form) -> None:
         """Do it, with what was before and after in the audit trail, or nothing."""
-        before = _facts(records, number)
         with board.acting(request) as acting:
+            _as_seen(records, number, form.get("seen", ""))
+            before = _facts(records, number)
             _do(records, number, what, form, acting.actor.shown_name, acting.now_ms)
             note = {"note": clean(form.get("note", ""), 300)} if form.get("note") else {}
             after = _facts(records, number) | note
@@ -145,6 +148,32 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
     return router
 
 
+def seen(detail: TicketDetail) -> str:
+    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since."""
+    ticket, last = detail.ticket, detail.entries[-1].seq if detail.entries else 0
+    return f"{ticket.state.value}/{last}/{ticket.assignee}"
+
+
+def _as_seen(records: Records, number: str, what: str) -> None:
+    """Refuse to go on where the ticket is not what its reader has seen."""
+    detail = records.ticket(number)
+    if detail is None:
+        raise HTTPException(404)
+    if what == seen(detail):
+        return
+    ticket = detail.ticket
+    last = detail.entries[-1] if detail.entries else None
+    what = (
+        f" Last: {last.kind.value}{f' by {clean(last.by, 80)}' if last.by else ''}." if last else ""
+    )
+    to = f", assigned to {clean(ticket.assignee, 80)}" if ticket.assignee else ""
+    msg = (
+        f"{ticket.number} has changed since you opened its page: it is now {ticket.state.value}"
+        f"{to}.{what} Nothing was recorded. Look at it, then say it again."
+    )
+    raise RecordsError(msg)
+
+
 def _facts(records: Records, number: str) -> dict[str, Any]:
     """What of a ticket people change, for the audit trail."""
     detail = records.ticket(number)
@@ -164,7 +193,9 @@ def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: i
     note = clean(form.get("note", ""), LONGEST)
     match what:
         case "acknowledge":
-            records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
+            before = records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
+            if before.awaited is not Awaited.YES:
+                raise RecordsError(_unanswerable(before))
         case "assign":
             records.assign(number, by=by, to=clean(form.get("to", ""), 100), note=note,
                            now_ms=now_ms)  # fmt: skip
@@ -189,6 +220,24 @@ def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: i
         case _:
             msg = "Choose what is to be recorded. Nothing was changed."
             raise RecordsError(msg)
+
+
+def _unanswerable(now: TicketNow) -> str:
+    """Why a ticket awaits no acknowledgement."""
+    ticket = now.detail.ticket
+    match now.awaited:
+        case Awaited.ASKED:
+            who = clean(now.asked.by, 80) if now.asked else "Somebody"
+            why = f"{who} has just acknowledged it; the gateway takes that over within seconds."
+        case Awaited.ACKNOWLEDGED:
+            why = f"{clean(ticket.acknowledged_by, 80) or 'Somebody'} has acknowledged it already."
+        case Awaited.CLOSED:
+            why = "It is closed."
+        case Awaited.HELD:
+            why = "Its alarm is shelved, suppressed or out of service: there is nothing to answer."
+        case _:
+            why = "Its alarm is over or was answered."
+    return f"{ticket.number} awaits no acknowledgement. {why} Nothing was changed."
 
 
 def _findings(form: Form) -> list[PartFinding]:
