@@ -34,6 +34,7 @@ __all__ = [
     "learn",
     "parts_of",
     "smaller_p",
+    "verdict_kept",
 ]
 
 LEAST_EACH: Final = 5
@@ -163,6 +164,11 @@ class PartVerdict(StrEnum):
     AS_SAID = "as said"
     ELSE = "something else"
     NOTHING = "nothing found"
+
+
+def verdict_kept(text: str) -> PartVerdict | None:
+    """A verdict as it was kept; None where there is none, or none that this version knows."""
+    return PartVerdict(text) if text in PartVerdict.__members__.values() else None
 
 
 @dataclass(frozen=True)

@@ -21,9 +21,10 @@ from gateway.records.acknowledging import Awaited, TicketNow
 from gateway.records.records import Records
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
-from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding
+from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding, verdict_of
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act
+from rules.lessons import PartVerdict
 from rules.state import CLEANABLE_PARTS
 
 __all__ = ["tickets_room"]
@@ -84,6 +85,7 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         now = records.ticket_now(number)
         given = {
             "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
+            "verdicts": PartVerdict,
             "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
             "longest": LONGEST, "seen": seen(view.detail), **more,
         }  # fmt: skip
@@ -248,5 +250,7 @@ def _findings(form: Form) -> list[PartFinding]:
             if not part:
                 msg = f"Say at which part '{clean(text, 60)}' was found. Nothing was changed."
                 raise CloseOutRefused(msg)
-            found.append(PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", "")))
+            did, used = form.get(f"did{i}", ""), form.get(f"used{i}", "")
+            verdict = verdict_of(form.get(f"verdict{i}", ""))
+            found.append(PartFinding(part, text, did, used, verdict=verdict))
     return found
