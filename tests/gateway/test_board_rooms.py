@@ -398,6 +398,9 @@ def test_the_ticket_page_puts_isolation_before_the_job_and_has_a_sheet(fleet):
     number = fleet.records.tickets()[0].number
     text = Page(client(board_of(fleet)).get(f"/tickets/{number}").text).text
     assert text.index("Make it safe first") < text.index("Then, only with the machine made safe")
+    assert re.search(
+        r"below the clean pump's\. By the readings of \w{3} \d+ \w{3} 20\d\d, \d\d:\d\d", text
+    )
     sheet = client(board_of(fleet)).get(f"/tickets/{number}/sheet.pdf")
     assert sheet.headers["content-type"] == "application/pdf"
     assert sheet.content.startswith(b"%PDF-")
