@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from gateway.cli.asking import nearer, opened
 from gateway.cli.options import FleetOption, OwnDataOption, OwnRecordsOption
 from gateway.cli.ticket_ask import NumberArgument, ticket_of
-
-if TYPE_CHECKING:
-    from gateway.records.rows import TicketDetail
-    from gateway.tickets.notice import TicketNotice
 
 __all__ = ["sheet"]
 
@@ -39,6 +35,7 @@ def sheet(
     """
     from gateway.cli.output import errors, fail, print_problems  # noqa: PLC0415 - lazy
     from gateway.config import ConfigurationFaults, load  # noqa: PLC0415 - lazy
+    from gateway.overview.tickets import notice_of  # noqa: PLC0415 - lazy
     from gateway.tickets.render import MailRenderer  # noqa: PLC0415 - lazy
     from rules.faults.registry import FAULTS  # noqa: PLC0415 - lazy
 
@@ -55,39 +52,7 @@ def sheet(
     )  # fmt: skip
     path = out or Path(f"{detail.ticket.number}.pdf")
     try:
-        path.write_bytes(render.sheet(_notice(detail)))
+        path.write_bytes(render.sheet(notice_of(detail)))
     except OSError as error:
         fail(f"The job sheet cannot be written: {error}. Name another file with --out.")
     typer.echo(f"The job sheet of {detail.ticket.number} is in {path}.")
-
-
-def _notice(detail: TicketDetail) -> TicketNotice:
-    """The ticket as it is now, for a sheet and not for a mail."""
-    from gateway.tickets.notice import NoticeKind, TicketNotice  # noqa: PLC0415 - lazy
-    from rules.events import Evidence  # noqa: PLC0415 - lazy
-
-    ticket = detail.ticket
-    found = [e.evidence for e in detail.entries if e.evidence is not None]
-    return TicketNotice(
-        number=ticket.number,
-        kind=NoticeKind.OPENED,
-        site_id=ticket.site,
-        unit_id=ticket.unit,
-        fault=ticket.fault,
-        priority=ticket.priority,
-        time_ms=ticket.updated_ms,
-        onset_ms=ticket.onset_ms,
-        opened_ms=ticket.opened_ms,
-        returned_ms=ticket.returned_ms,
-        evidence=found[-1] if found else Evidence("The alarm came without evidence.", 0.0),
-        history=tuple(detail.entries),
-        to=(),
-        cc=(),
-        from_address="",
-        reply_to="",
-        message_id="",
-        in_reply_to="",
-        references=(),
-        date_ms=ticket.updated_ms,
-        event_seq=detail.entries[-1].seq if detail.entries else 0,
-    )
