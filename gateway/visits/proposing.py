@@ -63,7 +63,7 @@ def asked_of(records: Records, configuration: Configuration, now_ms: int) -> Que
         configuration.visits,
         configuration.sites,
         configuration.rules,
-        due=records.due_ranges(now_ms=now_ms),
+        due=records.due_known(now_ms=now_ms),
         tickets=[detail for detail in details if detail is not None],
         wishes=records.visit_wishes(),
         confirmed=records.visits([VisitState.CONFIRMED], since_day=today),
