@@ -71,7 +71,7 @@ from rules.engine import Engine
 from rules.faults.registry import FAULTS
 from rules.plan import FleetPlan
 
-__all__ = ["Pace", "Service", "ServiceError", "wall_clock_ms"]
+__all__ = ["Pace", "Progress", "Service", "ServiceError", "wall_clock_ms"]
 
 log = logging.getLogger(__name__)
 
@@ -100,6 +100,14 @@ class Pace:
     snapshot_s: float = 300.0
     upkeep_s: float = 60.0
     status_s: float = 5.0
+
+
+class Progress(NamedTuple):
+    """Frames since the start that are in the journal, judged by the rules, and in the store."""
+
+    journalled: int
+    judged: int
+    stored: int
 
 
 class _Link(NamedTuple):
@@ -315,6 +323,14 @@ class Service:
     def status(self) -> GatewayStatus:
         """How the gateway is at this moment."""
         return self._observer.status()
+
+    def progress(self) -> Progress:
+        """How far frames have come. Asks nobody, so it may be asked at any rate."""
+        return Progress(
+            self._pipeline.counts.frames,
+            self._rules.counts.frames,
+            self._store_reader.counts.frames,
+        )
 
     @property
     def watch(self) -> Watch:

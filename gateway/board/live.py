@@ -32,6 +32,14 @@ LONGEST_S: Final = 600.0
 MOST_FOLLOWERS: Final = 1_000
 
 
+class _Making:
+    """The making of one answer, and how many ask for it at this moment."""
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.askers = 0
+
+
 class Shared:
     """Answers that are the same for many, kept for ``keep_s`` or until :meth:`forget`."""
 
@@ -41,28 +49,37 @@ class Shared:
         self._most = most
         self._lock = threading.Lock()
         self._kept: OrderedDict[str, tuple[float, str]] = OrderedDict()
-        self._making: dict[str, threading.Lock] = {}
+        self._making: dict[str, _Making] = {}
         self._age = 0
 
     def get(self, key: str, make: Callable[[], str]) -> str:
         """What is kept of the key, else what ``make`` gives; it is not made twice at once."""
         with self._lock:
-            making = self._making.setdefault(key, threading.Lock())
-        with making:
+            making = self._making.setdefault(key, _Making())
+            making.askers += 1
+        try:
+            with making.lock:
+                return self._kept_or_made(key, make)
+        finally:
             with self._lock:
-                kept = self._kept.get(key)
-                if kept is not None and time.monotonic() < kept[0]:
-                    return kept[1]
-                age = self._age
-            made = make()
-            with self._lock:
-                if age == self._age:  # else it may show what was before the change
-                    self._kept[key] = (time.monotonic() + self._keep_s, made)
-                    self._kept.move_to_end(key)
-                while len(self._kept) > self._most:
-                    old, _ = self._kept.popitem(last=False)
-                    self._making.pop(old, None)
-            return made
+                making.askers -= 1
+                if not making.askers:
+                    del self._making[key]
+
+    def _kept_or_made(self, key: str, make: Callable[[], str]) -> str:
+        with self._lock:
+            kept = self._kept.get(key)
+            if kept is not None and time.monotonic() < kept[0]:
+                return kept[1]
+            age = self._age
+        made = make()
+        with self._lock:
+            if age == self._age:  # else it may show what was before the change
+                self._kept[key] = (time.monotonic() + self._keep_s, made)
+                self._kept.move_to_end(key)
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
+        return made
 
     def forget(self) -> None:
         """Something has changed."""

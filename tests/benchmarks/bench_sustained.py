@@ -110,8 +110,8 @@ def gateway(
     memory: list[float] = []
 
     def done() -> int:
-        status = service.status()
-        return min(status.frames, status.rules.frames, status.store.frames)
+        # Not status(): asked at every credit, its queries would take a seventh of the time.
+        return min(service.progress())
 
     def tell(count: int, ran_s: float) -> None:
         status = service.status()

@@ -173,6 +173,21 @@ def test_what_many_ask_for_at_once_is_made_once():
     assert len(made) == 1
 
 
+def test_nothing_is_left_of_what_was_asked_for_once():
+    shared = Shared(keep_s=60.0, most=3)
+
+    def fails() -> str:
+        msg = "no"
+        raise ValueError(msg)
+
+    for k in range(50):
+        shared.get(f"/{k}", lambda: "x")
+        with pytest.raises(ValueError, match="no"):
+            shared.get(f"/fails/{k}", fails)
+        shared.forget()
+    assert (len(shared._making), len(shared._kept)) == (0, 0)
+
+
 def test_what_was_made_before_a_change_is_not_kept():
     shared = Shared(keep_s=60.0)
 

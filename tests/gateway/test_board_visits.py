@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO
 
 import pytest
@@ -14,6 +15,7 @@ from support.shown_visits import DAY_MS, visited_fleet, wear_down
 
 from gateway.board.visitor import Role, Visitor
 from gateway.month import Month
+from gateway.overview.visits import visits_view
 from gateway.records.visit_rows import VisitState
 from gateway.tickets.closeout import PartFinding
 from gateway.visits.proposing import propose
@@ -123,6 +125,51 @@ def test_what_cannot_be_is_said_and_changes_nothing(fleet, fields, says):
     assert response.status_code == 409
     assert says in Page(response.text).text
     assert (first(fleet), fleet.records.visit_wishes(), trail(fleet)) == (row, [], [])
+
+
+@pytest.mark.parametrize("act", ["confirm", "cancel", "pin", "move", "split", "refuse"])
+def test_nobody_decides_about_jobs_that_came_after_the_page_was_opened(fleet, act):
+    row = first(fleet)
+    path = f"/plan/{row.number}"
+    browser = client(board_of(fleet, PLANNER))
+    old = Page(browser.get(path).text).fields() | {"form_token": PLANNER.form_token}
+    for part in ("basin", "coil"):
+        wear_down(fleet, 0, part, 15.0, 1.5)
+    propose(fleet.records, fleet.configuration, fleet.now_ms, 5)
+    now = fleet.records.visit(row.number)
+    assert now.state is VisitState.PROPOSED
+    assert now.course.needs - row.course.needs
+    job = sorted(now.course.needs)[:1] if act == "split" else []
+    more = {"day": "2026-07-09", "until": "2026-07-10", "job": job, "act": act}
+    response = browser.post(path, data=old | more)
+    assert response.status_code == 409
+    assert "was changed meanwhile" in Page(response.text).text
+    assert fleet.records.visit_wishes() == []
+    assert trail(fleet) == []
+
+
+@pytest.mark.parametrize(
+    ("zone", "hours", "is_shown"),
+    [
+        # Hours from Monday 00:00 UTC. New York is 4 h behind in July, Tokyo 9 h ahead.
+        ("America/New_York", 3.0, True),
+        ("America/New_York", 5.0, False),
+        ("Asia/Tokyo", -10.0, True),
+        ("Asia/Tokyo", -8.0, False),
+        ("UTC", -1.0, True),
+        ("UTC", 0.0, False),
+    ],
+)
+def test_a_week_is_over_when_it_is_at_the_site(tmp_path, zone, hours, is_shown):
+    fleet = visited_fleet(tmp_path, time_zone=zone)
+    wear_down(fleet, 0, "pads", 12.0, 1.2)
+    propose(fleet.records, fleet.configuration, fleet.now_ms, 5)
+    day = date.fromisoformat(first(fleet).day)
+    monday = datetime.combine(day + timedelta(days=7 - day.weekday()), time(0), UTC)
+    fleet.now_ms = round((monday.timestamp() + hours * 3600) * 1000)
+    weeks = visits_view(fleet.source, fleet.now_ms).weeks
+    assert [v.number for week in weeks for v in week.visits] == ([first(fleet).number] * is_shown)
+    fleet.close()
 
 
 def test_only_planners_decide(fleet):

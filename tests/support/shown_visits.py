@@ -19,11 +19,12 @@ __all__ = ["visited_fleet", "wear_down"]
 DAY_MS = 86_400_000
 
 
-def visited_fleet(where: Path, sites: int = 3) -> ShownFleet:
+def visited_fleet(where: Path, sites: int = 3, time_zone: str = "Europe/Lisbon") -> ShownFleet:
     """Sites near each other, one crew of the north and one of the south, nothing worn yet."""
     places = [
         one.model_copy(
             update={
+                "time_zone": time_zone,
                 "visit": VisitPlace(
                     latitude_deg=38.64 + i / 50, longitude_deg=-9.05,
                     access=(AccessHours(begins=time(6), ends=time(18)),),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from datetime import date
 from typing import Any, Final
@@ -88,10 +89,13 @@ class Deciding:
             row = row_of(self._records, number)
             by, now_ms = acting.actor.shown_name, acting.now_ms
             after: dict[str, Any]
+            if form.get("seen", "") != seen(row):
+                msg = (
+                    f"{number} was changed meanwhile. Look at it, then say it again. Nothing was "
+                    "changed."
+                )
+                raise VisitError(msg)
             if what in {"confirm", "cancel"}:
-                if form.get("seen", "") != seen(row):
-                    msg = f"{number} was changed meanwhile. Look at it, then say it again."
-                    raise VisitError(msg)
                 act = confirm_visit if what == "confirm" else cancel_visit
                 row_after, to = act(
                     self._records, self._configuration, row, by=by, note=note, now_ms=now_ms
@@ -124,8 +128,9 @@ def row_of(records: Records, number: str) -> VisitRow:
 
 
 def seen(row: VisitRow) -> str:
-    """Stands for what a reader has seen: a mail must not tell a crew of what nobody looked at."""
-    return f"{row.state.value} {row.day} {row.changed_ms} {row.sequence}"
+    """Stands for what a reader has seen: no mail and no wish may be about what nobody looked at."""
+    jobs = hashlib.sha256("\n".join(sorted(row.course.needs)).encode()).hexdigest()[:16]
+    return f"{row.state.value} {row.day} {row.crew} {row.changed_ms} {row.sequence} {jobs}"
 
 
 def _fixed(records: Records) -> tuple[object, object]:
