@@ -331,5 +331,7 @@ def test_a_visit_to_what_is_gone_from_the_files_is_not_confirmed(
 ) -> None:
     (row,) = planned(records, fleet)
     gone = replace(fleet, sites=())
-    with pytest.raises(VisitError, match="quay-cold-store/ac-1 of V-000001 is not in the fleet's files"):
+    with pytest.raises(
+        VisitError, match="quay-cold-store/ac-1 of V-000001 is not in the fleet's files"
+    ):
         confirm_visit(records, gone, row, by="P. Lane", note="", now_ms=NOW_MS)
