@@ -11,9 +11,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import stdtr, stdtrit
 
 from rules.physics._arrays import FloatArray, real
+from rules.student_t import probability_below, quantile
 
 __all__ = ["Shift", "following_factor", "shift_between"]
 
@@ -73,9 +73,9 @@ def shift_between(
     squares = float(((a - a.mean()) ** 2).sum() + ((b - b.mean()) ** 2).sum())
     se = sqrt(squares / (n + m - 2) * variance_factor * (1.0 / n + 1.0 / m))
     free = max((n + m - 2) / variance_factor, 1.0)
-    half = float(stdtrit(free, 0.5 + confidence / 2.0)) * se
+    half = quantile(0.5 + confidence / 2.0, free) * se
     p = (
-        float(stdtr(free, -shift / se))
+        probability_below(-shift / se, free)
         if se > 0.0
         else (0.5 if shift == 0.0 else float(shift < 0.0))
     )

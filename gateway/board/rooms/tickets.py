@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+import hashlib
+from typing import Any, Final
 from urllib.parse import quote
 
-from fastapi import APIRouter, Path, Request, Response
+from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
 from gateway.board.doors import needs
-from gateway.board.forms import Form, FormFields
+from gateway.board.forms import MOST_FILES, Form, FormFields
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
@@ -21,10 +22,17 @@ from gateway.records.acknowledging import Awaited, TicketNow
 from gateway.records.records import Records
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
-from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding, verdict_of
+from gateway.tickets.closeout import (
+    PARTS,
+    CloseOutRefused,
+    PartFinding,
+    ReadingTaken,
+    verdict_of,
+)
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act
 from rules.lessons import PartVerdict
+from rules.signals import SIGNALS
 from rules.state import CLEANABLE_PARTS
 
 __all__ = ["tickets_room"]
@@ -35,6 +43,7 @@ STAYS: Final = {"1": "1 hour", "2": "2 hours", "4": "4 hours", "6": "6 hours", "
                 "12": "12 hours"}  # fmt: skip
 FINDINGS: Final = 3
 """Parts that the close-out form has room for; further ones are added by notes."""
+_TAKEN_BY_HAND: Final = tuple(s for s in SIGNALS if s.kind == "analogue")
 _SAID: Final = {
     "acknowledge": "Recorded: acknowledged. The gateway takes it over within seconds.",
     "assign": "Recorded: assigned.",
@@ -44,8 +53,8 @@ _SAID: Final = {
     "done": "Recorded: the work is done. Wait here for what the readings show before you leave.",
     "close": "Recorded: closed.",
     "note": "Recorded: your note.",
+    "file": "Recorded: what you attached.",
 }  # fmt: skip
-_INLINE: Final = frozenset({"image/jpeg", "image/png", "image/webp", "image/gif"})
 
 
 def tickets_room(board: Board, paper: Paper) -> APIRouter:
@@ -87,7 +96,9 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
             "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
             "verdicts": PartVerdict,
             "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
-            "longest": LONGEST, "seen": seen(view.detail), **more,
+            "longest": LONGEST, "signals": _TAKEN_BY_HAND, "most_files": MOST_FILES,
+            "titles": {s.name: s.title for s in SIGNALS},
+            "seen": seen(view.detail), **more,
         }  # fmt: skip
 
         def values() -> dict[str, Any]:
@@ -113,16 +124,6 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
             media_type="application/pdf",
             headers={"Content-Disposition": f"inline; filename*=UTF-8''{name}"},
         )
-
-    @router.get("/tickets/{number}/files/{position}")
-    def file(number: str, position: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
-        found = records.attachment(number, position)
-        if found is None:
-            raise HTTPException(404)
-        row, content = found
-        how = "inline" if row.media_type in _INLINE else "attachment"
-        headers = {"Content-Disposition": f"{how}; filename*=UTF-8''{quote(row.name)}"}
-        return Response(content, media_type=row.media_type, headers=headers)
 
     def recorded(request: Request, number: str, what: str, form: Form) -> None:
         """Do it, with what was before and after in the audit trail, or nothing."""
@@ -151,9 +152,14 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
 
 
 def seen(detail: TicketDetail) -> str:
-    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since."""
-    ticket, last = detail.ticket, detail.entries[-1].seq if detail.entries else 0
-    return f"{ticket.state.value}/{last}/{ticket.assignee}"
+    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since.
+
+    What people have settled counts: its phase, whose it is, who is there. What the gateway adds by
+    itself (a reading that worsens, a unit out of service) refuses nobody's report.
+    """
+    ticket = detail.ticket
+    settled = [ticket.state.value, ticket.assignee, *(one.by for one in ticket.on_site)]
+    return hashlib.sha256("\n".join(settled).encode()).hexdigest()[:16]
 
 
 def _as_seen(records: Records, number: str, what: str) -> None:
@@ -245,12 +251,30 @@ def _unanswerable(now: TicketNow) -> str:
 def _findings(form: Form) -> list[PartFinding]:
     found = []
     for i in range(FINDINGS):
-        part, text = form.get(f"part{i}", ""), form.get(f"found{i}", "")
-        if part or text.strip():
+        part, text, reading = form.get(f"part{i}", ""), form.get(f"found{i}", ""), _reading(form, i)
+        if part or text.strip() or reading:
             if not part:
-                msg = f"Say at which part '{clean(text, 60)}' was found. Nothing was changed."
+                of = clean(text, 60) or reading[0].what
+                msg = f"Say at which part '{of}' was found. Nothing was changed."
                 raise CloseOutRefused(msg)
             did, used = form.get(f"did{i}", ""), form.get(f"used{i}", "")
             verdict = verdict_of(form.get(f"verdict{i}", ""))
-            found.append(PartFinding(part, text, did, used, verdict=verdict))
+            found.append(PartFinding(part, text, did, used, reading, verdict))
     return found
+
+
+def _reading(form: Form, i: int) -> tuple[ReadingTaken, ...]:
+    """The reading beside a part, none where nothing was written."""
+    what = form.get(f"reading{i}", "")
+    values = [form.get(f"{when}{i}", "").strip() for when in ("before", "after")]
+    if not any(values):
+        return ()
+    try:
+        before, after = [float(v.replace(",", ".")) if v else None for v in values]
+    except ValueError:
+        msg = (
+            f"'{clean(' and '.join(v for v in values if v), 60)}' is no number. Write the reading "
+            "before and after the work as numbers alone. Nothing was changed."
+        )
+        raise CloseOutRefused(msg) from None
+    return (ReadingTaken(what, "", before, after),)
