@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any, Final, cast
 
@@ -24,7 +24,7 @@ from gateway.records.wear_rows import CleaningRow, ConditionDay, ConditionRow, U
 from rules.condition import PartCondition
 from rules.condition.figures import readings_of
 from rules.events import ActionKind
-from rules.forecast import Figure, cut, due_range, pace_of
+from rules.forecast import STALE_DAYS, Figure, cut, due_range, pace_of
 from rules.proof import Proof, ProofVerdict
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "write_conditions",
 ]
 
+_DAY_MS: Final = 86_400_000
 _LOOK_BACK_MS: Final = 3 * 366 * 86_400_000
 """Three years: enough to know the seasons by."""
 _UNITS: Final = cast("Table", UnitRecord.__table__)
@@ -159,15 +160,47 @@ def settle(connection: Connection, looks: Sequence[Settled], now_ms: int) -> Non
             )  # fmt: skip
 
 
-def conditions(connection: Connection, where: Where) -> list[ConditionRow]:
-    """The newest figure of each part, by site, unit and part."""
+def conditions(
+    connection: Connection, where: Where, at_ms: int | None = None
+) -> list[ConditionRow]:
+    """The newest figure of each part, by site, unit and part; with ``at_ms`` as it stood then.
+
+    Of the past only known figures are kept: then the newest that a forecast would have taken.
+    """
     query = _of_units(_NOW, where).order_by(
         by_code_points(_UNITS.c.site), by_code_points(_UNITS.c.unit), by_code_points(_NOW.c.part)
     )
-    return [
+    rows = [
         ConditionRow(**{**row, "readings": readings_of(row["readings"])})
         for row in connection.execute(query).mappings()
     ]
+    if at_ms is None or all(row.time_ms <= at_ms for row in rows):
+        return rows
+    days: dict[tuple[int, str], ConditionDay] = {}
+    for day in condition_days(connection, where, since_ms=at_ms - int(STALE_DAYS * _DAY_MS)):
+        if day.time_ms <= at_ms:
+            days[day.unit_row, day.part] = day
+    return [
+        row
+        if row.time_ms <= at_ms
+        else _as_it_stood(row, days.get((row.unit_row, row.part)), at_ms)
+        for row in rows
+    ]
+
+
+def _as_it_stood(row: ConditionRow, day: ConditionDay | None, at_ms: int) -> ConditionRow:
+    """A part's row with an earlier day's figure, or none, in place of its own."""
+    if day is None:
+        return replace(
+            row, time_ms=at_ms, since_ms=at_ms, condition_pct=None, uncertainty_pct=None,
+            raw_pct=None, basis="", count=0, baseline_ms=0, readings=(),
+            said="Not known: no figure of the days before is kept.",
+        )  # fmt: skip
+    return replace(
+        row, time_ms=day.time_ms, since_ms=day.time_ms - _DAY_MS, condition_pct=day.condition_pct,
+        uncertainty_pct=day.uncertainty_pct, raw_pct=day.raw_pct, basis=day.basis, count=day.count,
+        baseline_ms=day.baseline_ms, readings=(), said=f"{day.in_words}, by {day.basis}.",
+    )  # fmt: skip
 
 
 def condition_days(
@@ -186,11 +219,13 @@ def due_ranges(
 ) -> list[UnitDueRange]:
     """When each part that has figures reaches its limit, by site, unit and part.
 
-    With ``rows``, of these units alone. Of the years of figures one unit's are held at a time.
+    As it could be told at ``now_ms``: later figures and cleanings do not count. With ``rows``, of
+    these units alone. Of the years of figures one unit's are held at a time.
     """
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
     for one in cleanings(connection, where):
-        cleaned[one.unit_row, one.part].append(one.cleaned_ms)
+        if one.cleaned_ms <= now_ms:
+            cleaned[one.unit_row, one.part].append(one.cleaned_ms)
     places = _of_units(_NOW, where, rows).with_only_columns(
         _NOW.c.unit_row, _UNITS.c.site, _UNITS.c.unit, _NOW.c.part
     )
@@ -199,7 +234,7 @@ def due_ranges(
         sorted(connection.execute(places), key=lambda r: (r.site, r.unit, r.part)),
         key=lambda r: (r.unit_row, r.site, r.unit),
     ):
-        series = _series(connection, row, now_ms - _LOOK_BACK_MS)
+        series = _series(connection, row, now_ms - _LOOK_BACK_MS, now_ms)
         for part in [r.part for r in parts]:
             known, ended = series.get(part, []), cleaned.get((row, part), ())
             figures, since = cut(known, ended)
@@ -208,12 +243,14 @@ def due_ranges(
     return out
 
 
-def _series(connection: Connection, row: int, since_ms: int) -> dict[str, list[Figure]]:
-    """The daily figures of a unit's parts, in order of time."""
+def _series(
+    connection: Connection, row: int, since_ms: int, until_ms: int
+) -> dict[str, list[Figure]]:
+    """The daily figures of a unit's parts from one moment to another, in order of time."""
     d = _DAYS.c
     query = (
         select(d.part, d.time_ms, d.raw_pct, d.uncertainty_pct, d.basis, d.baseline_ms)
-        .where(d.unit_row == row, d.time_ms >= since_ms)
+        .where(d.unit_row == row, d.time_ms >= since_ms, d.time_ms <= until_ms)
         .order_by(d.part, d.time_ms)
     )
     series: dict[str, list[Figure]] = defaultdict(list)

@@ -23,10 +23,15 @@ class WearBook:
 
     _database: Database
 
-    def conditions(self, site: str = "", unit: str = "") -> list[ConditionRow]:
-        """The newest figure of each part, known or not, by site, unit and part."""
+    def conditions(
+        self, site: str = "", unit: str = "", at_ms: int | None = None
+    ) -> list[ConditionRow]:
+        """The newest figure of each part, known or not, by site, unit and part.
+
+        With ``at_ms`` as it stood at that moment.
+        """
         with self._database.read() as connection:
-            return wear.conditions(connection, Where(site, unit))
+            return wear.conditions(connection, Where(site, unit), at_ms)
 
     def condition_days(
         self, site: str = "", unit: str = "", part: str = "", since_ms: int = 0

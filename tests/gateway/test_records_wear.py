@@ -52,6 +52,34 @@ def test_the_newest_figure_and_all_days_are_kept_by_part(records_url: URL) -> No
     records.close()
 
 
+def test_a_past_month_is_shown_as_it_stood_at_its_end(records_url: URL) -> None:
+    """Worn by 2 % a day for 30 days, cleaned after that and as new since: of the end of the month
+    the report tells what was known then, figure and date, and nothing of what came later."""
+    records = open_records(records_url)
+    worn = [figure(day, 100.0 - 2.0 * day) for day in range(1, 31)]
+    clean = [figure(day, 100.0) for day in range(32, 45)]
+    records.commit(1, step(*worn, *clean, figure(60, 70.0, part="coil")), [], NOW_MS)
+    with records._database.write() as connection:
+        at_ms = NOW_MS + 31 * DAY_MS
+        wear.note_cleaning(connection, unit_row=0, parts=["pads"], by="Ana", work_from_ms=at_ms,
+                           cleaned_ms=at_ms)  # fmt: skip
+    then_ms = NOW_MS + 30 * DAY_MS + 1
+    coil, pads = records.conditions("quay-cold-store", "ac-1", at_ms=then_ms)
+    assert (pads.time_ms, pads.condition_pct) == (NOW_MS + 30 * DAY_MS, 40.0)
+    assert (coil.condition_pct, coil.time_ms) == (None, then_ms), "it was first seen later"
+    due = {one.due.part: one.due for one in records.due_ranges(now_ms=then_ms)}
+    assert due["pads"].verdict is Verdict.DUE
+    assert due["pads"].condition_pct is not None
+    assert abs(due["pads"].condition_pct - 40.0) < 2.0
+    assert due["coil"].verdict is Verdict.TOO_LITTLE
+    now_ms = NOW_MS + 61 * DAY_MS
+    assert records.conditions(at_ms=now_ms) == records.conditions()
+    # What is older than a forecast would take is no condition of that day.
+    long_ago = records.conditions("quay-cold-store", "ac-1", at_ms=NOW_MS + 59 * DAY_MS)
+    assert long_ago[1].condition_pct == 100.0
+    records.close()
+
+
 def test_a_step_that_comes_twice_leaves_one_row(records_url: URL) -> None:
     """The offset refuses a replay; and should a figure come again, it takes its own place."""
     records = open_records(records_url)
