@@ -215,16 +215,22 @@ def condition_days(
 
 
 def due_ranges(
-    connection: Connection, where: Where, now_ms: int, rows: Sequence[int] | None = None
+    connection: Connection,
+    where: Where,
+    now_ms: int,
+    rows: Sequence[int] | None = None,
+    *,
+    of_the_past: bool = False,
 ) -> list[UnitDueRange]:
     """When each part that has figures reaches its limit, by site, unit and part.
 
-    As it could be told at ``now_ms``: later figures and cleanings do not count. With ``rows``, of
-    these units alone. Of the years of figures one unit's are held at a time.
+    With ``of_the_past`` as it could be told at ``now_ms``: later figures and cleanings do not
+    count. With ``rows``, of these units alone. Of the years of figures one unit's are held at a
+    time.
     """
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
     for one in cleanings(connection, where):
-        if one.cleaned_ms <= now_ms:
+        if not of_the_past or one.cleaned_ms <= now_ms:
             cleaned[one.unit_row, one.part].append(one.cleaned_ms)
     places = _of_units(_NOW, where, rows).with_only_columns(
         _NOW.c.unit_row, _UNITS.c.site, _UNITS.c.unit, _NOW.c.part
@@ -234,7 +240,7 @@ def due_ranges(
         sorted(connection.execute(places), key=lambda r: (r.site, r.unit, r.part)),
         key=lambda r: (r.unit_row, r.site, r.unit),
     ):
-        series = _series(connection, row, now_ms - _LOOK_BACK_MS, now_ms)
+        series = _series(connection, row, now_ms - _LOOK_BACK_MS, now_ms if of_the_past else None)
         for part in [r.part for r in parts]:
             known, ended = series.get(part, []), cleaned.get((row, part), ())
             figures, since = cut(known, ended)
@@ -244,15 +250,17 @@ def due_ranges(
 
 
 def _series(
-    connection: Connection, row: int, since_ms: int, until_ms: int
+    connection: Connection, row: int, since_ms: int, until_ms: int | None
 ) -> dict[str, list[Figure]]:
     """The daily figures of a unit's parts from one moment to another, in order of time."""
     d = _DAYS.c
     query = (
         select(d.part, d.time_ms, d.raw_pct, d.uncertainty_pct, d.basis, d.baseline_ms)
-        .where(d.unit_row == row, d.time_ms >= since_ms, d.time_ms <= until_ms)
+        .where(d.unit_row == row, d.time_ms >= since_ms)
         .order_by(d.part, d.time_ms)
     )
+    if until_ms is not None:
+        query = query.where(d.time_ms <= until_ms)
     series: dict[str, list[Figure]] = defaultdict(list)
     for part, *figure in connection.execute(query):
         series[part].append(Figure(*figure))

@@ -40,10 +40,16 @@ class WearBook:
         with self._database.read() as connection:
             return wear.condition_days(connection, Where(site, unit), part, since_ms)
 
-    def due_ranges(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
-        """When each part reaches its limit, by site, unit and part; no date before ``now_ms``."""
+    def due_ranges(
+        self, site: str = "", unit: str = "", *, now_ms: int, of_the_past: bool = False
+    ) -> list[UnitDueRange]:
+        """When each part reaches its limit, by site, unit and part; no date before ``now_ms``.
+
+        With ``of_the_past`` of what was known then, without what came later.
+        """
         with self._database.read() as connection:
-            return wear.due_ranges(connection, Where(site, unit), now_ms)
+            where = Where(site, unit)
+            return wear.due_ranges(connection, where, now_ms, of_the_past=of_the_past)
 
     def due_known(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
         """The same as it was worked out today, and anew where it was not or there are news."""

@@ -67,7 +67,7 @@ def test_a_past_month_is_shown_as_it_stood_at_its_end(records_url: URL) -> None:
     coil, pads = records.conditions("quay-cold-store", "ac-1", at_ms=then_ms)
     assert (pads.time_ms, pads.condition_pct) == (NOW_MS + 30 * DAY_MS, 40.0)
     assert (coil.condition_pct, coil.time_ms) == (None, then_ms), "it was first seen later"
-    due = {one.due.part: one.due for one in records.due_ranges(now_ms=then_ms)}
+    due = {one.due.part: one.due for one in records.due_ranges(now_ms=then_ms, of_the_past=True)}
     assert due["pads"].verdict is Verdict.DUE
     assert due["pads"].condition_pct is not None
     assert abs(due["pads"].condition_pct - 40.0) < 2.0
