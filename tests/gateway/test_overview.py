@@ -267,7 +267,14 @@ def test_the_plan_is_in_order_of_what_is_due(fleet):
     assert [one.ticket.priority for one in plan.lines] == ["high", "medium", "low"]
     late = plan_view(fleet.source, NOW_MS + 2 * 86_400_000)
     assert [one.is_overdue for one in late.lines] == [True, False, False]
+    assert (late.total, late.overdue, late.is_cut) == (3, 1, False)
     assert len(plan_view(fleet.source, NOW_MS, team="south").lines) == 1
+    # What is due first is shown, however new other tickets are, and of the team alone.
+    first = plan_view(fleet.source, NOW_MS, limit=1)
+    assert ([one.ticket.priority for one in first.lines], first.total) == (["high"], 3)
+    assert first.is_cut
+    (north,) = plan_view(fleet.source, NOW_MS, team="north", limit=1).lines
+    assert north.ticket.site in {s.id for s in fleet.sites if s.team == "north"}
 
 
 def test_the_hand_over_tells_who_has_what(fleet):
