@@ -6,11 +6,11 @@ itself. All functions work inside the caller's transaction and write nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import ColumnElement, Connection, Table, and_, func, select
+from sqlalchemy import ColumnElement, Connection, Table, and_, func, or_, select
 
 from gateway.records.actions import ActionState
 from gateway.records.models import (
@@ -25,6 +25,7 @@ from gateway.records.models import (
 )
 from gateway.records.text import by_code_points
 from gateway.tickets.life import ENDED, TicketPhase
+from rules.alarms import ACTIVE
 from rules.events import ActionKind, AlarmEvent, AlarmState, Change, Severity
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "last_words",
     "open_tickets",
     "shelved_until",
+    "standing_at",
 ]
 
 _ALARMS = cast("Table", AlarmRecord.__table__)
@@ -50,6 +52,7 @@ _UNITS = cast("Table", UnitRecord.__table__)
 _TICKETS = cast("Table", TicketRecord.__table__)
 _ACTIONS = cast("Table", ActionRecord.__table__)
 _FINDINGS = cast("Table", TicketFindingRecord.__table__)
+_AT_ONCE: Final = 1_000
 _NORMAL: Final = int(AlarmState.NORMAL)
 _BY_PEOPLE: Final = (
     AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.SHELVED,
@@ -267,8 +270,11 @@ def cleanings(connection: Connection, site: str, unit: str, limit: int = 200) ->
 
 def event_lines(
     connection: Connection, end_ms: int, site: str = "", unit: str = "", start_ms: int = 0
-) -> list[AlarmEvent]:
-    """Alarm events with ``start_ms <= time < end_ms``, oldest first, without their evidence."""
+) -> Iterator[AlarmEvent]:
+    """Alarm events with ``start_ms <= time < end_ms``, oldest first, without their evidence.
+
+    Few are held at a time; the transaction must last until the last one was taken.
+    """
     e = _EVENTS.c
     query = (
         select(
@@ -278,14 +284,47 @@ def event_lines(
         .where(e.time_ms >= start_ms, e.time_ms < end_ms, *_at(site, unit))
         .order_by(e.time_ms, e.id)
     )
-    return [
-        AlarmEvent(
+    found = connection.execute(query.execution_options(yield_per=_AT_ONCE))
+    for row, fault, time_ms, change, state, severity, onset_ms, by, note in found:
+        yield AlarmEvent(
             row, fault, time_ms, Change(change), AlarmState(state), Severity(severity), onset_ms,
             by=by, note=note,
+        )  # fmt: skip
+
+
+def standing_at(connection: Connection, time_ms: int, site: str = "") -> list[AlarmEvent]:
+    """Of each alarm that stood at that moment the event by which it had begun to, oldest first.
+
+    Only alarms that changed since, or are not normal now, can have stood then; of those the last
+    events are read backwards, and nothing of the years before.
+    """
+    a, e = _ALARMS.c, _EVENTS.c
+    candidates = (
+        select(a.unit_row, a.fault)
+        .join(_UNITS, _UNITS.c.row == a.unit_row)
+        .where(or_(a.state != _NORMAL, a.changed_ms >= time_ms), *_at(site, ""))
+    )
+    begun = []
+    for unit_row, fault in connection.execute(candidates).all():
+        query = (
+            select(e.time_ms, e.change, e.state, e.severity, e.onset_ms)
+            .where(e.unit_row == unit_row, e.fault == fault, e.time_ms < time_ms)
+            .order_by(e.time_ms.desc(), e.id.desc())
         )
-        for row, fault, time_ms, change, state, severity, onset_ms, by, note
-        in connection.execute(query)
-    ]  # fmt: skip
+        first = None
+        with connection.execute(query) as rows:
+            for row in rows:
+                if AlarmState(row.state) not in ACTIVE:
+                    break
+                first = row
+        if first is not None:
+            begun.append(
+                AlarmEvent(
+                    unit_row, fault, first.time_ms, Change(first.change), AlarmState(first.state),
+                    Severity(first.severity), first.onset_ms,
+                )
+            )  # fmt: skip
+    return sorted(begun, key=lambda one: one.time_ms)
 
 
 def change_mark(connection: Connection) -> ChangeMark:
