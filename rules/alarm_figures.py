@@ -14,12 +14,13 @@ from statistics import median
 from typing import Any, Final, NamedTuple
 
 from rules.alarms import ACTIVE
-from rules.events import AlarmEvent, Change, Severity
+from rules.events import AlarmEvent, AlarmState, Change, Severity
 
 __all__ = [
     "TARGETS",
     "AlarmFigures",
     "AlarmTally",
+    "Counted",
     "Flood",
     "Frequent",
     "Limits",
@@ -91,6 +92,17 @@ class Stale(NamedTuple):
     unit_row: int
     fault: str
     days: int
+
+
+class Counted(NamedTuple):
+    """What of an :class:`rules.events.AlarmEvent` the figures need, where there are millions."""
+
+    unit_row: int
+    fault: str
+    time_ms: int
+    change: Change
+    state: AlarmState
+    severity: Severity
 
 
 class Target(NamedTuple):
@@ -243,7 +255,7 @@ class AlarmTally:
         self._asked: dict[_Key, tuple[int, Severity]] = {}
         self._took_s: dict[str, list[float]] = defaultdict(list)
 
-    def add(self, event: AlarmEvent) -> None:
+    def add(self, event: AlarmEvent | Counted) -> None:
         """Count one event; those before the period tell what stood at its start."""
         time_ms, key = event.time_ms, (event.unit_row, event.fault)
         if time_ms >= self.end_ms:

@@ -76,7 +76,7 @@ def tally_of(source: Source, now_ms: int, *, days: float = 30.0, site: str = "")
     with source.records.reading() as connection:
         for event in summaries.standing_at(connection, start_ms, site):
             tally.add(event)
-        for event in summaries.event_lines(connection, now_ms, site, start_ms=start_ms):
+        for event in summaries.counted(connection, start_ms, now_ms, site):
             tally.add(event)
     return tally
 

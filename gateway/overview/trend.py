@@ -170,10 +170,8 @@ def _marks(
 ) -> tuple[Mark, ...]:
     with source.records.reading() as connection:
         # What was raised before the range may stand into it.
-        events = list(
-            summaries.event_lines(
-                connection, end_ms, site_id, unit_id, start_ms=start_ms - _BEFORE_MS
-            )
+        events = summaries.event_lines(
+            connection, end_ms, site_id, unit_id, start_ms=start_ms - _BEFORE_MS
         )
         cleaned = summaries.cleanings(connection, site_id, unit_id)
     standing: dict[str, tuple[int, Severity]] = {}

@@ -25,6 +25,7 @@ from gateway.records.models import (
 )
 from gateway.records.text import by_code_points
 from gateway.tickets.life import ENDED, TicketPhase
+from rules.alarm_figures import Counted
 from rules.alarms import ACTIVE
 from rules.events import ActionKind, AlarmEvent, AlarmState, Change, Severity
 
@@ -39,6 +40,7 @@ __all__ = [
     "asked",
     "change_mark",
     "cleanings",
+    "counted",
     "event_lines",
     "last_words",
     "open_tickets",
@@ -53,6 +55,10 @@ _TICKETS = cast("Table", TicketRecord.__table__)
 _ACTIONS = cast("Table", ActionRecord.__table__)
 _FINDINGS = cast("Table", TicketFindingRecord.__table__)
 _AT_ONCE: Final = 1_000
+_FEW: Final = 20
+_CHANGES: Final = {one.value: one for one in Change}
+_STATES: Final = {int(one): one for one in AlarmState}
+_SEVERITIES: Final = {int(one): one for one in Severity}
 _NORMAL: Final = int(AlarmState.NORMAL)
 _BY_PEOPLE: Final = (
     AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.SHELVED,
@@ -270,11 +276,8 @@ def cleanings(connection: Connection, site: str, unit: str, limit: int = 200) ->
 
 def event_lines(
     connection: Connection, end_ms: int, site: str = "", unit: str = "", start_ms: int = 0
-) -> Iterator[AlarmEvent]:
-    """Alarm events with ``start_ms <= time < end_ms``, oldest first, without their evidence.
-
-    Few are held at a time; the transaction must last until the last one was taken.
-    """
+) -> list[AlarmEvent]:
+    """Alarm events with ``start_ms <= time < end_ms``, oldest first, without their evidence."""
     e = _EVENTS.c
     query = (
         select(
@@ -284,15 +287,37 @@ def event_lines(
         .where(e.time_ms >= start_ms, e.time_ms < end_ms, *_at(site, unit))
         .order_by(e.time_ms, e.id)
     )
-    found = connection.execute(query.execution_options(yield_per=_AT_ONCE))
-    for row, fault, time_ms, change, state, severity, onset_ms, by, note in found:
-        yield AlarmEvent(
+    return [
+        AlarmEvent(
             row, fault, time_ms, Change(change), AlarmState(state), Severity(severity), onset_ms,
             by=by, note=note,
-        )  # fmt: skip
+        )
+        for row, fault, time_ms, change, state, severity, onset_ms, by, note
+        in connection.execute(query)
+    ]  # fmt: skip
 
 
-def standing_at(connection: Connection, time_ms: int, site: str = "") -> list[AlarmEvent]:
+def counted(
+    connection: Connection, start_ms: int, end_ms: int, site: str = ""
+) -> Iterator[Counted]:
+    """What figures need of the alarm events with ``start_ms <= time < end_ms``, oldest first.
+
+    Few are held at a time; the transaction must last until the last one was taken.
+    """
+    e = _EVENTS.c
+    query = select(e.unit_row, e.fault, e.time_ms, e.change, e.state, e.severity)
+    if site:
+        query = query.join(_UNITS, _UNITS.c.row == e.unit_row).where(*_at(site, ""))
+    query = query.where(e.time_ms >= start_ms, e.time_ms < end_ms).order_by(e.time_ms, e.id)
+    found = connection.execute(query.execution_options(yield_per=_AT_ONCE))
+    for some in found.partitions():
+        for row, fault, time_ms, change, state, severity in some:
+            yield Counted(
+                row, fault, time_ms, _CHANGES[change], _STATES[state], _SEVERITIES[severity]
+            )
+
+
+def standing_at(connection: Connection, time_ms: int, site: str = "") -> list[Counted]:
     """Of each alarm that stood at that moment the event by which it had begun to, oldest first.
 
     Only alarms that changed since, or are not normal now, can have stood then; of those the last
@@ -307,23 +332,21 @@ def standing_at(connection: Connection, time_ms: int, site: str = "") -> list[Al
     begun = []
     for unit_row, fault in connection.execute(candidates).all():
         query = (
-            select(e.time_ms, e.change, e.state, e.severity, e.onset_ms)
+            select(e.time_ms, e.change, e.state, e.severity)
             .where(e.unit_row == unit_row, e.fault == fault, e.time_ms < time_ms)
             .order_by(e.time_ms.desc(), e.id.desc())
+            .execution_options(yield_per=_FEW)
         )
         first = None
         with connection.execute(query) as rows:
-            for row in rows:
-                if AlarmState(row.state) not in ACTIVE:
+            for at_ms, change, state, severity in rows:
+                if _STATES[state] not in ACTIVE:
                     break
-                first = row
-        if first is not None:
-            begun.append(
-                AlarmEvent(
-                    unit_row, fault, first.time_ms, Change(first.change), AlarmState(first.state),
-                    Severity(first.severity), first.onset_ms,
+                first = Counted(
+                    unit_row, fault, at_ms, _CHANGES[change], _STATES[state], _SEVERITIES[severity]
                 )
-            )  # fmt: skip
+        if first is not None:
+            begun.append(first)
     return sorted(begun, key=lambda one: one.time_ms)
 
 

@@ -427,7 +427,7 @@ def test_figures_of_a_period_need_nothing_of_the_years_before(tmp_path):
 def asked_for(fleet):
     """How many events are made of rows meanwhile, read by read."""
     taken = []
-    real = summaries.event_lines
+    real = summaries.counted
 
     def counted(*args, **options):
         found = list(real(*args, **options))
@@ -435,7 +435,7 @@ def asked_for(fleet):
         return iter(found)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(summaries, "event_lines", counted)
+        patch.setattr(summaries, "counted", counted)
         yield taken
 
 

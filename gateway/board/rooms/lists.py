@@ -43,19 +43,22 @@ class Tallies:
         """Nothing is kept yet."""
         self._clock_ms = clock_ms
         self._kept: OrderedDict[tuple[str, int], AlarmTally] = OrderedDict()
-        self._one_at_a_time = threading.Lock()
+        self._making = {days: threading.Lock() for days in PERIODS}
+        self._lock = threading.Lock()
 
     def get(self, source: Source, site: str, days: int) -> AlarmTally:
         """The tally of a site ('' for all) over the last days; it is not made twice at once."""
-        with self._one_at_a_time:
+        with self._making[days]:  # whoever asks for a day does not wait for a year
             now_ms, key = self._clock_ms(), (site, days)
-            known = self._kept.get(key)
+            with self._lock:
+                known = self._kept.get(key)
             if known is None or not 0 <= now_ms - known.end_ms < max(days * 10_000, 60_000):
                 known = tally_of(source, now_ms, days=days, site=site)
-            self._kept[key] = known
-            self._kept.move_to_end(key)
-            while len(self._kept) > _TALLIES_KEPT:
-                self._kept.popitem(last=False)
+            with self._lock:
+                self._kept[key] = known
+                self._kept.move_to_end(key)
+                while len(self._kept) > _TALLIES_KEPT:
+                    self._kept.popitem(last=False)
             return known
 
 
