@@ -218,7 +218,7 @@ def test_each_protocol_has_one_place():
         "pyarrow": {"gateway/evaluation/arrow.py", "simulator/labelled/files.py"},
         "fastapi": {"gateway/board/"},
         "starlette": {"gateway/board/"},
-        "uvicorn": {"gateway/board/server.py"},
+        "uvicorn": {"gateway/board/connections.py", "gateway/board/server.py"},
     }
     for path in all_modules():
         for library in roots(path) & homes.keys():
