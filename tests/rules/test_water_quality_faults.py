@@ -18,9 +18,10 @@ from water_scenes import (
     together,
 )
 
-from rules.balance import MakeupSource, balance_of_look
+from rules.balance import MakeupSource, balance_of_look, water_balance
 from rules.events import Change, Severity
 from rules.look import UnitLook
+from rules.water_windows import Windows
 
 WANTED_L_MIN = EVAPORATION_L_MIN / 2.0  # three cycles: B = E / (3 - 1)
 
@@ -69,6 +70,32 @@ def test_a_pump_that_comes_and_goes_draws_up_no_balance():
     for _ in range(6):
         day.run(0.25).run(0.25, running=False)
     assert not balance_of_look(look_at(day)).running[0]
+
+
+def test_water_that_only_dries_in_says_nothing_of_the_make_up():
+    """With the make-up off the basin concentrates by its own solids, of which it has plenty."""
+    day = Day(Basin(level=235.0, conductivity=1150.0, supply=0.0)).run(1.0)
+    w = balance_of_look(look_at(day))
+    assert w.slope_us_cm_h[0] > 2.0 * w.no_bleed_slope_us_cm_h[0]
+    assert not w.makeup_low_us_cm[0] > 300.0
+    day = Day(Basin(conductivity=1150.0, makeup_us_cm=900.0)).run(3.0)
+    low = balance_of_look(look_at(day)).makeup_low_us_cm[0]
+    assert 600.0 < low < 900.0  # held back by the uncertainty of the humidity, a tenth at 40 %
+
+
+def test_in_damp_air_evaporation_is_a_rough_guess():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN), makeup_us_cm=900.0)).run(3.0)
+    look = look_at(day)
+    names = ("level_running", "conductivity", "evaporation", "makeup_flow", "bleed_flow")
+    traces = [look.trace(name, 24)[None, :] for name in names]
+    dry, damp = (
+        water_balance(look.plan, np.array([0]), Windows(*traces, humidity_pct=np.array([rh])))
+        for rh in (40.0, 94.0)
+    )
+    assert damp.bleed_sd[0] > dry.bleed_sd[0]
+    assert damp.bleed_low_l_min[0] < dry.bleed_low_l_min[0]
+    # 3 % of 6 % that are missing to saturation: it may be half as much again or half of it.
+    assert damp.makeup_low_us_cm[0] < 0.65 * dry.makeup_low_us_cm[0]
 
 
 # ---------------------------------------------------------------- bleed blocked
