@@ -53,10 +53,10 @@ class UnitRegister:
         if new:
             with self._journal.transaction("written") as db:
                 rows = _load(db)
-                for key in new:
-                    if key not in rows:
-                        rows[key] = max(rows.values(), default=-1) + 1
-                        _insert(db, rows[key], key)
+                following = max(rows.values(), default=-1) + 1
+                for row, key in enumerate((k for k in new if k not in rows), following):
+                    rows[key] = row
+                    _insert(db, row, key)
             self._take(rows)
         return self.rows
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from datetime import date, time
+from functools import cache
 from typing import Annotated, Final, Literal, Self
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -34,6 +35,7 @@ __all__ = [
     "Unit",
     "VisitPlace",
     "Water",
+    "time_zone_names",
 ]
 
 ID_PATTERN: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,63}")
@@ -63,8 +65,14 @@ def _topic_level(value: str) -> str:
     return value
 
 
+@cache
+def time_zone_names() -> frozenset[str]:
+    """The names that the system's time zone data know; gathering them reads all its directories."""
+    return frozenset(available_timezones())
+
+
 def _time_zone(value: str) -> str:
-    if value not in available_timezones():
+    if value not in time_zone_names():
         msg = "not an IANA time zone name; write one such as 'Europe/Lisbon' or 'America/Denver'"
         raise ValueError(msg)
     return value

@@ -12,11 +12,12 @@ from typing import Final
 
 from fastapi import Depends, FastAPI, Request, Response
 from fastapi.concurrency import run_in_threadpool
+from fastapi.exceptions import RequestValidationError
 from fastapi.telemetry import TelemetryConfig
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
-from gateway.board.doors import SignInFirst, sealed
+from gateway.board.doors import SignInFirst, path_of, sealed
 from gateway.board.mail_page import mail_page
 from gateway.board.messages import Messages, Told
 from gateway.board.paper import Paper
@@ -76,7 +77,7 @@ def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
     ) -> Response:
         request.state.visitor = None
         try:
-            if not request.url.path.startswith(_OPEN_TO_ALL):
+            if not path_of(request).startswith(_OPEN_TO_ALL):
                 request.state.visitor = await run_in_threadpool(board.doorkeeper.recognise, request)
             response = await answer(request)
         except RecordsError as error:
@@ -98,6 +99,13 @@ def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
     async def lead(request: Request, error: Exception) -> Response:
         assert isinstance(error, SignInFirst)  # noqa: S101 - registered for it alone
         return Response(status_code=303, headers={"Location": error.location(request)})
+
+    @app.exception_handler(RequestValidationError)
+    async def unclear(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for it alone
+        places = [one.get("loc", ()) for one in error.errors()]
+        names = [clean(str(place[-1]), 40) for place in places if place]
+        return paper.told(request, messages.unclear(list(dict.fromkeys(names))[:5]))
 
     @app.exception_handler(HTTPException)
     async def refuse(request: Request, error: Exception) -> Response:

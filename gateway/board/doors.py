@@ -31,6 +31,7 @@ from gateway.board.visitor import Role, Visitor
 from gateway.tickets.document import clean
 
 __all__ = [
+    "LIVE",
     "PEER",
     "Doorkeeper",
     "LetsIn",
@@ -39,7 +40,9 @@ __all__ = [
     "actor_of",
     "for_programs",
     "here",
+    "is_by_itself",
     "needs",
+    "path_of",
     "peer_of",
     "root_of",
     "safe_return",
@@ -48,6 +51,9 @@ __all__ = [
 
 PEER: Final = "basinward.peer"
 """Where the server notes the connection's address before a header of a proxy replaces it."""
+
+LIVE: Final = "/live"
+"""Where open pages hear of changes."""
 
 FORM_TOKEN: Final = "form_token"  # noqa: S105 - a field's name
 FORM_TOKEN_HEADER: Final = "X-Form-Token"  # noqa: S105 - a header's name
@@ -125,9 +131,23 @@ def needs(role: Role | None) -> Any:
     return Depends(passed)
 
 
+def path_of(request: Request) -> str:
+    """The asked path as the server read it; ``request.url`` has the word of the Host header."""
+    path: str = request.scope["path"]
+    return path
+
+
+def is_by_itself(request: Request) -> bool:
+    """Whether an open page asks of itself, for its changing part or for news, and nobody is there.
+
+    What a person does keeps a visit alive; a page that is left open must not.
+    """
+    return path_of(request) == LIVE or request.query_params.get("part") == "live"
+
+
 def for_programs(request: Request) -> bool:
     """Whether the request is for what programs read."""
-    return request.url.path.startswith("/api/")
+    return path_of(request).startswith("/api/")
 
 
 def _opens_a_page(request: Request) -> bool:
@@ -153,7 +173,7 @@ async def sealed(request: Request) -> None:
 
 def root_of(request: Request) -> str:
     """The way from the asked page to the board's root, as a relative reference."""
-    return "../" * min(request.url.path.count("/") - 1, 20)
+    return "../" * min(path_of(request).count("/") - 1, 20)
 
 
 def peer_of(request: Request) -> str:

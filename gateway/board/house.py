@@ -6,9 +6,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, tzinfo
 from typing import Any, Final
+from urllib.parse import urlencode
 
 from fastapi import Request, Response
+from fastapi.dependencies.models import Dependant
+from fastapi.routing import APIRoute
 
+from gateway.board.doors import path_of
 from gateway.board.live import Live
 from gateway.board.paper import Paper
 from gateway.board.visitor import Role, Visitor
@@ -20,6 +24,8 @@ from gateway.tickets.render import MailRenderer
 __all__ = ["PART", "House", "clock", "furnish", "show"]
 
 PART: Final = "part"
+DONE: Final = "done"
+"""Of an address: what the last form did, which stands outside the part that is shared."""
 _MONTHS: Final = (
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
 )  # fmt: skip
@@ -53,14 +59,31 @@ def show(
     ``values`` makes what that part shows; ``more`` is what only the rest of the page needs. What
     differs from visitor to visitor, but for their roles, must stand outside the block 'live'.
     """
-    if request.query_params.get(PART) == "live":
-        visitor: Visitor = request.state.visitor
-        key = f"{request.url.path}?{request.url.query} {sorted(visitor.roles)}"
+    if request.method == "GET" and request.query_params.get(PART) == "live":
         made = house.live.shared.get(
-            key, lambda: paper.part(request, template, "live", **values(), **(more or {}))
+            _shared_by(request),
+            lambda: paper.part(request, template, "live", **values(), **(more or {})),
         )
         return Response(made, media_type="text/html; charset=utf-8")
     return paper.page(request, template, status, **values(), **(more or {}))
+
+
+def _shared_by(request: Request) -> str:
+    """What is the same for all to whom the same part is shown.
+
+    Of the address only what the route asks for counts: nobody makes pages by inventing words.
+    """
+    visitor: Visitor = request.state.visitor
+    route: APIRoute = request.scope["route"]
+    known = _asked_for(route.dependant) - {DONE}
+    asked = sorted(pair for pair in request.query_params.multi_items() if pair[0] in known)
+    return f"{path_of(request)}?{urlencode(asked)} {sorted(visitor.roles)}"
+
+
+def _asked_for(dependant: Dependant) -> set[str]:
+    """The names that a route, or what it depends on, takes from an address's query."""
+    inner = (_asked_for(one) for one in dependant.dependencies)
+    return {field.alias for field in dependant.query_params}.union(*inner)
 
 
 def clock(ms: int, zone: tzinfo = UTC, now_ms: int | None = None) -> str:

@@ -32,6 +32,14 @@ LONGEST_S: Final = 600.0
 MOST_FOLLOWERS: Final = 1_000
 
 
+class _Making:
+    """The making of one answer, and how many ask for it at this moment."""
+
+    def __init__(self) -> None:
+        self.lock = threading.Lock()
+        self.askers = 0
+
+
 class Shared:
     """Answers that are the same for many, kept for ``keep_s`` or until :meth:`forget`."""
 
@@ -41,28 +49,37 @@ class Shared:
         self._most = most
         self._lock = threading.Lock()
         self._kept: OrderedDict[str, tuple[float, str]] = OrderedDict()
-        self._making: dict[str, threading.Lock] = {}
+        self._making: dict[str, _Making] = {}
         self._age = 0
 
     def get(self, key: str, make: Callable[[], str]) -> str:
         """What is kept of the key, else what ``make`` gives; it is not made twice at once."""
         with self._lock:
-            making = self._making.setdefault(key, threading.Lock())
-        with making:
+            making = self._making.setdefault(key, _Making())
+            making.askers += 1
+        try:
+            with making.lock:
+                return self._kept_or_made(key, make)
+        finally:
             with self._lock:
-                kept = self._kept.get(key)
-                if kept is not None and time.monotonic() < kept[0]:
-                    return kept[1]
-                age = self._age
-            made = make()
-            with self._lock:
-                if age == self._age:  # else it may show what was before the change
-                    self._kept[key] = (time.monotonic() + self._keep_s, made)
-                    self._kept.move_to_end(key)
-                while len(self._kept) > self._most:
-                    old, _ = self._kept.popitem(last=False)
-                    self._making.pop(old, None)
-            return made
+                making.askers -= 1
+                if not making.askers:
+                    del self._making[key]
+
+    def _kept_or_made(self, key: str, make: Callable[[], str]) -> str:
+        with self._lock:
+            kept = self._kept.get(key)
+            if kept is not None and time.monotonic() < kept[0]:
+                return kept[1]
+            age = self._age
+        made = make()
+        with self._lock:
+            if age == self._age:  # else it may show what was before the change
+                self._kept[key] = (time.monotonic() + self._keep_s, made)
+                self._kept.move_to_end(key)
+            while len(self._kept) > self._most:
+                self._kept.popitem(last=False)
+        return made
 
     def forget(self) -> None:
         """Something has changed."""
@@ -88,6 +105,7 @@ class Live:
         self._poll_s = poll_s
         self._looks_s = looks_s
         self._heartbeat_s = heartbeat_s
+        self.most_followers = MOST_FOLLOWERS
         self._followers: set[asyncio.Queue[str | None]] = set()
         self._poller: asyncio.Task[None] | None = None
         self._closing = False
@@ -96,6 +114,10 @@ class Live:
     def followers(self) -> int:
         """How many pages follow now."""
         return len(self._followers)
+
+    def leave_room(self, connections: int) -> None:
+        """Let no more follow than leave a sixth of so many connections to others."""
+        self.most_followers = min(MOST_FOLLOWERS, connections * 5 // 6)
 
     def close(self) -> None:
         """Let every follower go; to be called within the event loop or from a signal handler."""
@@ -108,7 +130,7 @@ class Live:
 
         Ends by itself after :data:`LONGEST_S`; the browser then comes again.
         """
-        if self._closing or len(self._followers) >= MOST_FOLLOWERS:
+        if self._closing or len(self._followers) >= self.most_followers:
             yield "retry: 60000\n\n"
             return
         queue: asyncio.Queue[str | None] = asyncio.Queue()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -127,6 +128,28 @@ class Messages:
         """More than a form can hold."""
         return Message(413, "That is too long", ("Go back, shorten the note, and confirm again.",))
 
+    def files_too_large(self, longest: int) -> Message:
+        """Files of more bytes than are taken at once."""
+        return Message(
+            413,
+            "These files are too large",
+            (
+                f"{longest // 1_048_576} MB are the most at once. Go back and send fewer, or "
+                "photos of a lower resolution. Nothing was kept.",
+            ),
+        )
+
+    def files_not_read(self, most: int) -> Message:
+        """Files that did not come as a page sends them, or too many."""
+        return Message(
+            400,
+            "The files could not be read",
+            (
+                f"They did not come whole, or were more than {most} at once. Go back and send them "
+                "again. Nothing was kept.",
+            ),
+        )
+
     def not_a_form(self) -> Message:
         """A body that no page of ours sends."""
         return Message(
@@ -159,6 +182,19 @@ class Messages:
             (
                 f"It needs the role '{role}', which {name} does not have. Nothing was changed. "
                 "Whoever administers the board can give it.",
+            ),
+        )
+
+    def unclear(self, names: Sequence[str]) -> Message:
+        """An address, or a form, with something in it that cannot be meant."""
+        what = f" ({', '.join(names)})" if names else ""
+        return Message(
+            422,
+            "This address cannot be understood",
+            (
+                f"Something in it is no number, or too large or too long{what}. Nothing was "
+                "changed. Open the page again by the links at the top, and choose there what you "
+                "want to see.",
             ),
         )
 

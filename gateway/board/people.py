@@ -21,7 +21,7 @@ from gateway.accounts.attempts import SignInLimit
 from gateway.accounts.keys import is_token, kept
 from gateway.accounts.names import NameRefused, account_name
 from gateway.accounts.passwords import Passwords
-from gateway.board.doors import for_programs, peer_of
+from gateway.board.doors import for_programs, is_by_itself, peer_of
 from gateway.board.links import Signer
 from gateway.board.settings import BoardSettings
 from gateway.board.visitor import Role, Visitor
@@ -131,7 +131,7 @@ class PeopleDoors:
         return _visitor(session.account, How.SESSION, self._signer.form_seal("session", key))
 
     def session(self, request: Request) -> Session | None:
-        """The session that the request's cookie is of, if it holds; noted as used."""
+        """The session that the request's cookie is of, if it holds; noted as used by a person."""
         key = self.cookies.read(request, SESSION)
         if not key:
             return None
@@ -142,7 +142,8 @@ class PeopleDoors:
             return None
         if now_ms >= session.seen_ms + self.idle_ms:
             return None
-        if now_ms >= session.seen_ms + min(_SELDOM_MS, self.idle_ms // 10):
+        seldom = now_ms >= session.seen_ms + min(_SELDOM_MS, self.idle_ms // 10)
+        if seldom and not is_by_itself(request):
             try:
                 self._accounts.touch_session(session.key_hash, now_ms)
             except RecordsError as error:  # a page can be read although nothing can be written

@@ -12,7 +12,7 @@ from dataclasses import replace
 from datetime import date, datetime, time
 from typing import Annotated, Final, Literal, Self, get_args
 from urllib.parse import urlsplit
-from zoneinfo import ZoneInfo, available_timezones
+from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
@@ -22,7 +22,7 @@ from gateway.oncall.roster import Hours, Roster, Step
 from gateway.oncall.rotation import Override, Rotation, local_ms
 from gateway.tickets.notice import NoticeKind, Priority, Recipient
 from gateway.tickets.routing import OutageRule, Routing, TeamRoute
-from rules.equipment import EMail, Identifier, Site, Text
+from rules.equipment import EMail, Identifier, Site, Text, time_zone_names
 
 __all__ = ["OnCallFile", "Person", "Team", "WebhookTable", "routing_of", "webhook_name"]
 
@@ -210,7 +210,7 @@ class Team(_Model):
     @field_validator("time_zone")
     @classmethod
     def _zone_known(cls, name: str) -> str:
-        if name not in available_timezones():
+        if name not in time_zone_names():
             msg = f"'{name}' is not a time zone of the IANA database, such as Europe/Lisbon"
             raise ValueError(msg)
         return name

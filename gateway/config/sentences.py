@@ -10,7 +10,6 @@ import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
-from zoneinfo import available_timezones
 
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
@@ -30,6 +29,7 @@ from gateway.config.shape import (
     unit_of,
     with_unit,
 )
+from rules.equipment import time_zone_names
 
 __all__ = ["dotted", "nearest", "problem_at", "show", "translate"]
 
@@ -253,7 +253,7 @@ def _refused(finding: _Finding) -> Problem:
     for part in path:
         value = _child(value, part)
     todo = "Correct one of them." if isinstance(value, Mapping) else "Correct it."
-    if path[-1:] == ("time_zone",) and (guess := nearest(str(value), available_timezones())):
+    if path[-1:] == ("time_zone",) and (guess := nearest(str(value), time_zone_names())):
         todo = f"Did you mean '{guess}'?"
     given = "" if isinstance(value, Mapping) else show(value, path[-1] if path else "")
     if isinstance(value, Mapping):

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
 from gateway.overview.alarms import AlarmItem, alarm_items
 from gateway.overview.source import GatewayNow, Source, gateway_now
 from gateway.overview.tickets import TicketLine, ticket_line
-from gateway.tickets.life import ENDED, STANDING, TicketPhase
+from gateway.records.shift import Group, handed_over
 from gateway.tickets.notice import Priority
 from rules.events import AlarmState
 
-__all__ = ["DutyLine", "HandoverView", "handover_view"]
+__all__ = ["HELD", "MOST", "DutyLine", "HandoverView", "handover_view"]
 
 HOUR_MS: Final = 3_600_000
-_MOST: Final = 500
+MOST: Final = 200
+"""Of each list: more than that nobody takes over by reading."""
+HELD: Final = "held"
 
 
 @dataclass(frozen=True)
@@ -30,6 +33,8 @@ class DutyLine:
 @dataclass(frozen=True)
 class HandoverView:
     """Everything the coming shift takes over; ``closed`` and ``opened`` since ``since_ms``.
+
+    Of each list the gravest and of those the oldest come first; :data:`MOST` are shown.
 
     ``held`` are shelved alarms and those out of service by a person's word: they come back.
     """
@@ -46,6 +51,8 @@ class HandoverView:
     closed: tuple[TicketLine, ...]
     opened: int
     held: tuple[AlarmItem, ...]
+    totals: Mapping[str, int]
+    """How many there are of each list, whose first are shown: by :class:`Group`, and 'held'."""
 
 
 def handover_view(
@@ -54,37 +61,24 @@ def handover_view(
     """The hand-over of a team, or of all, over the last hours."""
     since_ms = now_ms - int(hours * HOUR_MS)
     teams = {site.id: site.team for site in source.configuration.sites}
-
-    def ours(site: str) -> bool:
-        return not team or teams.get(site) == team
-
-    rows = source.records.tickets(phases=STANDING, limit=_MOST)
-    ended = source.records.tickets(phases=ENDED, limit=_MOST)
-    standing = [ticket_line(source.names, r) for r in rows if ours(r.site)]
-    closed = [
-        ticket_line(source.names, r)
-        for r in ended
-        if ours(r.site) and r.closed_ms is not None and r.closed_ms >= since_ms
-    ]
-    unanswered = [t for t in standing if t.phase == TicketPhase.OPEN and not t.is_over]
-    on_site = [t for t in standing if t.phase == TicketPhase.ON_SITE]
-    to_close = [
-        t for t in standing if t not in on_site and (t.is_over or t.phase == TicketPhase.WORK_DONE)
-    ]
-    taken = [t for t in standing if t not in unanswered and t not in on_site and t not in to_close]
-    rank = {"high": 0, "medium": 1, "low": 2}
-    for some in (unanswered, on_site, taken, to_close):
-        some.sort(key=lambda t: (rank[t.priority], t.onset_ms))
+    ours = {site for site, its in teams.items() if its == team} if team else None
+    with source.records.reading() as connection:
+        found = handed_over(connection, since_ms, MOST, ours)
+    lines = {
+        group: tuple(ticket_line(source.names, row) for row in rows)
+        for group, rows in found.rows.items()
+    }
     held = [
         a
         for a in alarm_items(source)
-        if a.state in {AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE} and ours(a.site)
+        if a.state in {AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE}
+        and (ours is None or a.site in ours)
     ]
-    opened = sum(t.opened_ms >= since_ms for t in [*standing, *closed])
     return HandoverView(
         now_ms, since_ms, gateway_now(source, now_ms), _on_duty(source, now_ms, team),
-        tuple(unanswered), tuple(on_site), tuple(taken), tuple(to_close), tuple(closed), opened,
-        tuple(held),
+        lines[Group.UNANSWERED], lines[Group.ON_SITE], lines[Group.TAKEN], lines[Group.TO_CLOSE],
+        lines[Group.CLOSED], found.opened, tuple(held[:MOST]),
+        {**{group.value: total for group, total in found.totals.items()}, HELD: len(held)},
     )  # fmt: skip
 
 

@@ -153,17 +153,22 @@ class DueLine:
 
 
 def visits_view(source: Source, now_ms: int, *, team: str = "") -> VisitsView:
-    """What is planned for the crews of a team, or for all."""
+    """What is planned for the crews of a team, or for all.
+
+    A week begins when Monday does at a visit's first site: a visit's day is that site's.
+    """
     names, settings = source.names, source.configuration.visits
-    today = datetime.fromtimestamp(now_ms / 1000, UTC).date()
-    monday = today - timedelta(days=today.weekday())
-    rows = source.records.visits(SHOWN, since_day=monday.isoformat())
+    zones = {site.zone for site in names.sites.values()} | {UTC}
+    first = min(_monday(now_ms, zone) for zone in zones)
+    rows = source.records.visits(SHOWN, since_day=first.isoformat())
     weeks: dict[date, list[VisitLine]] = {}
     for row in rows:
         crew = settings.crew(row.crew)
         if team and (crew is None or crew.team != team):
             continue
         day = date.fromisoformat(row.day)
+        if day < _monday(now_ms, _zone(names, row)):
+            continue
         weeks.setdefault(day - timedelta(days=day.weekday()), []).append(visit_line(names, row))
     plan = source.records.visit_plan()
     left = plan.outcome.left if plan else ()
@@ -179,8 +184,7 @@ def visits_view(source: Source, now_ms: int, *, team: str = "") -> VisitsView:
 
 def visit_line(names: Names, row: VisitRow) -> VisitLine:
     """One visit as a page shows it."""
-    course = row.course
-    zone = names.zone(course.stops[0].site) if course.stops else UTC
+    course, zone = row.course, _zone(names, row)
     words, waits = row.state.value.capitalize(), False
     if row.state is VisitState.PROPOSED and row.sequence >= 0:
         words, waits = "Changed, to confirm", True
@@ -232,6 +236,16 @@ def need_text(names: Names, key: str) -> str:
     site, unit, what = [*key.split("/", 2), "", ""][:3]
     place = names.site(site) + (f", {names.unit(site, unit)}" if unit != "panel" else "")
     return f"{place}: {clean(what.replace('-', ' '), 80)}"
+
+
+def _zone(names: Names, row: VisitRow) -> tzinfo:
+    stops = row.course.stops
+    return names.zone(stops[0].site) if stops else UTC
+
+
+def _monday(now_ms: int, zone: tzinfo) -> date:
+    today = datetime.fromtimestamp(now_ms / 1000, zone).date()
+    return today - timedelta(days=today.weekday())
 
 
 def _stop(names: Names, stop: CourseStop) -> StopLine:

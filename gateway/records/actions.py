@@ -13,6 +13,7 @@ from typing import Final
 from sqlalchemy import Connection, func, insert, select, update
 
 from gateway.records.models import ActionRecord, AlarmRecord
+from gateway.records.service_state import held_out
 from gateway.records.session import RecordsError
 from rules.answers import why_not
 from rules.events import Action, ActionKind, AlarmState
@@ -108,24 +109,9 @@ def why_nothing(
     )
     before = AlarmState.NORMAL if state is None else AlarmState(state)
     # Of an alarm that was normal when its unit was taken out of service the rules say nothing.
-    if before is AlarmState.NORMAL and _is_out_of_service(connection, unit_row, now_ms):
+    if before is AlarmState.NORMAL and held_out(connection, unit_row, now_ms):
         before = AlarmState.OUT_OF_SERVICE
     return why_not(before, kind)
-
-
-def _is_out_of_service(connection: Connection, unit_row: int, now_ms: int) -> bool:
-    last = connection.execute(
-        select(ActionRecord.kind, ActionRecord.until_ms)
-        .where(
-            ActionRecord.unit_row == unit_row,
-            ActionRecord.kind.in_((ActionKind.OUT_OF_SERVICE.value, ActionKind.IN_SERVICE.value)),
-        )
-        .order_by(ActionRecord.id.desc())
-        .limit(1)
-    ).first()
-    if last is None or last.kind != ActionKind.OUT_OF_SERVICE.value:
-        return False
-    return bool(last.until_ms == 0 or last.until_ms > now_ms)
 
 
 def read_pending(connection: Connection) -> list[Action]:

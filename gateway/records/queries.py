@@ -6,10 +6,11 @@ All functions work inside the caller's transaction, so that several answers belo
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import BigInteger, Connection, Select, Table, func, literal, select
+from sqlalchemy import BigInteger, ColumnElement, Connection, Select, Table, func, literal, select
 
 from gateway.records.models import (
     AlarmEventRecord,
@@ -55,6 +56,7 @@ __all__ = [
     "ticket_by_number",
     "ticket_entries",
     "tickets",
+    "tickets_in_order",
     "units",
 ]
 
@@ -160,6 +162,17 @@ def tickets(
         # What is asked for may be beyond the numbers that the column can hold.
         query = query.where(table.c.id < literal(min(before_id, _BIGGEST), BigInteger()))
     query = query.order_by(table.c.id.desc()).limit(limit)
+    return [_ticket_row(r) for r in connection.execute(query)]
+
+
+def tickets_in_order(
+    connection: Connection,
+    wanted: Iterable[ColumnElement[bool]],
+    order: Iterable[ColumnElement[Any]],
+    limit: int,
+) -> list[TicketRow]:
+    """The first tickets for which all of ``wanted`` hold; conditions may name the site too."""
+    query = _placed(_table(TicketRecord), Where()).where(*wanted).order_by(*order).limit(limit)
     return [_ticket_row(r) for r in connection.execute(query)]
 
 

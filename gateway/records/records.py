@@ -48,6 +48,7 @@ from gateway.records.rows import (
     TicketDetail,
     TicketRow,
 )
+from gateway.records.service_state import what_forbids
 from gateway.records.session import Database, RecordsError
 from gateway.records.summaries import ChangeMark
 from gateway.records.ticket_data import Mailing
@@ -272,6 +273,11 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
             ):
                 msg = f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
                 raise RecordsError(msg)
+            if why := what_forbids(
+                connection, kind=kind, place=f"{site}/{unit}", unit_row=row, until_ms=until_ms,
+                now_ms=now_ms,
+            ):  # fmt: skip
+                raise RecordsError(why)
             return actions.add_action(
                 connection,
                 kind=kind,

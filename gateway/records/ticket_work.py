@@ -18,6 +18,7 @@ from gateway.records.models import TicketAttachmentRecord as Attachments
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketFindingRecord as Findings
 from gateway.records.models import TicketRecord as Tickets
+from gateway.records.service_state import longest
 from gateway.records.ticketing import entry_values, ticket_number, withdraw
 from gateway.records.trouble import RecordsError
 from gateway.records.wear import note_cleaning
@@ -87,7 +88,9 @@ def arrive(
     _acknowledge(connection, ticket, by, now_ms)
     _ask(
         connection, ActionKind.OUT_OF_SERVICE, ticket, by, now_ms,
-        note=f"on site for ticket {number}", until_ms=until_ms + GRACE_MS,
+        note=f"on site for ticket {number}",
+        # Somebody else may work there for longer.
+        until_ms=longest(connection, ticket.unit_row, until_ms + GRACE_MS, now_ms),
     )  # fmt: skip
     # Readings of a unit that is worked on prove nothing for the tickets that are done with.
     connection.execute(

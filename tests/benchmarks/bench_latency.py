@@ -19,6 +19,7 @@ import sys
 import tempfile
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
@@ -31,6 +32,7 @@ from support.fleet import site, unit_data  # noqa: E402
 from support.gateway_fleet import configuration  # noqa: E402
 from support.smtp import MailCatcher, Received  # noqa: E402
 
+from gateway.config import Configuration  # noqa: E402
 from gateway.service import Service, wall_clock_ms  # noqa: E402
 
 NO_DELAY = {"fan-fault": {"on_delay_s": 0.0}}
@@ -58,7 +60,7 @@ def measured(units: int, pace: int, faults: int, over_s: float) -> tuple[list[fl
     ):
         mail.behaviour.before_reply = taken
         service = Service(
-            configuration(broker.port, mail.port, (*quiet, *ill), settings=NO_DELAY),
+            _unlimited(configuration(broker.port, mail.port, (*quiet, *ill), settings=NO_DELAY)),
             Path(scratch) / "data",
             on_failure=sys.exit,
         )
@@ -87,6 +89,11 @@ def measured(units: int, pace: int, faults: int, over_s: float) -> tuple[list[fl
     if missing:
         sys.exit(f"{len(missing)} of {faults} faults brought no mail within 30 s")
     return [accepted_s[key] - sent_s[key] for key in sent_s], messages
+
+
+def _unlimited(whole: Configuration) -> Configuration:
+    """More mails an hour than are sent: it is not the allowance that is measured."""
+    return replace(whole, mail=replace(whole.mail, hourly_limit=10_000))
 
 
 def main() -> None:

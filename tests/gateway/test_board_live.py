@@ -142,10 +142,10 @@ def test_a_connection_is_kept_awake_and_ends_to_be_opened_anew(monkeypatch):
     asyncio.run(course())
 
 
-def test_too_many_are_asked_to_come_later(monkeypatch):
+def test_too_many_are_asked_to_come_later():
     async def course() -> None:
-        monkeypatch.setattr(gateway.board.live, "MOST_FOLLOWERS", 1)
         board = live(Marks())
+        board.most_followers = 1
         stream = board.follow()
         await said(stream, "hello")
         assert [m async for m in board.follow()] == ["retry: 60000\n\n"]
@@ -171,6 +171,21 @@ def test_what_many_ask_for_at_once_is_made_once():
     for thread in threads:
         thread.join(10)
     assert len(made) == 1
+
+
+def test_nothing_is_left_of_what_was_asked_for_once():
+    shared = Shared(keep_s=60.0, most=3)
+
+    def fails() -> str:
+        msg = "no"
+        raise ValueError(msg)
+
+    for k in range(50):
+        shared.get(f"/{k}", lambda: "x")
+        with pytest.raises(ValueError, match="no"):
+            shared.get(f"/fails/{k}", fails)
+        shared.forget()
+    assert (len(shared._making), len(shared._kept)) == (0, 0)
 
 
 def test_what_was_made_before_a_change_is_not_kept():

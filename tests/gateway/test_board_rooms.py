@@ -20,6 +20,7 @@ from rules.events import ActionKind, AlarmState, Change, Severity
 
 HOUR_MS = 3_600_000
 VIEWER = Visitor("Vic", frozenset({Role.VIEW}), form_token="t0ken-of-vic")
+BEN = Visitor("Ben Vaz", ANA.roles, form_token="t0ken-of-ben")
 HOSTILE = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>"
 
 
@@ -47,11 +48,62 @@ def keys(fleet: ShownFleet) -> list[str]:
 
 
 def post(fleet: ShownFleet, path: str = "/alarms", visitor: Visitor = ANA, **fields: object):
-    data = {"form_token": visitor.form_token, **fields}
-    return client(board_of(fleet, visitor)).post(path, data=data)
+    """What a page sends that was opened just now, but for what ``fields`` say."""
+    browser = client(board_of(fleet, visitor))
+    data: dict[str, object] = {"form_token": visitor.form_token}
+    if path.startswith("/tickets/"):
+        data |= {"seen": seen_of(fleet, path)}
+    return browser.post(path, data=data | fields)
+
+
+def seen_of(fleet: ShownFleet, path: str) -> str:
+    """What a ticket's page stands for, as its forms have it."""
+    return Page(client(board_of(fleet)).get(path).text).fields()["seen"]
 
 
 # ---------------------------------------------------------------- showing
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/alarms?first=" + "9" * 5_000, "/alarms?first=-1", "/alarms?first=x",
+        "/tickets?before=" + "9" * 5_000, "/?page=x", "/hand-over?hours=x",
+        "/tickets/BW-000001/files/" + "9" * 30, "/?q=" + "a" * 300, "/figures?operators=0",
+    ],
+)  # fmt: skip
+def test_an_address_that_cannot_be_meant_is_told_what_to_do(fleet, path):
+    fleet.commit(fleet.alarm(0))
+    response = client(board_of(fleet)).get(path)
+    assert response.status_code == 422
+    assert response.headers["content-type"] == "text/html; charset=utf-8"
+    text = Page(response.text).text
+    assert "This address cannot be understood" in text
+    assert "Open the page again by the links" in text
+    assert "9" * 50 not in text
+
+
+def test_only_what_a_page_asks_for_makes_another_part_to_share(fleet):
+    board = board_of(fleet)
+    browser = client(board)
+    for k in range(20):
+        path = f"/alarms?part=live&made-up={k}&done=acknowledge-{k}&show=all"
+        assert browser.get(path).status_code == 200
+    assert board.house is not None
+    assert len(board.house.live.shared._kept) == 1
+    browser.get("/alarms?part=live&show=held")
+    browser.get("/alarms?part=live&show=held&site=x")
+    assert len(board.house.live.shared._kept) == 3
+
+
+def test_what_a_refused_form_shows_is_not_shared(fleet):
+    fleet.commit(fleet.alarm(0))
+    board = board_of(fleet)
+    browser = client(board)
+    before = client(board_of(fleet)).get("/alarms?part=live").text
+    data = {"form_token": ANA.form_token, "act": "shelve", "pick": keys(fleet)[0]}
+    assert browser.post("/alarms?part=live", data=data).status_code == 422
+    assert browser.get("/alarms?part=live").text == before
 
 
 def test_every_page_opens_with_nothing_there_at_all(fleet):
@@ -362,9 +414,82 @@ def test_an_attachment_is_handed_out_as_what_it_is(fleet):
 def test_the_acknowledgement_of_a_ticket_is_asked_for_once(fleet):
     fleet.commit(fleet.alarm(0))
     number = fleet.records.tickets()[0].number
-    for _ in range(2):
-        assert post(fleet, f"/tickets/{number}", act="acknowledge").status_code == 303
+    assert post(fleet, f"/tickets/{number}", act="acknowledge").status_code == 303
     assert len(fleet.records.pending_actions()) == 1
+    # Whoever comes second is told who was first, and the audit trail says nothing of him.
+    again = post(fleet, f"/tickets/{number}", BEN, act="acknowledge", note="Mine")
+    assert again.status_code == 409
+    assert "Ana Reis has just acknowledged it" in Page(again.text).text
+    assert "Recorded" not in again.text
+    assert len(fleet.records.pending_actions()) == 1
+    assert [e.actor.shown_name for e in fleet.records.audit.entries()] == ["Ana Reis"]
+
+
+@pytest.mark.parametrize(
+    ("state", "says"),
+    [
+        (AlarmState.ACKNOWLEDGED, "Rui Prata has acknowledged it already"),
+        (AlarmState.SHELVED, "shelved, suppressed or out of service"),
+        (AlarmState.NORMAL, "Its alarm is over or was answered"),
+    ],
+)
+def test_a_ticket_that_awaits_nothing_says_why(fleet, state, says):
+    event = fleet.alarm(0)
+    fleet.commit(event)
+    change = {
+        AlarmState.ACKNOWLEDGED: Change.ACKNOWLEDGED, AlarmState.SHELVED: Change.SHELVED,
+        AlarmState.NORMAL: Change.RETURNED,
+    }[state]  # fmt: skip
+    fleet.commit(fleet.changed(event, change, state, by="Rui Prata"))
+    number = fleet.records.tickets()[0].number
+    response = post(fleet, f"/tickets/{number}", act="acknowledge")
+    assert response.status_code == 409
+    assert says in Page(response.text).text
+    assert fleet.records.pending_actions() == []
+    assert fleet.records.audit.entries() == []
+
+
+@pytest.mark.parametrize(
+    "fields",
+    [
+        {"act": "assign", "to": "Dino"}, {"act": "acknowledge"}, {"act": "arrive"},
+        {"act": "leave"}, {"act": "done"}, {"act": "close", "found": "Leaves"},
+        {"act": "note", "note": "Seen from the road"},
+    ],
+)  # fmt: skip
+def test_nobody_acts_on_a_ticket_that_has_changed_since_its_page_was_opened(fleet, fields):
+    fleet.commit(fleet.alarm(0))
+    path = f"/tickets/{fleet.records.tickets()[0].number}"
+    old = seen_of(fleet, path)
+    assert post(fleet, path, act="assign", to="Carla").status_code == 303
+    before = fleet.records.ticket(path.rpartition("/")[2]), fleet.records.pending_actions()
+    for seen in (old, ""):
+        response = post(fleet, path, BEN, seen=seen, **fields)
+        assert response.status_code == 409
+        page = Page(response.text)
+        assert "has changed since you opened its page" in page.text
+        assert "assigned to Carla" in page.text
+        assert fields.get("note", "") in [a.get("value") or "" for a in page.all("input")]
+    after = fleet.records.ticket(path.rpartition("/")[2]), fleet.records.pending_actions()
+    assert after == before
+    assert len(fleet.records.audit.entries()) == 1
+
+
+def test_the_board_brings_no_unit_back_on_which_somebody_works(fleet):
+    fleet.commit(fleet.alarm(0))
+    site, unit = next(iter(fleet.rows))
+    number = fleet.records.tickets()[0].number
+    assert post(fleet, f"/tickets/{number}", act="arrive", **{"for": "8"}).status_code == 303
+    before, trail = fleet.records.pending_actions(), len(fleet.records.audit.entries())
+    response = post(fleet, "/alarms", BEN, act="in-service", pick=f"{site}/{unit}")
+    assert response.status_code == 409
+    assert f"Ana Reis has been on site for ticket {number} since" in Page(response.text).text
+    shorter = {"act": "out-of-service", "pick": f"{site}/{unit}", "note": "x", "for": "1h"}
+    response = post(fleet, "/alarms", BEN, **shorter)
+    assert response.status_code == 409
+    assert "Ana Reis has taken it out of service until" in Page(response.text).text
+    assert fleet.records.pending_actions() == before
+    assert len(fleet.records.audit.entries()) == trail
 
 
 def test_lines_for_the_site_file_are_offered(fleet):

@@ -5,6 +5,12 @@ from __future__ import annotations
 import pytest
 from board_bench import text_of
 from board_people import PASSWORD, ROOT, SESSION, People
+from fastapi import APIRouter
+
+from gateway.board.board import Board
+from gateway.board.doors import needs
+from gateway.board.paper import Paper
+from gateway.board.visitor import Role
 
 # ---------------------------------------------------------------- ends
 
@@ -23,6 +29,31 @@ def test_a_visit_ends_when_nothing_is_asked_for_a_while(people):
     assert "Your visit has ended" not in text_of(people.browser().get("/sign-in"))
     assert browser.sign_in(to="account%3Fx%3D1").headers["location"] == "./account?x=1"
     assert browser.is_in()
+
+
+@pytest.mark.parametrize("path", ["/?part=live", "/alarms?show=all&part=live", "/live"])
+def test_a_page_that_is_left_open_keeps_no_visit_alive(tmp_path, path):
+    """It asks for its changing part every minute, whether anybody is there or not."""
+    people = People(tmp_path, standing_open, session_idle_minutes=30)
+    browser = people.browser()
+    browser.sign_in()
+    people.later(20)
+    assert browser.is_in()
+    for _ in range(29):
+        people.later(1)
+        assert browser.get(path).status_code == 200
+    people.later(1)
+    assert browser.get(path).status_code == 303
+    assert not browser.is_in()
+    people.records.close()
+
+
+def standing_open(board: Board, paper: Paper) -> APIRouter:
+    """Pages at the addresses of those that ask of themselves."""
+    router = APIRouter(dependencies=[needs(Role.VIEW)])
+    for path in ("/", "/alarms", "/live"):
+        router.add_api_route(path, lambda: "")
+    return router
 
 
 def test_a_visit_ends_after_a_day_however_much_is_asked(people):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
+from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO
 
 import pytest
@@ -14,8 +16,10 @@ from support.shown_visits import DAY_MS, visited_fleet, wear_down
 
 from gateway.board.visitor import Role, Visitor
 from gateway.month import Month
+from gateway.overview.visits import visits_view
 from gateway.records.visit_rows import VisitState
 from gateway.tickets.closeout import PartFinding
+from gateway.visits import telling
 from gateway.visits.proposing import propose
 from rules.events import Cause, Evidence
 from rules.visits.wishes import WishKind
@@ -109,7 +113,9 @@ def test_pin_move_split_and_refuse_are_wishes_with_an_entry_in_the_trail(fleet):
     [
         ({"act": "move"}, "Say where to"),
         ({"act": "move", "day": "9 July"}, "is no date"),
-        ({"act": "move", "crew": "van-9"}, "Choose a crew of the list"),
+        ({"act": "move", "crew": "van-9"}, "There is no crew 'van-9'"),
+        ({"act": "move", "day": "2020-01-01"}, "A plan begins tomorrow"),
+        ({"act": "refuse", "until": "2020-01-01"}, "A plan begins tomorrow"),
         ({"act": "split"}, "Tick the jobs to take out"),
         ({"act": "pin", "job": "no/such/job"}, "has other jobs by now"),
         ({"act": "confirm", "seen": "older"}, "was changed meanwhile"),
@@ -123,6 +129,51 @@ def test_what_cannot_be_is_said_and_changes_nothing(fleet, fields, says):
     assert response.status_code == 409
     assert says in Page(response.text).text
     assert (first(fleet), fleet.records.visit_wishes(), trail(fleet)) == (row, [], [])
+
+
+@pytest.mark.parametrize("act", ["confirm", "cancel", "pin", "move", "split", "refuse"])
+def test_nobody_decides_about_jobs_that_came_after_the_page_was_opened(fleet, act):
+    row = first(fleet)
+    path = f"/plan/{row.number}"
+    browser = client(board_of(fleet, PLANNER))
+    old = Page(browser.get(path).text).fields() | {"form_token": PLANNER.form_token}
+    for part in ("basin", "coil"):
+        wear_down(fleet, 0, part, 15.0, 1.5)
+    propose(fleet.records, fleet.configuration, fleet.now_ms, 5)
+    now = fleet.records.visit(row.number)
+    assert now.state is VisitState.PROPOSED
+    assert now.course.needs - row.course.needs
+    job = sorted(now.course.needs)[:1] if act == "split" else []
+    more = {"day": "2026-07-09", "until": "2026-07-10", "job": job, "act": act}
+    response = browser.post(path, data=old | more)
+    assert response.status_code == 409
+    assert "was changed meanwhile" in Page(response.text).text
+    assert fleet.records.visit_wishes() == []
+    assert trail(fleet) == []
+
+
+@pytest.mark.parametrize(
+    ("zone", "hours", "is_shown"),
+    [
+        # Hours from Monday 00:00 UTC. New York is 4 h behind in July, Tokyo 9 h ahead.
+        ("America/New_York", 3.0, True),
+        ("America/New_York", 5.0, False),
+        ("Asia/Tokyo", -10.0, True),
+        ("Asia/Tokyo", -8.0, False),
+        ("UTC", -1.0, True),
+        ("UTC", 0.0, False),
+    ],
+)
+def test_a_week_is_over_when_it_is_at_the_site(tmp_path, zone, hours, is_shown):
+    fleet = visited_fleet(tmp_path, time_zone=zone)
+    wear_down(fleet, 0, "pads", 12.0, 1.2)
+    propose(fleet.records, fleet.configuration, fleet.now_ms, 5)
+    day = date.fromisoformat(first(fleet).day)
+    monday = datetime.combine(day + timedelta(days=7 - day.weekday()), time(0), UTC)
+    fleet.now_ms = round((monday.timestamp() + hours * 3600) * 1000)
+    weeks = visits_view(fleet.source, fleet.now_ms).weeks
+    assert [v.number for week in weeks for v in week.visits] == ([first(fleet).number] * is_shown)
+    fleet.close()
 
 
 def test_only_planners_decide(fleet):
@@ -165,6 +216,41 @@ def test_a_visit_is_confirmed_moved_planned_anew_confirmed_and_cancelled(fleet):
     missing = post(fleet, "/plan", act="unwish", wish="1")
     assert missing.status_code == 409
     assert "no wish 1 that holds" in Page(missing.text).text
+
+
+def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_counts(
+    fleet, monkeypatch
+):
+    row = first(fleet)
+    laid_out = telling.pack_letter
+    others: list[object] = []
+
+    def meanwhile(*given, **more):
+        letter = laid_out(*given, **more)
+        if not others:
+            others.append(None)
+
+            def decide() -> None:
+                others.append(
+                    telling.confirm_visit(
+                        fleet.records, fleet.configuration, row, by="R. Marsh", note="",
+                        now_ms=NOW_MS,
+                    )
+                )  # fmt: skip
+
+            other = threading.Thread(target=decide)
+            other.start()
+            other.join(30)
+        return letter
+
+    monkeypatch.setattr(telling, "pack_letter", meanwhile)
+    response = post(fleet, f"/plan/{row.number}", act="confirm")
+    assert len(others) == 2, "the other planner was held up"
+    assert response.status_code == 409
+    assert "was changed meanwhile" in Page(response.text).text
+    kept = fleet.records.visit(row.number)
+    assert (kept.changed_by, kept.sequence) == ("R. Marsh", 0)
+    assert trail(fleet) == []
 
 
 def test_a_unit_shows_when_its_parts_are_due_and_what_cleaning_did(fleet):
@@ -217,3 +303,26 @@ def test_a_sites_report_comes_as_pdf_and_as_a_page_to_keep(fleet):
     assert browser.get(f"/reports/{site.id}?month=soon").status_code == 400
     assert browser.get("/reports/nowhere").status_code == 404
     assert ANA.form_token not in kept.text
+
+
+def test_the_fleets_report_is_on_the_board_for_whoever_may_look(fleet):
+    browser = client(board_of(fleet, Visitor("Vic", frozenset({Role.VIEW}))))
+    page = Page(browser.get("/reports").text)
+    running = Month.of(NOW_MS, UTC)
+    offered = {option.get("value") for option in page.all("option")}
+    assert {"", str(running), str(running.before)} <= offered
+    assert {site.id for site in fleet.sites} <= offered
+    pdf = browser.get(f"/report?site=&month={running}&as_=pdf")
+    assert pdf.headers["content-disposition"] == f'inline; filename="fleet {running}.pdf"'
+    words = " ".join(p.extract_text() for p in PdfReader(BytesIO(pdf.content)).pages)
+    assert all(site.name in words for site in fleet.sites)
+    kept = browser.get(f"/report?month={running}&as_=html")
+    assert kept.headers["content-disposition"].startswith("attachment")
+    assert fleet.sites[0].name in Page(kept.text).text
+    one = browser.get(f"/report?site={fleet.sites[0].id}&month={running}&as_=html")
+    assert fleet.sites[1].name not in Page(one.text).text
+    assert browser.get(f"/report?month={running.after}").status_code == 400
+    assert browser.get("/report?site=nowhere").status_code == 404
+    nobody = client(board_of(fleet, Visitor("Noa", frozenset())))
+    assert nobody.get("/reports").status_code == 403
+    assert nobody.get("/report").status_code == 403

@@ -6,6 +6,8 @@ import tomllib
 
 import numpy as np
 import pytest
+from board_bench import Page
+from support.shown_board import board_of, client
 from support.shown_fleet import NOW_MS, ShownFleet, evidence, fleet_of
 from ticket_scenes import FAULTS
 
@@ -284,6 +286,35 @@ def test_the_hand_over_tells_who_has_what(fleet):
     assert view.opened == 4
     only = handover_view(fleet.source, NOW_MS, team="south")
     assert [t.number for t in only.taken] == [tickets[2]]
+
+
+def test_the_gravest_and_oldest_are_handed_over_however_many_came_after(tmp_path):
+    """A high alarm of days ago stands first, before 590 of this hour and before another team's."""
+    fleet = ShownFleet(tmp_path, fleet_of(150, 4))
+    slug = "pump-screen-clogging"
+    fleet.commit(fleet.alarm(0, slug, Severity.HIGH, ago_min=3_000))
+    fleet.commit(fleet.alarm(9, slug, Severity.LOW, ago_min=2_000))
+    fleet.commit(*(fleet.alarm(row, slug, Severity.LOW, ago_min=20) for row in range(10, 600)))
+    numbers = {t.unit_row: t.number for t in fleet.records.tickets(limit=1_000)}
+    teams = {site.id: site.team for site in fleet.sites}
+    for team in ("", "north", "south"):
+        view = handover_view(fleet.source, NOW_MS, team=team)
+        rows = [row for (site, _), row in fleet.rows.items() if not team or teams[site] == team]
+        wanted = [numbers[row] for row in (0, 9) if row in rows]
+        assert [t.number for t in view.unanswered][: len(wanted)] == wanted
+        assert view.totals["unanswered"] == sum(row in numbers for row in rows)
+        assert len(view.unanswered) == min(200, view.totals["unanswered"])
+        assert view.opened == sum(row in numbers for row in rows if row > 9)
+    # What is cut is said.
+    text = Page(client(board_of(fleet)).get("/hand-over").text).text
+    assert "Only 200 of 592 are shown, the gravest and oldest." in text
+    assert numbers[0] in text
+    # What was closed before the shift, and of it, is told apart as before.
+    fleet.records.close_ticket(numbers[0], by="Ana", finding="Leaves", now_ms=NOW_MS)
+    view = handover_view(fleet.source, NOW_MS)
+    assert [t.number for t in view.closed] == [numbers[0]]
+    assert handover_view(fleet.source, NOW_MS + 9 * 3_600_000).closed == ()
+    fleet.close()
 
 
 # ---------------------------------------------------------------- refused, figures

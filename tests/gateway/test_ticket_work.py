@@ -356,3 +356,81 @@ def test_late_readings_from_before_the_close_out_are_called_so(records: Records)
     records.close_ticket(ONE, by="Ana", finding="Bearing.", now_ms=NOW_MS + HOUR_MS)
     records.commit(2, step(raised(NOW_MS + 5)), [], NOW_MS + 2 * HOUR_MS)
     assert "readings from before that, which came late" in detail(records).entries[-1].note
+
+
+def out(records: Records, hours: float, by: str = "Desk", unit: str = "ac-1") -> int:
+    """The unit out of service for so many hours from now; 0: without an end."""
+    until_ms = NOW_MS + round(hours * HOUR_MS) if hours else 0
+    return records.request_action(
+        ActionKind.OUT_OF_SERVICE, "quay-cold-store", unit, by=by, now_ms=NOW_MS, until_ms=until_ms
+    )
+
+
+def back(records: Records, now_ms: int = NOW_MS, unit: str = "ac-1") -> int:
+    return records.request_action(
+        ActionKind.IN_SERVICE, "quay-cold-store", unit, by="Desk", now_ms=now_ms
+    )
+
+
+def test_nobody_brings_a_unit_back_on_which_somebody_works(records: Records) -> None:
+    records.commit(2, step(raised(NOW_MS, fault="dry-coil")), [], NOW_MS)
+    two = records.tickets(limit=1)[0].number
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS)
+    records.arrive(two, by="Rui", now_ms=NOW_MS + 10 * MINUTE_MS)
+    before = asked(records)
+    with pytest.raises(RecordsError) as refused:
+        back(records)
+    told = str(refused.value)
+    assert f"Ana has been on site for ticket {ONE} since 2026-03-01 09:30 UTC" in told
+    assert f"Rui has been on site for ticket {two} since 2026-03-01 09:40 UTC" in told
+    assert "report on the ticket who has left or that the work is done" in told
+    assert asked(records) == before
+    records.leave(ONE, by="Ana", now_ms=NOW_MS + 20 * MINUTE_MS)
+    with pytest.raises(RecordsError, match="Rui has been on site"):
+        back(records)
+    records.finish(two, by="Rui", now_ms=NOW_MS + 20 * MINUTE_MS)
+    assert asked(records)[-1][0] is ActionKind.IN_SERVICE
+    back(records)  # nobody is there any more
+    back(records, unit="ac-2")
+
+
+@pytest.mark.parametrize("first", [8.0, 0.0])
+def test_a_shorter_time_out_of_service_replaces_no_longer_one(
+    records: Records, first: float
+) -> None:
+    out(records, first, by="Ana")
+    with pytest.raises(RecordsError) as refused:
+        out(records, 1.0)
+    told = str(refused.value)
+    assert "Ana has taken it out of service" in told
+    assert ("until 2026-03-01 17:30 UTC" if first else "without an end") in told
+    assert "would end that sooner, at 2026-03-01 10:30 UTC" in told
+    assert len(asked(records)) == 1
+    if first:
+        out(records, first)
+        out(records, first + 1)
+        out(records, 0)
+    out(records, 1.0, unit="ac-2")
+    back(records)
+    out(records, 1.0)
+    assert asked(records)[-1] == (ActionKind.OUT_OF_SERVICE, "Desk", 60)
+
+
+def test_a_time_that_is_over_is_in_nobodys_way(records: Records) -> None:
+    out(records, 1.0)
+    later_ms = NOW_MS + HOUR_MS
+    records.request_action(
+        ActionKind.OUT_OF_SERVICE, "quay-cold-store", "ac-1", by="Desk", now_ms=later_ms,
+        until_ms=later_ms + MINUTE_MS,
+    )  # fmt: skip
+    assert len(asked(records)) == 2
+
+
+def test_whoever_comes_for_a_short_while_shortens_nobody_elses_time(records: Records) -> None:
+    """The unit of one who stays for eight hours must not come back after the other's two."""
+    records.commit(2, step(raised(NOW_MS, fault="dry-coil")), [], NOW_MS)
+    two = records.tickets(limit=1)[0].number
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS, until_ms=NOW_MS + 8 * HOUR_MS)
+    records.arrive(two, by="Rui", now_ms=NOW_MS, until_ms=NOW_MS + HOUR_MS)
+    held = [(by, end) for kind, by, end in asked(records) if kind is ActionKind.OUT_OF_SERVICE]
+    assert held == [("Ana", 540), ("Rui", 540)]

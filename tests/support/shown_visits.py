@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import time
 from pathlib import Path
 
+from gateway.due_keeper import DueKeeper
 from gateway.overview.source import Source
 from gateway.tickets.notice import Recipient
 from gateway.visits.settings import CrewSettings, VisitSettings
@@ -19,11 +20,12 @@ __all__ = ["visited_fleet", "wear_down"]
 DAY_MS = 86_400_000
 
 
-def visited_fleet(where: Path, sites: int = 3) -> ShownFleet:
+def visited_fleet(where: Path, sites: int = 3, time_zone: str = "Europe/Lisbon") -> ShownFleet:
     """Sites near each other, one crew of the north and one of the south, nothing worn yet."""
     places = [
         one.model_copy(
             update={
+                "time_zone": time_zone,
                 "visit": VisitPlace(
                     latitude_deg=38.64 + i / 50, longitude_deg=-9.05,
                     access=(AccessHours(begins=time(6), ends=time(18)),),
@@ -60,3 +62,4 @@ def wear_down(fleet: ShownFleet, row: int, part: str, level_pct: float, a_day: f
             )
         )  # fmt: skip
     fleet.step(StepResult((), conditions=tuple(figures)))
+    DueKeeper(fleet.records, lambda: fleet.now_ms).run()

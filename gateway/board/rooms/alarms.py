@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Annotated, Any, Final
 from urllib.parse import quote, urlencode
 
-from fastapi import APIRouter, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.concurrency import run_in_threadpool
 
 from gateway.board.board import Board
@@ -57,6 +57,21 @@ class Outcome:
     refused: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class _Asked:
+    """Which alarms an address asks for."""
+
+    q: Search = ""
+    show: Word = ""
+    priority: Word = ""
+    site: Word = ""
+    unit: Word = ""
+    first: Annotated[int, Query(ge=0, le=1_000_000)] = 0
+
+
+Asked = Annotated[_Asked, Depends()]
+
+
 class _Refused(Exception):
     """Nothing of it can be done; the text says why."""
 
@@ -70,20 +85,14 @@ def alarms_room(board: Board, paper: Paper) -> APIRouter:
     furnish(paper)
     source = house.source
 
-    def listed(request: Request, **more: Any) -> Response:
-        asked = request.query_params
-        what = asked.get("show", Show.STANDING)
-        chosen = Show(what) if what in set(Show) else Show.STANDING
-        first = int(asked.get("first", "0")) if asked.get("first", "0").isdecimal() else 0
+    def listed(request: Request, asked: _Asked, **more: Any) -> Response:
+        chosen = Show(asked.show) if asked.show in set(Show) else Show.STANDING
         wanted = {
-            "search": asked.get("q", "")[:200],
-            "priority": asked.get("priority", "")[:10],
-            "site": asked.get("site", "")[:64],
-            "unit": asked.get("unit", "")[:64],
-        }
+            "search": asked.q, "priority": asked.priority, "site": asked.site, "unit": asked.unit,
+        }  # fmt: skip
 
         def values() -> dict[str, Any]:
-            view = alarms_view(source, show=chosen, first=min(first, 10**6), limit=A_PAGE, **wanted)
+            view = alarms_view(source, show=chosen, first=asked.first, limit=A_PAGE, **wanted)
             return {"view": view, "now_ms": board.clock_ms()}
 
         kept = {k: v for k, v in {"q": wanted["search"], **wanted}.items() if v and k != "search"}
@@ -96,12 +105,11 @@ def alarms_room(board: Board, paper: Paper) -> APIRouter:
         return show(house, paper, request, "alarms.html.j2", values, given, status=status)
 
     @router.get("/alarms")
-    def page(request: Request, q: Search = "", show: Word = "", done: Word = "") -> Response:
-        del q, show  # read by what lists them
-        return listed(request, said=_said(done))
+    def page(request: Request, asked: Asked, done: Word = "") -> Response:
+        return listed(request, asked, said=_said(done))
 
     @router.post("/alarms", dependencies=[needs(Role.OPERATE)])
-    async def act(request: Request, form: FormFields) -> Response:
+    async def act(request: Request, asked: Asked, form: FormFields) -> Response:
         note = clean(form.get("note", ""), LONGEST_NOTE)
         picks = form.all("pick")
         try:
@@ -111,12 +119,12 @@ def alarms_room(board: Board, paper: Paper) -> APIRouter:
             )  # fmt: skip
         except _Refused as refused:
             return await run_in_threadpool(
-                listed, request, trouble=str(refused), note=note, picked=frozenset(picks),
+                listed, request, asked, trouble=str(refused), note=note, picked=frozenset(picks),
                 status=422,
             )  # fmt: skip
         house.live.shared.forget()
         if outcome.refused:
-            return await run_in_threadpool(listed, request, outcome=outcome, status=409)
+            return await run_in_threadpool(listed, request, asked, outcome=outcome, status=409)
         back = safe_return(form.get("to", ""))
         mark = f"done={quote(outcome.kind.value)}-{outcome.done}"
         if back and not back.startswith("alarms"):

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
 import threading
 from datetime import date
-from typing import Any, Final
+from typing import Final
 
 from fastapi import Request
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
+from gateway.board.doors import actor_of
 from gateway.board.forms import Form
 from gateway.config.configuration import Configuration
 from gateway.records.records import Records
-from gateway.records.session import RecordsError
-from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visit_rows import VisitRow
 from gateway.records.visits import NewWish
 from gateway.tickets.document import clean
-from gateway.visits.telling import VisitError, cancel_visit, confirm_visit
+from gateway.visits.telling import VisitError, cancellation, confirmation
+from gateway.visits.wishing import check_wish, reopens, visit_facts, wish_facts
 from rules.visits.wishes import WishKind
 
 __all__ = ["LONGEST", "Deciding", "row_of", "seen"]
@@ -49,15 +51,9 @@ class Deciding:
             msg = "Somebody has a plan made at this moment. Look at it in some seconds."
             raise VisitError(msg)
         try:
-            before = _fixed(self._records)
-            proposals, outcome = planned(
-                self._records, self._configuration, self._board.clock_ms(), SOLVER_S
-            )
+            made = planned(self._records, self._configuration, self._board.clock_ms(), SOLVER_S)
             with self._board.acting(request) as acting:
-                if _fixed(self._records) != before:
-                    msg = "Visits or wishes changed meanwhile. Plan anew; nothing was changed."
-                    raise RecordsError(msg)
-                numbers = self._records.propose_visits(proposals, outcome, acting.now_ms)
+                numbers = made.write(self._records, acting.now_ms)
                 acting.note("visits: anew", "plan", after={"proposed": numbers})
         finally:
             self._planning.release()
@@ -84,35 +80,49 @@ class Deciding:
     def settle(self, request: Request, number: str, what: str, form: Form) -> None:
         """Do it, with what was before and after in the audit trail, or nothing."""
         note = clean(form.get("note", ""), LONGEST)
+        if what in {"confirm", "cancel"}:
+            self._tell(request, number, what, form, note)
+            return
         with self._board.acting(request) as acting:
-            row = row_of(self._records, number)
-            by, now_ms = acting.actor.shown_name, acting.now_ms
-            after: dict[str, Any]
-            if what in {"confirm", "cancel"}:
-                if form.get("seen", "") != seen(row):
-                    msg = f"{number} was changed meanwhile. Look at it, then say it again."
-                    raise VisitError(msg)
-                act = confirm_visit if what == "confirm" else cancel_visit
-                row_after, to = act(
-                    self._records, self._configuration, row, by=by, note=note, now_ms=now_ms
-                )
-                after = _facts(row_after) | {"told": [person.email for person in to]}
-            else:
-                wish = _wish(
-                    row, what, form, {crew.id for crew in self._configuration.visits.crews}
-                )
-                changes = row.state is VisitState.CONFIRMED and wish.kind is not WishKind.PIN
-                wished = self._records.wish_visit(
-                    wish, by=by, note=note, now_ms=now_ms, reopens=number if changes else ""
-                )
-                after = {
-                    "wish": wished, "needs": list(wish.needs), "day": wish.day,
-                    "until_day": wish.until_day, "crew": wish.crew,
-                }  # fmt: skip
-            acting.note(
-                f"visit: {what}", number, before=_facts(row),
-                after=after | ({"note": note} if note else {}),
+            row = self._seen(number, form)
+            wish = _wish(row, what, form)
+            crews = {crew.id for crew in self._configuration.visits.crews}
+            check_wish(row, wish, crews, acting.now_ms)
+            wished = self._records.wish_visit(
+                wish, by=acting.actor.shown_name, note=note, now_ms=acting.now_ms,
+                reopens=reopens(row, wish),
             )  # fmt: skip
+            acting.note(
+                f"visit: {what}", number, before=visit_facts(row),
+                after=wish_facts(wished, wish, note),
+            )  # fmt: skip
+
+    def _tell(self, request: Request, number: str, what: str, form: Form, note: str) -> None:
+        """Confirm or cancel; the letter is made outside the transaction, which it would hold up."""
+        row = self._seen(number, form)
+        make = confirmation if what == "confirm" else cancellation
+        ready = make(
+            self._records, self._configuration, row, by=actor_of(request).shown_name, note=note,
+            now_ms=self._board.clock_ms(),
+        )  # fmt: skip
+        with self._board.acting(request) as acting:
+            done = ready.write(self._records)
+            acting.note(
+                f"visit: {what}", number, before=visit_facts(row),
+                after=visit_facts(done) | {"told": [person.email for person in ready.to]}
+                | ({"note": note} if note else {}),
+            )  # fmt: skip
+
+    def _seen(self, number: str, form: Form) -> VisitRow:
+        """The visit, where it is still what the form's reader saw."""
+        row = row_of(self._records, number)
+        if form.get("seen", "") != seen(row):
+            msg = (
+                f"{number} was changed meanwhile. Look at it, then say it again. Nothing was "
+                "changed."
+            )
+            raise VisitError(msg)
+        return row
 
 
 def row_of(records: Records, number: str) -> VisitRow:
@@ -124,24 +134,13 @@ def row_of(records: Records, number: str) -> VisitRow:
 
 
 def seen(row: VisitRow) -> str:
-    """Stands for what a reader has seen: a mail must not tell a crew of what nobody looked at."""
-    return f"{row.state.value} {row.day} {row.changed_ms} {row.sequence}"
+    """Stands for what a reader has seen: no mail and no wish may be about what nobody looked at."""
+    jobs = hashlib.sha256("\n".join(sorted(row.course.needs)).encode()).hexdigest()[:16]
+    return f"{row.state.value} {row.day} {row.crew} {row.changed_ms} {row.sequence} {jobs}"
 
 
-def _fixed(records: Records) -> tuple[object, object]:
-    """What a plan takes as given."""
-    return records.visits([VisitState.CONFIRMED]), records.visit_wishes()
-
-
-def _facts(row: VisitRow) -> dict[str, Any]:
-    return {"state": row.state.value, "day": row.day, "crew": row.crew}
-
-
-def _wish(row: VisitRow, what: str, form: Form, crews: set[str]) -> NewWish:
+def _wish(row: VisitRow, what: str, form: Form) -> NewWish:
     """The wish that a form says; VisitError says what is missing."""
-    if row.state not in {VisitState.PROPOSED, VisitState.CONFIRMED}:
-        msg = f"{row.number} is {row.state.value}, so no wish is about it. Nothing was changed."
-        raise VisitError(msg)
     chosen = sorted(set(form.all("job")))
     if set(chosen) - row.course.needs:
         msg = f"{row.number} has other jobs by now. Choose again; nothing was changed."
@@ -152,9 +151,6 @@ def _wish(row: VisitRow, what: str, form: Form, crews: set[str]) -> NewWish:
             return NewWish(WishKind.PIN, every, day=row.day, crew=row.crew)
         case "move":
             day, crew = _date(form.get("day", "")), form.get("crew", "")
-            if crew and crew not in crews:
-                msg = "Choose a crew of the list. Nothing was changed."
-                raise VisitError(msg)
             if not (day or crew):
                 msg = "Say where to: a day, a crew, or both. Nothing was changed."
                 raise VisitError(msg)

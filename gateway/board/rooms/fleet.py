@@ -9,7 +9,7 @@ from fastapi.responses import StreamingResponse
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
-from gateway.board.doors import needs
+from gateway.board.doors import LIVE, needs
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.report_months import report_months
@@ -56,7 +56,7 @@ def fleet_room(board: Board, paper: Paper) -> APIRouter:
             house, paper, request, "site.html.j2", lambda: {"view": view}, {"months": months}
         )
 
-    @router.get("/live")
+    @router.get(LIVE)
     async def live() -> Response:
         return StreamingResponse(
             house.live.follow(),

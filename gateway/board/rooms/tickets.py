@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -11,17 +12,20 @@ from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
 from gateway.board.doors import needs
-from gateway.board.forms import Form, FormFields
+from gateway.board.forms import MOST_FILES, Form, FormFields
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, notice_of, ticket_view, tickets_view
+from gateway.records.acknowledging import Awaited, TicketNow
 from gateway.records.records import Records
+from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
-from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding
+from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding, ReadingTaken
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act
+from rules.signals import SIGNALS
 from rules.state import CLEANABLE_PARTS
 
 __all__ = ["tickets_room"]
@@ -32,6 +36,7 @@ STAYS: Final = {"1": "1 hour", "2": "2 hours", "4": "4 hours", "6": "6 hours", "
                 "12": "12 hours"}  # fmt: skip
 FINDINGS: Final = 3
 """Parts that the close-out form has room for; further ones are added by notes."""
+_TAKEN_BY_HAND: Final = tuple(s for s in SIGNALS if s.kind == "analogue")
 _SAID: Final = {
     "acknowledge": "Recorded: acknowledged. The gateway takes it over within seconds.",
     "assign": "Recorded: assigned.",
@@ -41,8 +46,8 @@ _SAID: Final = {
     "done": "Recorded: the work is done. Wait here for what the readings show before you leave.",
     "close": "Recorded: closed.",
     "note": "Recorded: your note.",
+    "file": "Recorded: what you attached.",
 }  # fmt: skip
-_INLINE: Final = frozenset({"image/jpeg", "image/png", "image/webp", "image/gif"})
 
 
 def tickets_room(board: Board, paper: Paper) -> APIRouter:
@@ -83,7 +88,9 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         given = {
             "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
             "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
-            "longest": LONGEST, **more,
+            "longest": LONGEST, "signals": _TAKEN_BY_HAND, "most_files": MOST_FILES,
+            "titles": {s.name: s.title for s in SIGNALS},
+            "seen": seen(view.detail), **more,
         }  # fmt: skip
 
         def values() -> dict[str, Any]:
@@ -110,20 +117,11 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
             headers={"Content-Disposition": f"inline; filename*=UTF-8''{name}"},
         )
 
-    @router.get("/tickets/{number}/files/{position}")
-    def file(number: str, position: int) -> Response:
-        found = records.attachment(number, position)
-        if found is None:
-            raise HTTPException(404)
-        row, content = found
-        how = "inline" if row.media_type in _INLINE else "attachment"
-        headers = {"Content-Disposition": f"{how}; filename*=UTF-8''{quote(row.name)}"}
-        return Response(content, media_type=row.media_type, headers=headers)
-
     def recorded(request: Request, number: str, what: str, form: Form) -> None:
         """Do it, with what was before and after in the audit trail, or nothing."""
-        before = _facts(records, number)
         with board.acting(request) as acting:
+            _as_seen(records, number, form.get("seen", ""))
+            before = _facts(records, number)
             _do(records, number, what, form, acting.actor.shown_name, acting.now_ms)
             note = {"note": clean(form.get("note", ""), 300)} if form.get("note") else {}
             after = _facts(records, number) | note
@@ -145,6 +143,37 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
     return router
 
 
+def seen(detail: TicketDetail) -> str:
+    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since.
+
+    What people have settled counts: its phase, whose it is, who is there. What the gateway adds by
+    itself (a reading that worsens, a unit out of service) refuses nobody's report.
+    """
+    ticket = detail.ticket
+    settled = [ticket.state.value, ticket.assignee, *(one.by for one in ticket.on_site)]
+    return hashlib.sha256("\n".join(settled).encode()).hexdigest()[:16]
+
+
+def _as_seen(records: Records, number: str, what: str) -> None:
+    """Refuse to go on where the ticket is not what its reader has seen."""
+    detail = records.ticket(number)
+    if detail is None:
+        raise HTTPException(404)
+    if what == seen(detail):
+        return
+    ticket = detail.ticket
+    last = detail.entries[-1] if detail.entries else None
+    what = (
+        f" Last: {last.kind.value}{f' by {clean(last.by, 80)}' if last.by else ''}." if last else ""
+    )
+    to = f", assigned to {clean(ticket.assignee, 80)}" if ticket.assignee else ""
+    msg = (
+        f"{ticket.number} has changed since you opened its page: it is now {ticket.state.value}"
+        f"{to}.{what} Nothing was recorded. Look at it, then say it again."
+    )
+    raise RecordsError(msg)
+
+
 def _facts(records: Records, number: str) -> dict[str, Any]:
     """What of a ticket people change, for the audit trail."""
     detail = records.ticket(number)
@@ -164,7 +193,9 @@ def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: i
     note = clean(form.get("note", ""), LONGEST)
     match what:
         case "acknowledge":
-            records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
+            before = records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
+            if before.awaited is not Awaited.YES:
+                raise RecordsError(_unanswerable(before))
         case "assign":
             records.assign(number, by=by, to=clean(form.get("to", ""), 100), note=note,
                            now_ms=now_ms)  # fmt: skip
@@ -191,13 +222,51 @@ def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: i
             raise RecordsError(msg)
 
 
+def _unanswerable(now: TicketNow) -> str:
+    """Why a ticket awaits no acknowledgement."""
+    ticket = now.detail.ticket
+    match now.awaited:
+        case Awaited.ASKED:
+            who = clean(now.asked.by, 80) if now.asked else "Somebody"
+            why = f"{who} has just acknowledged it; the gateway takes that over within seconds."
+        case Awaited.ACKNOWLEDGED:
+            why = f"{clean(ticket.acknowledged_by, 80) or 'Somebody'} has acknowledged it already."
+        case Awaited.CLOSED:
+            why = "It is closed."
+        case Awaited.HELD:
+            why = "Its alarm is shelved, suppressed or out of service: there is nothing to answer."
+        case _:
+            why = "Its alarm is over or was answered."
+    return f"{ticket.number} awaits no acknowledgement. {why} Nothing was changed."
+
+
 def _findings(form: Form) -> list[PartFinding]:
     found = []
     for i in range(FINDINGS):
-        part, text = form.get(f"part{i}", ""), form.get(f"found{i}", "")
-        if part or text.strip():
+        part, text, reading = form.get(f"part{i}", ""), form.get(f"found{i}", ""), _reading(form, i)
+        if part or text.strip() or reading:
             if not part:
-                msg = f"Say at which part '{clean(text, 60)}' was found. Nothing was changed."
+                of = clean(text, 60) or reading[0].what
+                msg = f"Say at which part '{of}' was found. Nothing was changed."
                 raise CloseOutRefused(msg)
-            found.append(PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", "")))
+            found.append(
+                PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", ""), reading)
+            )
     return found
+
+
+def _reading(form: Form, i: int) -> tuple[ReadingTaken, ...]:
+    """The reading beside a part, none where nothing was written."""
+    what = form.get(f"reading{i}", "")
+    values = [form.get(f"{when}{i}", "").strip() for when in ("before", "after")]
+    if not any(values):
+        return ()
+    try:
+        before, after = [float(v.replace(",", ".")) if v else None for v in values]
+    except ValueError:
+        msg = (
+            f"'{clean(' and '.join(v for v in values if v), 60)}' is no number. Write the reading "
+            "before and after the work as numbers alone. Nothing was changed."
+        )
+        raise CloseOutRefused(msg) from None
+    return (ReadingTaken(what, "", before, after),)

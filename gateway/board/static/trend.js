@@ -134,9 +134,9 @@
   };
 
   let last = null;
-  const load = async () => {
+  const load = async (asks = place.dataset.from) => {
     try {
-      const answer = await fetch(place.dataset.from, { credentials: "same-origin" });
+      const answer = await fetch(asks, { credentials: "same-origin" });
       const data = await answer.json();
       if (data.trouble) { place.replaceChildren(element("p", data.trouble, "warn")); return; }
       last = data;
@@ -151,5 +151,5 @@
     if (last && Math.abs(place.clientWidth - width) > 4) { width = place.clientWidth; draw(last); }
   }).observe(place);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => last && draw(last));
-  if (place.dataset.follow === "yes") setInterval(() => { if (!document.hidden) load(); }, 60000);
+  if (place.dataset.follow === "yes") setInterval(() => { if (!document.hidden) load(`${place.dataset.from}&part=live`); }, 60000);
 })();
