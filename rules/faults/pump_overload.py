@@ -105,10 +105,12 @@ def _again(view: FrameView, ratio: F64) -> Bool:
     """Whether the readings just before this one were as high, in this bin or the last."""
     state, rows = view.state, view.rows
     n, total = state.bin_count[rows, _RUNNING], state.bin_sum[rows, _RUNNING]
-    before = (total - view.signal("pump_current")) / np.maximum(n - 1, 1)
-    limit = ratio * _reference_a(view)
+    usual = _reference_a(view)
+    beyond = (ratio - 1.0) * usual
+    # The others of this bin may well have been as usual: one of them that was not shows in the sum.
+    excess = total - view.signal("pump_current") - (n - 1) * usual
     last = trace_window(state, rows, "current_running", 1)[:, 0]
-    out: Bool = ((n >= 2) & (before >= limit)) | (last >= limit)
+    out: Bool = ((n >= 2) & (excess >= beyond)) | (last - usual >= beyond)
     return out
 
 

@@ -58,7 +58,7 @@ def test_one_reading_that_leaps_is_no_overload(learned, step_s):
     learned.run(step_s, step_s=step_s, pump_current=6.8)
     learned.run(2 * HOUR, step_s=step_s)
     assert learned.events == []
-    learned.run(3 * step_s, step_s=step_s, pump_current=22.0)
+    learned.run(5 * step_s, step_s=step_s, pump_current=22.0)
     assert raised(learned.events) == [("pump-overload", Severity.HIGH)]
 
 
