@@ -69,12 +69,14 @@ LEAST_RUN_FRAC: Final = 0.75
 EVAPORATION_ERROR_FRAC: Final = 0.2
 """Uncertainty of evaporation from weather, nameplate airflow and effectiveness (judgement)."""
 HUMIDITY_ERROR_PCT: Final = 3.0
-"""Uncertainty of a relative humidity in service (common practice: 2 to 3 % of new capacitive
-sensors). Evaporation goes with what air still lacks to saturation, so this counts double in damp
-air: at 92 % it is three eighths of it."""
+"""Uncertainty of a relative humidity in service (common practice). Evaporation goes with what air
+lacks to saturation: at 92 % this is three eighths of it."""
 METER_ERROR_FRAC: Final = 0.05
 """Uncertainty of a small water meter in service (judgement: twice the maximum permissible error
 of a class 2 meter in service, 4 %, is hardly ever passed; OIML R 49, from memory)."""
+METER_CREEP_FRAC: Final = 0.01
+"""Error of a make-up meter whatever flows, of the valve's full flow: below a hundredth of their
+permanent flow meters of ratio 100 are bound to nothing (OIML R 49, from memory)."""
 METER_ZERO_FRAC: Final = 0.03
 """Share of the make-up valve's full flow below which a make-up meter counts as showing no flow."""
 METER_ZERO_L_MIN: Final = 0.05
@@ -229,7 +231,11 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup)
 
     implied_us_cm, implied_sd = _makeup_by_meters(
-        plan, rows, windows, wet, (middle, volume, slope, rise, stored_sd)
+        plan,
+        rows,
+        windows,
+        wet,
+        (middle, volume, slope, rise, np.hypot(stored_sd, rise_sd * area / 60.0 * middle)),
     )
     climbed = np.fmin(slope - 2.0 * slope_sd, steady) * volume / 60.0
     lowest = _least_makeup_us_cm(
@@ -316,8 +322,11 @@ def _makeup_by_meters(
         flowing, bleed, middle, volume, slope, rise, plan.area_m2[rows]
     )
     bleed_sd = np.hypot(METER_ERROR_FRAC * bleed, mean_error(bleed_window))
-    makeup_sd = np.hypot(METER_ERROR_FRAC * flowing, mean_error(makeup_window))
-    error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * implied) / flowing
+    creep = METER_CREEP_FRAC * plan.makeup_max_l_min[rows]
+    makeup_sd = np.hypot(np.hypot(METER_ERROR_FRAC * flowing, creep), mean_error(makeup_window))
+    # The question is whether it can be the site file's water: so much would come in of that.
+    most = np.fmax(implied, plan.makeup_us_cm[rows])
+    error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * most) / flowing
     # Water that leaves past the bleed meter, over the lip or through a leak, would be taken for
     # soft make-up. With the weather known, all make-up must be accounted for.
     stored = rise * plan.area_m2[rows] / 60.0

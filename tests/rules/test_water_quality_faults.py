@@ -296,11 +296,33 @@ def test_a_basin_filled_from_empty_tells_the_make_up_without_meters():
     basin = Basin(bleed=steady_bleed(WANTED_L_MIN))
     day = Day(basin).run(3.0)
     basin.supply, basin.drain = 0.0, 40.0
-    day.run(3.0, running=False)
+    day.run(2.0, running=False)
     basin.supply, basin.drain, basin.makeup_us_cm = 1.0, 0.0, 660.0
     day.run(0.4, running=False).run(2.0)
     assert day.raised() == ["makeup-quality-changed"]
     assert "harder" in day.evidence("makeup-quality-changed").summary
+
+
+@pytest.mark.parametrize("hours", [2.0, 8.0])
+def test_old_water_that_stays_in_sump_and_pads_is_no_harder_make_up(hours):
+    """A third of 1400 µS/cm with two thirds of 300 are 667, more than twice the make-up."""
+    basin = Basin(conductivity=1400.0)
+    day = Day(basin).run(1.0)
+    basin.supply, basin.drain = 0.0, 40.0
+    day.run(hours, running=False)
+    basin.supply, basin.drain, basin.makeup_us_cm = 1.0, 0.0, 660.0
+    day.run(0.4, running=False).run(1.0)
+    assert "makeup-quality-changed" not in day.raised()
+
+
+def test_a_dose_of_chemicals_is_no_harder_make_up():
+    """Two hours of dosing climb faster than any evaporation; see what a day's water does."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(3.0)
+    for part in range(12):
+        day.probe = lambda c, part=part: c + 60.0 * (part + 1)
+        day.run(1.0 / 6.0)
+    day.run(2.0)
+    assert "makeup-quality-changed" not in day.raised()
 
 
 def test_without_meters_harder_water_is_named_as_a_cause_of_what_it_looks_like():
