@@ -202,6 +202,19 @@ def test_running_only_a_bleed_far_beyond_the_design_day_is_called_waste():
     assert any("set far too large" in x for x in day.evidence("bleed-stuck-open").limits)
 
 
+@pytest.mark.parametrize(
+    ("supply", "told"), [(1.0, "bleed-stuck-open"), (0.31, "float-stuck-shut")]
+)
+def test_where_nothing_replaces_what_leaves_it_is_the_floats_ticket(supply, told):
+    """Both leave by the same bleed; three tenths of the valve's flow do not keep up."""
+    basin = Basin(conductivity=450.0, bleed=steady_bleed(3.0))
+    day = Day(basin, meters=True).run(4.0)
+    assert day.raised() == []
+    basin.bleed, basin.supply = steady_bleed(8.0), supply
+    day.run(2.0)
+    assert day.raised() == [told]
+
+
 def test_a_basin_drained_for_the_night_loses_no_water():
     day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
     day.basin.supply, day.basin.drain = 0.0, 25.0
