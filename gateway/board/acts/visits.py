@@ -4,32 +4,47 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from datetime import date
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final
 
 from fastapi import Request
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
-from gateway.board.forms import Form
 from gateway.config.configuration import Configuration
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.visits import NewWish
-from gateway.tickets.document import clean
 from gateway.visits.telling import VisitError, cancel_visit, confirm_visit
 from rules.visits.wishes import WishKind
 
-__all__ = ["LONGEST", "Deciding", "row_of", "seen"]
+__all__ = ["LONGEST", "Deciding", "Decision", "as_seen", "row_of", "seen"]
 
 LONGEST: Final = 300
 SOLVER_S: Final = 10.0
 """Time for the solver: somebody waits for the page."""
 
 
+@dataclass(frozen=True)
+class Decision:
+    """What a planner decides about a visit.
+
+    ``act`` is 'confirm', 'cancel', 'pin', 'move' (``day``, ``crew`` or both), 'split' or 'refuse'
+    (``until_day``); days are ISO dates or ''. ``jobs`` are keys of the visit's jobs, none for all.
+    """
+
+    act: str
+    note: str = ""
+    jobs: tuple[str, ...] = ()
+    day: str = ""
+    crew: str = ""
+    until_day: str = ""
+
+
 class Deciding:
-    """Carries out what a form says; RecordsError and VisitError say why it cannot be."""
+    """Carries out what a planner says; RecordsError and VisitError say why it cannot be."""
 
     def __init__(self, board: Board, records: Records, configuration: Configuration) -> None:
         """On these records, for the visitors of this board."""
@@ -63,38 +78,30 @@ class Deciding:
         finally:
             self._planning.release()
 
-    def whole(self, request: Request, what: str, form: Form) -> None:
-        """Do what is about the plan as a whole."""
-        match what:
-            case "anew":
-                self.plan_anew(request)
-            case "unwish":
-                text = form.get("wish", "")
-                if not (text.isascii() and text.isdigit() and len(text) < 10):
-                    msg = "Choose the wish that is to end. Nothing was changed."
-                    raise VisitError(msg)
-                with self._board.acting(request) as acting:
-                    self._records.end_visit_wish(
-                        int(text), by=acting.actor.shown_name, now_ms=acting.now_ms
-                    )
-                    acting.note("visits: unwish", f"wish {int(text)}")
-            case _:
-                msg = "Choose what is to be done. Nothing was changed."
-                raise VisitError(msg)
+    def end_wish(self, request: Request, number: int) -> None:
+        """The wish does not hold any more."""
+        with self._board.acting(request) as acting:
+            self._records.end_visit_wish(number, by=acting.actor.shown_name, now_ms=acting.now_ms)
+            acting.note("visits: unwish", f"wish {number}")
 
-    def settle(self, request: Request, number: str, what: str, form: Form) -> None:
-        """Do it, with what was before and after in the audit trail, or nothing."""
-        note = clean(form.get("note", ""), LONGEST)
+    def settle(
+        self,
+        request: Request,
+        number: str,
+        decision: Decision,
+        check: Callable[[VisitRow], None],
+    ) -> None:
+        """Do it, with what was before and after in the audit trail, or nothing.
+
+        ``check`` looks at the visit in the same transaction and raises where it is not what the
+        planner has seen.
+        """
+        note, what = decision.note, decision.act
         with self._board.acting(request) as acting:
             row = row_of(self._records, number)
             by, now_ms = acting.actor.shown_name, acting.now_ms
             after: dict[str, Any]
-            if form.get("seen", "") != seen(row):
-                msg = (
-                    f"{number} was changed meanwhile. Look at it, then say it again. Nothing was "
-                    "changed."
-                )
-                raise VisitError(msg)
+            check(row)
             if what in {"confirm", "cancel"}:
                 act = confirm_visit if what == "confirm" else cancel_visit
                 row_after, to = act(
@@ -102,9 +109,7 @@ class Deciding:
                 )
                 after = _facts(row_after) | {"told": [person.email for person in to]}
             else:
-                wish = _wish(
-                    row, what, form, {crew.id for crew in self._configuration.visits.crews}
-                )
+                wish = _wish(row, decision, {crew.id for crew in self._configuration.visits.crews})
                 changes = row.state is VisitState.CONFIRMED and wish.kind is not WishKind.PIN
                 wished = self._records.wish_visit(
                     wish, by=by, note=note, now_ms=now_ms, reopens=number if changes else ""
@@ -117,6 +122,16 @@ class Deciding:
                 f"visit: {what}", number, before=_facts(row),
                 after=after | ({"note": note} if note else {}),
             )  # fmt: skip
+
+
+def as_seen(row: VisitRow, what: str) -> None:
+    """Refuse to go on where the visit is not what its reader has seen."""
+    if what != seen(row):
+        msg = (
+            f"{row.number} was changed meanwhile. Look at it, then say it again. Nothing was "
+            "changed."
+        )
+        raise VisitError(msg)
 
 
 def row_of(records: Records, number: str) -> VisitRow:
@@ -142,21 +157,21 @@ def _facts(row: VisitRow) -> dict[str, Any]:
     return {"state": row.state.value, "day": row.day, "crew": row.crew}
 
 
-def _wish(row: VisitRow, what: str, form: Form, crews: set[str]) -> NewWish:
-    """The wish that a form says; VisitError says what is missing."""
+def _wish(row: VisitRow, decision: Decision, crews: set[str]) -> NewWish:
+    """The wish that is decided; VisitError says what is missing."""
     if row.state not in {VisitState.PROPOSED, VisitState.CONFIRMED}:
         msg = f"{row.number} is {row.state.value}, so no wish is about it. Nothing was changed."
         raise VisitError(msg)
-    chosen = sorted(set(form.all("job")))
+    chosen = sorted(set(decision.jobs))
     if set(chosen) - row.course.needs:
         msg = f"{row.number} has other jobs by now. Choose again; nothing was changed."
         raise VisitError(msg)
     every = chosen or sorted(row.course.needs)
-    match what:
+    match decision.act:
         case "pin":
             return NewWish(WishKind.PIN, every, day=row.day, crew=row.crew)
         case "move":
-            day, crew = _date(form.get("day", "")), form.get("crew", "")
+            day, crew = decision.day, decision.crew
             if crew and crew not in crews:
                 msg = "Choose a crew of the list. Nothing was changed."
                 raise VisitError(msg)
@@ -171,22 +186,10 @@ def _wish(row: VisitRow, what: str, form: Form, crews: set[str]) -> NewWish:
                 raise VisitError(msg)
             return NewWish(WishKind.SPLIT, chosen, apart=rest)
         case "refuse":
-            until = _date(form.get("until", ""))
+            until = decision.until_day
             return NewWish(
                 WishKind.REFUSE, every, day="" if until else row.day, until_day=until or row.day
             )
         case _:
             msg = "Choose what is to be done. Nothing was changed."
             raise VisitError(msg)
-
-
-def _date(text: str) -> str:
-    """An ISO date or ''."""
-    text = text.strip()
-    if not text:
-        return ""
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        msg = f"'{clean(text, 40)}' is no date. Write it as 2026-03-05. Nothing was changed."
-        raise VisitError(msg) from None
