@@ -33,8 +33,9 @@ _BEFORE_MS: Final = 14 * _DAY_MS
 _AFTER_MS: Final = 14 * _DAY_MS
 """So many days before the work are compared with so many after it, at most."""
 _FIRST_LOOK_MS: Final = 12 * _HOUR_MS
-_AGAIN_MS: Final = 12 * _HOUR_MS
-"""Fewer looks at the same readings: each is a chance to be misled."""
+_AGAIN_MS: Final = 24 * _HOUR_MS
+"""Days are compared, and each look is a chance to be misled: not more often than a day brings news.
+The first only says what is awaited."""
 _SETTLE_MS: Final = _HOUR_MS
 """After the work pads soak and water fills: that hour says nothing."""
 _NAMES: Final = tuple(signal.name for signal in SIGNALS)

@@ -31,6 +31,7 @@ __all__ = [
     "BINS_AN_HOUR",
     "LEAST_AIRFLOW_FRAC",
     "UNKNOWN_LONG",
+    "UNKNOWN_STRIDE_H",
     "HeatMeans",
     "divided",
     "fan_shares",
@@ -39,6 +40,7 @@ __all__ = [
     "heat_means",
     "over_ambient_k",
     "rated_ntu",
+    "usual_load_frac",
     "wanted_means",
 ]
 
@@ -284,13 +286,17 @@ def _over_ambient_k(
     ambient, air = hour[:, _AMBIENT], hour[:, _AIRFLOW]
     frac = hour[:, _KW] / plan.rated_capacity_kw[row]
     frac = np.where(frac >= LEAST_LOAD_FRAC, frac, np.nan)
-    usual = 1.0 + LOAD_FRAC_PER_K * (np.clip(ambient, 0.0, 45.0) - 20.0)
-    load = np.where(state.heat_load_seen[row], frac, usual)
+    load = np.where(state.heat_load_seen[row], frac, usual_load_frac(ambient))
     swing = np.maximum(hour[:, _SQUARE] - air**2, 0.0)
     told = (air >= LEAST_AIRFLOW_FRAC) & (swing <= (MOST_SWING * air) ** 2)
     load = np.where(told, load, np.nan)
     over, rate = over_ambient_k(plan, row, hour[:, _PRESSURE], ambient, air, load)
     return over, rate, ambient - hour[:, _BULB]
+
+
+def usual_load_frac(ambient_degc: F64) -> F64:
+    """Load over that at 20 °C, as loads usually go with the weather, where it is not sent. [-]"""
+    return 1.0 + LOAD_FRAC_PER_K * (np.clip(ambient_degc, 0.0, 45.0) - 20.0)
 
 
 def over_ambient_k(

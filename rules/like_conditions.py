@@ -105,12 +105,13 @@ def hours_of(plan: FleetPlan, row: int, means: Means) -> Hours:
     return _by_hour(means.start_ms, wet, ambient, load, air, witness)
 
 
-def alike(before: Hours, after: Hours, quantity: str) -> tuple[F64, F64]:
-    """One witness of both sides, of hours that have a like on the other, each in order of time."""
+def alike(before: Hours, after: Hours, quantity: str) -> tuple[Hours, Hours]:
+    """The hours of both sides that tell a witness and have a like on the other, in order of time.
+
+    Alike is in mode, weather, airflow and load; in the hour of the day where no load is known.
+    """
     b = before.only(~np.isnan(before.witness[quantity]))
     a = after.only(~np.isnan(after.witness[quantity]))
-    if not len(b.start_ms) or not len(a.start_ms):
-        return np.empty(0), np.empty(0)
     fits = _near(b.wet, a.wet, 0.5)
     fits &= _near(b.ambient_degc, a.ambient_degc, AMBIENT_K)
     fits &= _near(b.airflow_frac, a.airflow_frac, AIRFLOW_FRAC)
@@ -119,7 +120,7 @@ def alike(before: Hours, after: Hours, quantity: str) -> tuple[F64, F64]:
         clock_b, clock_a = (x.start_ms / HOUR_MS % 24.0 for x in (b, a))
         apart = np.abs(clock_b[:, None] - clock_a[None, :])
         fits &= np.minimum(apart, 24.0 - apart) <= CLOCK_H
-    return b.witness[quantity][fits.any(axis=1)], a.witness[quantity][fits.any(axis=0)]
+    return b.only(np.asarray(fits.any(axis=1))), a.only(np.asarray(fits.any(axis=0)))
 
 
 def _near(b: F64, a: F64, within: float) -> Bool:

@@ -14,7 +14,7 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.state import FleetState
 
-__all__ = ["TOGETHER", "find_out", "is_staged", "stages_wanted", "told_together"]
+__all__ = ["FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "stages_wanted", "told_together"]
 
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""

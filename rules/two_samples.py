@@ -1,19 +1,19 @@
-"""Two samples against each other, without the normal distribution: is there a shift, and how large?
+"""Two samples against each other: is there a shift, and how large?
 
-Mann-Whitney's test and Hodges and Lehmann's estimate with its interval. Both take readings that
-follow each other in time for what they are: fewer than their number says.
+Student's test and its interval, with readings that follow each other in time taken for what they
+are: fewer than their number says.
 """
 
 from __future__ import annotations
 
-from math import erfc, sqrt
-from statistics import NormalDist
+from math import sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from rules.physics._arrays import FloatArray, real
+from rules.student_t import probability_below, quantile
 
 __all__ = ["Shift", "following_factor", "shift_between"]
 
@@ -23,38 +23,33 @@ LEAST_EACH: Final = 2
 class Shift(NamedTuple):
     """How far the second sample lies above the first; NaN with too few readings.
 
-    ``u`` is Mann-Whitney's statistic of the second sample, ``p_above`` the one-sided probability of
-    as much by chance; ``low`` to ``high`` is the interval of ``shift``, in the readings' unit.
+    ``low`` to ``high`` is the interval of ``shift``, in the readings' unit; ``p_above`` the
+    one-sided probability of as much by chance.
     """
 
     shift: float
     low: float
     high: float
-    u: float
     p_above: float
 
 
 def shift_between(
     first: ArrayLike, second: ArrayLike, confidence: float = 0.95, variance_factor: float = 1.0
 ) -> Shift:
-    r"""The shift from the first to the second sample: median of all differences between them.
+    r"""The shift from the mean of the first sample to that of the second.
 
-    .. math:: z = \frac{U - nm/2 - 1/2}{\sqrt{nm/12 \,((N + 1) - \sum (t^3 - t)/(N(N - 1)))}}
+    .. math:: s^2 = \frac{\sum (x_i - \bar x)^2 + \sum (y_j - \bar y)^2}{n + m - 2}, \quad
+              \bar y - \bar x \pm t_\nu \, s \sqrt{f (1/n + 1/m)}, \quad \nu = (n + m - 2)/f
 
     Parameters
     ----------
     first, second : (n,), (m,) array
-        Readings, NaN where missing.
+        Readings of one spread, NaN where missing.
     confidence : float
         Of the interval, between 0.5 and 1.
     variance_factor : float
-        By which the variance of U is larger than that of independent readings
-        (:func:`following_factor`).
-
-    Returns
-    -------
-    Shift
-        By the normal approximation with continuity correction; fair from about eight readings each.
+        The factor f by which the variance of a mean is larger than that of independent readings
+        (:func:`following_factor`); it takes from the degrees of freedom likewise.
 
     Raises
     ------
@@ -63,8 +58,8 @@ def shift_between(
 
     References
     ----------
-    Mann and Whitney (1947), Ann. Math. Stat. 18:50; Hodges and Lehmann (1963), Ann. Math. Stat.
-    34:598; interval as in Hollander and Wolfe, *Nonparametric Statistical Methods*, 4.3.
+    Student (1908), Biometrika 6:1, for two samples with a pooled variance. Degrees of freedom by
+    the number of independent readings: common practice.
     """
     if not 0.5 < confidence < 1.0:
         msg = f"confidence is {confidence:g}, must lie between 0.5 and 1"
@@ -73,21 +68,18 @@ def shift_between(
     a, b = a[np.isfinite(a)], b[np.isfinite(b)]
     n, m = len(a), len(b)
     if min(n, m) < LEAST_EACH:
-        return Shift(np.nan, np.nan, np.nan, np.nan, np.nan)
-    apart = np.sort((b[:, None] - a[None, :]).reshape(-1))
-    u = float((apart > 0).sum() + 0.5 * (apart == 0).sum())
-    total = n + m
-    _, ties = np.unique(np.concatenate([a, b]), return_counts=True)
-    tied = float((ties**3.0 - ties).sum()) / (total * (total - 1.0))
-    variance = variance_factor * n * m / 12.0 * (total + 1.0 - tied)
-    p = 0.5
-    if variance > 0.0:
-        p = 0.5 * erfc((u - n * m / 2.0 - 0.5) / sqrt(variance) / sqrt(2.0))
-    half = NormalDist().inv_cdf(0.5 + confidence / 2.0)
-    half *= sqrt(variance_factor * n * m * (total + 1.0) / 12.0)
-    k = int(np.floor(n * m / 2.0 - half))
-    k = min(max(k, 0), (n * m - 1) // 2)
-    return Shift(float(np.median(apart)), float(apart[k]), float(apart[-1 - k]), u, p)
+        return Shift(np.nan, np.nan, np.nan, np.nan)
+    shift = float(b.mean() - a.mean())
+    squares = float(((a - a.mean()) ** 2).sum() + ((b - b.mean()) ** 2).sum())
+    se = sqrt(squares / (n + m - 2) * variance_factor * (1.0 / n + 1.0 / m))
+    free = max((n + m - 2) / variance_factor, 1.0)
+    half = quantile(0.5 + confidence / 2.0, free) * se
+    p = (
+        probability_below(-shift / se, free)
+        if se > 0.0
+        else (0.5 if shift == 0.0 else float(shift < 0.0))
+    )
+    return Shift(shift, shift - half, shift + half, p)
 
 
 def following_factor(*samples: ArrayLike) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 import importlib.metadata
 import re
+import subprocess
 import sys
 import tomllib
 from collections.abc import Iterator
@@ -325,3 +326,20 @@ def test_the_tests_mirror_the_packages():
     for folder in (ROOT / "tests").iterdir():
         if folder.is_dir() and folder.name != "__pycache__":
             assert folder.name in {*PACKAGES, *OTHER_TESTS}, folder
+
+
+# ---------------------------------------------------------------- what an extra brings stays there
+
+OF_EXTRAS = (
+    "aiosmtpd", "argon2", "fastapi", "iotcore", "psycopg", "pyarrow", "python_multipart", "scipy",
+    "starlette", "uvicorn",
+)  # fmt: skip
+
+
+def test_the_gateway_starts_without_any_extra():
+    """``sys.modules`` with None in it makes the import of that name fail, as if not installed."""
+    program = (
+        f"import sys; sys.modules.update(dict.fromkeys({OF_EXTRAS}))\n"
+        "import gateway.cli.run, gateway.service"
+    )
+    subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=True)

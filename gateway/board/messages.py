@@ -130,6 +130,28 @@ class Messages:
         """More than a form can hold."""
         return Message(413, "That is too long", ("Go back, shorten the note, and confirm again.",))
 
+    def files_too_large(self, longest: int) -> Message:
+        """Files of more bytes than are taken at once."""
+        return Message(
+            413,
+            "These files are too large",
+            (
+                f"{longest // 1_048_576} MB are the most at once. Go back and send fewer, or "
+                "photos of a lower resolution. Nothing was kept.",
+            ),
+        )
+
+    def files_not_read(self, most: int) -> Message:
+        """Files that did not come as a page sends them, or too many."""
+        return Message(
+            400,
+            "The files could not be read",
+            (
+                f"They did not come whole, or were more than {most} at once. Go back and send them "
+                "again. Nothing was kept.",
+            ),
+        )
+
     def not_a_form(self) -> Message:
         """A body that no page of ours sends."""
         return Message(

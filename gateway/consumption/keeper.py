@@ -37,7 +37,7 @@ def work_out(
     site, unit = place
     start_ms, end_ms = month.start_ms(site.zone), month.end_ms(site.zone)
     spans = records.alarm_spans(site.id, unit.id, start_ms=start_ms, end_ms=min(end_ms, now_ms))
-    clean = records.clean_td_k(site.id, unit.id, at_ms=end_ms)
+    clean = records.clean_td_k(site.id, unit.id)
     use = month_use(store, place, month, now_ms, clean, spans)
     row = UseRow(site.id, unit.id, str(month), now_ms, now_ms >= end_ms + SETTLED_AFTER_MS, use)
     records.put_use(row)

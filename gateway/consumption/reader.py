@@ -5,13 +5,13 @@ One unit and one month are in memory at a time: at most 9,000 five-minute means 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
 from gateway.month import Month
 from gateway.telemetry.base import TelemetryStore
-from rules.consumption import FaultSpan, Trace, UnitUse, unit_use
+from rules.consumption import CleanTd, FaultSpan, Trace, UnitUse, unit_use
 from rules.consumption.trace import SIGNALS_USED, STEP_MS
 from rules.equipment import Site, Unit
 
@@ -36,7 +36,7 @@ def month_use(
     place: tuple[Site, Unit],
     month: Month,
     now_ms: int,
-    clean_td_k: Mapping[str, float],
+    clean_td_k: CleanTd,
     spans: Sequence[FaultSpan],
 ) -> UnitUse:
     """The figures of a unit's month, as far as it has gone by ``now_ms``."""

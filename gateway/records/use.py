@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any, cast
 
 from sqlalchemy import BigInteger, Boolean, Connection, ForeignKey, Table, func, select
@@ -15,8 +16,9 @@ from gateway.records.session import Database, RecordsError
 from gateway.records.text import by_code_points
 from gateway.records.upsert import insert_into
 from gateway.records.use_rows import UseRow
-from rules.alarms import ACTIVE
+from rules.alarms import ACTIVE, HELD
 from rules.consumption import FaultSpan, UnitUse
+from rules.events import AlarmState
 
 __all__ = ["UseBook", "UseRecord", "spans_of"]
 
@@ -36,6 +38,8 @@ class UseRecord(Base):
 _USE = cast("Table", UseRecord.__table__)
 _UNITS = cast("Table", UnitRecord.__table__)
 _EVENTS = cast("Table", AlarmEventRecord.__table__)
+_ACTIVE = frozenset(int(state) for state in ACTIVE)
+_HELD = frozenset(int(state) for state in HELD)
 _HISTORY = cast("Table", BaselineHistoryRecord.__table__)
 
 
@@ -80,28 +84,37 @@ class UseBook:
             ]
 
     def alarm_spans(self, site: str, unit: str, *, start_ms: int, end_ms: int) -> list[FaultSpan]:
-        """When each alarm of a unit stood within [start, end), an open one until the end."""
+        """When each alarm of a unit stood within [start, end), an open one until the end.
+
+        One that was shelved, suppressed or taken out of service while it stood stands on until it
+        is judged again.
+        """
         with self._database.read() as connection:
             row = _row_of(connection, site, unit)
             return [] if row is None else spans_of(connection, row, start_ms, end_ms)
 
-    def clean_td_k(self, site: str, unit: str, *, at_ms: int) -> dict[str, float]:
-        """The learned 'td_dry' and 'td_wet' that held at a moment, else the first after it. [K]"""
+    def clean_td_k(self, site: str, unit: str) -> dict[str, list[tuple[int, float]]]:
+        """The learned 'td_dry' and 'td_wet': from when on each held, and its value. [ms; K]
+
+        After a reset the next one holds from the reset on, for it was learned from what came then;
+        NaN where none has come yet.
+        """
         with self._database.read() as connection:
             row = _row_of(connection, site, unit)
             rows = connection.execute(
                 select(_HISTORY.c.quantity, _HISTORY.c.value, _HISTORY.c.time_ms)
-                .where(
-                    _HISTORY.c.unit_row == row,
-                    _HISTORY.c.quantity.in_(("td_dry", "td_wet")),
-                    _HISTORY.c.value.is_not(None),
-                )
+                .where(_HISTORY.c.unit_row == row, _HISTORY.c.quantity.in_(("td_dry", "td_wet")))
                 .order_by(_HISTORY.c.time_ms, _HISTORY.c.id)
             ).all()
-        found: dict[str, float] = {}
+        found: dict[str, list[tuple[int, float]]] = {}
         for quantity, value, time_ms in rows:
-            if time_ms <= at_ms or quantity not in found:
-                found[quantity] = value
+            steps = found.setdefault(quantity, [])
+            if value is None:
+                steps.append((time_ms, math.nan))
+            elif steps and math.isnan(steps[-1][1]):
+                steps[-1] = steps[-1][0], value
+            else:
+                steps.append((time_ms, value))
         return found
 
 
@@ -116,23 +129,38 @@ def spans_of(connection: Connection, unit_row: int, start_ms: int, end_ms: int) 
     )
     within = mine & (_EVENTS.c.time_ms >= start_ms) & (_EVENTS.c.time_ms < end_ms)
     rows = connection.execute(
-        select(_EVENTS.c.fault, _EVENTS.c.state, _EVENTS.c.onset_ms, _EVENTS.c.time_ms)
+        select(
+            _EVENTS.c.fault,
+            _EVENTS.c.state,
+            _EVENTS.c.severity,
+            _EVENTS.c.onset_ms,
+            _EVENTS.c.time_ms,
+        )
         .where(_EVENTS.c.id.in_(last) | within)
         .order_by(_EVENTS.c.time_ms, _EVENTS.c.id)
     )
-    active = {int(state) for state in ACTIVE}
-    open_since: dict[str, int] = {}
+    # By fault: since when it stands, and whether another one explains it.
+    open_now: dict[str, tuple[int, bool]] = {}
     spans: list[FaultSpan] = []
-    for fault, state, onset_ms, time_ms in rows:
-        if state in active:
-            open_since.setdefault(fault, max(onset_ms, start_ms))
-        elif fault in open_since:
-            since_ms = open_since.pop(fault)
-            if time_ms > since_ms:
-                spans.append(FaultSpan(fault, since_ms, min(time_ms, end_ms)))
-    spans += [
-        FaultSpan(f, since_ms, end_ms) for f, since_ms in open_since.items() if since_ms < end_ms
-    ]
+
+    def close(fault: str, until_ms: int) -> None:
+        since_ms, explained = open_now.pop(fault)
+        if until_ms > since_ms:
+            spans.append(FaultSpan(fault, since_ms, min(until_ms, end_ms), explained))
+
+    for fault, state, severity, onset_ms, time_ms in rows:
+        # An alarm that is held keeps the severity of what stood when it was taken out of sight:
+        # to shelve it mends nothing. One that was taken out of service in health has none.
+        stands = state in _ACTIVE or (state in _HELD and severity > 0)
+        explained = state == AlarmState.SUPPRESSED
+        since_ms = max(onset_ms, start_ms)
+        if fault in open_now and (not stands or open_now[fault][1] != explained):
+            close(fault, time_ms)
+            since_ms = time_ms
+        if stands:
+            open_now.setdefault(fault, (since_ms, explained))
+    for fault in list(open_now):
+        close(fault, end_ms)
     return sorted(spans, key=lambda s: (s.start_ms, s.fault))
 
 

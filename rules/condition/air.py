@@ -15,7 +15,7 @@ from rules.arrays import F64, I64
 from rules.condition.figures import Judged
 from rules.condition.windows import Compared, compared, standing
 from rules.events import Reading
-from rules.heat import rated_ntu
+from rules.heat import UNKNOWN_STRIDE_H, rated_ntu
 from rules.heat_compared import TD_ERROR_FRAC, HeatRejection
 from rules.physics.condenser import ua_loss_frac
 from rules.plan import FleetPlan
@@ -24,7 +24,7 @@ from rules.state import FleetState
 __all__ = ["coil", "pads"]
 
 LEAST_MEANS: Final = 3
-"""Three hours of the day in the mode."""
+"""Of the day in the mode: three hours, or nine where no load is sent (:mod:`rules.heat`)."""
 USUAL_AIRFLOW_FRAC: Final = 0.7
 """Airflow at which a rise of the TD is read as a loss of UA, as for the fault of the coil."""
 DAY_SD: Final = TD_ERROR_FRAC
@@ -41,9 +41,16 @@ _COIL_NAMES: Final = ("", "dry running", "wet running alone")
 DRY, WET = 1, 2
 _COIL_REASONS: Final = (
     "",
-    "It rejected heat for less than three hours of the day in one mode.",
+    "It rejected heat for less than three hours of the day in either mode.",
     "Its clean state has not been learned yet.",
-    "Fans are missing, which the readings would show as a dirty coil.",
+    "Fans are missing, or the alarm that tells it is shelved, suppressed or out of service: the "
+    "readings would show missing fans as a dirty coil.",
+    "It rejected heat for less than nine hours of the day in either mode; so many are wanted where "
+    "no load is sent.",
+    "It ran dry for less than three hours of the day. Wet running, which the pads have a part in, "
+    "is not asked of a coil that ran dry within ten days.",
+    "It ran dry for less than nine hours of the day; so many are wanted where no load is sent. Wet "
+    "running, which the pads have a part in, is not asked of a coil that ran dry within ten days.",
 )
 _PAD_NAMES: Final = ("", "pressure drop over the pads", "dry and wet running together",
                      "steps from dry to wet")  # fmt: skip
@@ -53,11 +60,13 @@ _PAD_REASONS: Final = (
     "It ran wet for less than three hours of the day.",
     "Wet running alone cannot tell the pads from the coil; it needs dry running of late, or a "
     "pressure drop over the pads.",
-    "Fans or water are missing, which the readings would show as dirty pads.",
+    "Fans or water are missing, or the alarm that tells it is shelved, suppressed or out of "
+    "service: the readings would show that as dirty pads.",
     "Its clean state has not been learned yet.",
+    "It ran wet for less than nine hours of the day; so many are wanted where no load is sent.",
 )
-SHORT, UNLEARNED, SPOILT = 1, 2, 3
-PADS_ALONE, PADS_UNLEARNED = 2, 4
+SHORT, UNLEARNED, SPOILT, SHORT_NO_LOAD, DRY_SHORT, DRY_SHORT_NO_LOAD = 1, 2, 3, 4, 5, 6
+PADS_ALONE, PADS_UNLEARNED, PADS_SHORT_NO_LOAD = 2, 4, 5
 
 
 def coil(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRejection) -> Judged:
@@ -83,7 +92,13 @@ def coil(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRe
         plan.settings.get("coil-fouled", "ua_loss_no_load_pct", rows),
     ) / 100.0  # fmt: skip
     seen = (dry.count >= LEAST_MEANS) | (alone & (wet.count >= LEAST_MEANS))
-    reason = np.where(np.isnan(ratio), np.where(seen, UNLEARNED, SHORT), 0)
+    ran_wet = wet.count >= LEAST_MEANS
+    short = np.where(
+        ran_wet & ~alone,
+        np.where(heat.load_known, DRY_SHORT, DRY_SHORT_NO_LOAD),
+        np.where(heat.load_known, SHORT, SHORT_NO_LOAD),
+    )
+    reason = np.where(np.isnan(ratio), np.where(seen, UNLEARNED, short), 0)
     reason = np.where(standing(state, rows, COIL_SPOILT_BY), SPOILT, reason)
     raw = np.where(reason == 0, 100.0 * (1.0 - loss / limit), np.nan)
     sd = np.where(reason == 0, 100.0 * loss_sd / limit, np.nan)
@@ -130,7 +145,8 @@ def pads(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRe
     sd = 100.0 * np.where(use_drop, by_drop_sd, by_effect_sd)
     short = (drop.count < LEAST_MEANS) & (wet.count < LEAST_MEANS)
     unlearned = (drop.count >= LEAST_MEANS) & np.isnan(drop.base)
-    why = np.where(short, SHORT, np.where(unlearned, PADS_UNLEARNED, PADS_ALONE))
+    too_short = np.where(heat.load_known, SHORT, PADS_SHORT_NO_LOAD)
+    why = np.where(short, too_short, np.where(unlearned, PADS_UNLEARNED, PADS_ALONE))
     reason = np.where(np.isnan(raw), why, 0)
     reason = np.where(standing(state, rows, PADS_SPOILT_BY), SPOILT, reason)
     raw, sd = (np.where(reason == 0, a, np.nan) for a in (raw, sd))
@@ -167,10 +183,11 @@ def pads(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRe
 
 def _td_readings(dry: Compared, wet: Compared, load_known: bool, i: int) -> tuple[Reading, ...]:
     at = "rated load and full airflow" if load_known else "full airflow, load not known"
+    hours = 1 if load_known else UNKNOWN_STRIDE_H
     return tuple(
         Reading(f"Condensing above air on coil, {mode}", float(one.median[i]), "K",
                 float(one.base[i]), derived=True,
-                note=f"at {at}; median of {int(one.count[i])} hourly means")
+                note=f"at {at}; median of {int(one.count[i])} means of {hours} h")
         for mode, one in (("dry", dry), ("wet", wet))
         if not np.isnan(one.ratio[i])
     )  # fmt: skip

@@ -128,10 +128,14 @@ def float_valve(plan: FleetPlan, state: FleetState, rows: I64) -> Judged:
     most = plan.makeup_max_l_min[rows]
     by_level = CREEP_SD_MM_H * plan.area_m2[rows] / 60.0 / most
     fixed = np.where(has_meter, np.fmax(METER_ZERO_L_MIN / most, METER_SD_FRAC * leak), by_level)
-    known = n >= 1
-    reason = np.where(known, 0, 1)
-    raw = np.where(known, 100.0 * (1.0 - leak / STUCK_FROM_FRAC), np.nan)
-    sd = np.where(known, 100.0 * np.hypot(se, fixed) / STUCK_FROM_FRAC, np.nan)
+    reason = np.where(n >= 1, 0, 1)
+    # A level that no longer moves, and a valve that is stuck shut, look like one that shuts well.
+    sticks = standing(state, rows, ("level-frozen", "float-stuck-shut"))
+    # One that is stuck open passes much; where little was seen to pass, it was not looked at.
+    sticks |= standing(state, rows, ("float-stuck-open",)) & ~(leak >= STUCK_FROM_FRAC)
+    reason = np.where(sticks, 2, reason)
+    raw = np.where(reason == 0, 100.0 * (1.0 - leak / STUCK_FROM_FRAC), np.nan)
+    sd = np.where(reason == 0, 100.0 * np.hypot(se, fixed) / STUCK_FROM_FRAC, np.nan)
 
     def explain(i: int) -> tuple[str, tuple[Reading, ...]]:
         found = (
@@ -143,7 +147,12 @@ def float_valve(plan: FleetPlan, state: FleetState, rows: I64) -> Judged:
         return found, (flow,)
 
     names = ("", "make-up meter", "level at rest")
-    reasons = ("", "The level did not stand above the float at rest for two hours of the day.")
+    reasons = (
+        "",
+        "The level did not stand above the float at rest for two hours of the day.",
+        "The valve or the reading of the level sticks, or the alarm that tells it is shelved, "
+        "suppressed or out of service: what passes at rest says nothing then.",
+    )
     return _plain(raw, sd, n, np.where(has_meter, 1, 2), names, reason, reasons, explain)
 
 
@@ -177,7 +186,8 @@ def bleed(plan: FleetPlan, state: FleetState, rows: I64) -> Judged:
         "",
         "Conductivity of running water was seen for less than nine hours of the day.",
         "The water is thinner than intended: whether the bleed works shows only when it is due.",
-        "Another fault of the water stands, which would be taken for the bleed's.",
+        "Another fault of the water stands, or its alarm is shelved, suppressed or out of service: "
+        "it would be taken for the bleed's.",
     )
     return _plain(raw, sd, n, np.ones(len(rows), np.int64), ("", "conductivity"), reason, reasons,
                   explain)  # fmt: skip
@@ -207,7 +217,8 @@ def basin(state: FleetState, rows: I64) -> Judged:
         "",
         "No reading of the day shows silt on its floor: that needs weather, conductivity and a "
         "bleed meter, and hours in which nothing is bled. Look at it at each visit.",
-        "Another fault of the water stands, which would be taken for silt.",
+        "Another fault of the water stands, or its alarm is shelved, suppressed or out of service: "
+        "it would be taken for silt.",
     )
     return _plain(raw, sd, n, np.ones(len(rows), np.int64), ("", "climb of the conductivity"),
                   reason, reasons, explain)  # fmt: skip

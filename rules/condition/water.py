@@ -41,7 +41,8 @@ _REASONS: Final = (
     "",
     "The pump ran steadily for less than an hour of the day.",
     "Its clean state has not been learned yet.",
-    "Another fault of pump or water stands, which its readings would show as dirt.",
+    "Another fault of pump or water stands, or its alarm is shelved, suppressed or out of service: "
+    "the readings would show that as dirt.",
     "The pressure fell while the flow rose: the line is open behind the gauge.",
     "Without a spray pressure the holes cannot be told from the screen.",
     "It needs the pump's current or a flow meter beside the spray pressure.",

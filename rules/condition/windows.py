@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import is_active, is_held
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, ring_window
 from rules.state import STEADY, STEADY_BINS, FleetState
@@ -73,9 +73,13 @@ def compared(state: FleetState, rows: I64, quantity: str, count: I64, least: int
 
 
 def standing(state: FleetState, rows: I64, slugs: tuple[str, ...]) -> Bool:
-    """Units at which one of these faults stands, (m,): their readings say nothing of a part."""
+    """Units at which one of these faults stands, or may, (m,): the readings tell nothing of a part.
+
+    A held alarm (shelved, suppressed, out of service) is not judged: its fault may be there.
+    """
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
     columns = [FAULT_INDEX[slug] for slug in slugs]
-    out: Bool = np.asarray(is_active(state.alarm_state[rows[:, None], columns]).any(axis=1))
+    alarms = state.alarm_state[rows[:, None], columns]
+    out: Bool = np.asarray((is_active(alarms) | is_held(alarms)).any(axis=1))
     return out

@@ -9,7 +9,8 @@ taken as a quarter of the heat rejected (coefficient of performance 3, common pr
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -18,11 +19,11 @@ import numpy as np
 from rules.arrays import F64, Bool
 from rules.consumption.figures import Amount
 from rules.consumption.trace import STEP_MS, Trace
-from rules.heat import LEAST_AIRFLOW_FRAC
+from rules.heat import LEAST_AIRFLOW_FRAC, usual_load_frac
 from rules.physics.condenser import capacity_frac
 from rules.physics.refrigerant import condensing_temperature_degc, refrigerant_index
 
-__all__ = ["POWER_RISE_FRAC_PER_K", "Energy", "energy_kwh", "energy_of"]
+__all__ = ["POWER_RISE_FRAC_PER_K", "CleanTd", "Energy", "energy_kwh", "energy_of"]
 
 POWER_RISE_FRAC_PER_K: Final = 0.03
 POWER_RISE_ERROR_FRAC: Final = 0.2
@@ -32,6 +33,11 @@ COMPRESSOR_SHARE_ERROR_FRAC: Final = 0.15
 RAISED_ERROR_K: Final = 0.7
 """Pressure transmitter, air sensor and the learned reference together (judgement). [K]"""
 STEP_H: Final = STEP_MS / 3_600_000.0
+
+CleanTd = Mapping[str, float | Sequence[tuple[int, float]]]
+"""By 'td_dry' and 'td_wet': condensing above the air on the coil at rated load and full airflow, of
+the clean unit. [K] One value for all time, or values with the time from which each holds [ms since
+1970, UTC], in order; the first holds backwards too."""
 
 
 @dataclass(frozen=True)
@@ -76,16 +82,15 @@ def energy_kwh(power_kw: float, hours: float, raised_k: float) -> float:
     return power_kw * hours * POWER_RISE_FRAC_PER_K * raised_k
 
 
-def energy_of(trace: Trace, clean_td_k: Mapping[str, float], fans_lost: Bool) -> Energy:
+def energy_of(trace: Trace, clean_td_k: CleanTd, fans_lost: Bool) -> Energy:
     """What condensing above the clean unit cost.
 
     Parameters
     ----------
     trace : Trace
         The unit's means.
-    clean_td_k : mapping
-        The learned baselines 'td_dry' and 'td_wet', as far as there are any: condensing above the
-        air on the coil at rated load and full airflow. [K]
+    clean_td_k : CleanTd
+        The learned baselines, as far as there are any.
     fans_lost : (n,) array
         Where an alarm says that fans are lost.
     """
@@ -96,13 +101,14 @@ def energy_of(trace: Trace, clean_td_k: Mapping[str, float], fans_lost: Bool) ->
     running = trace.pump_running
     wet = running >= 0.99
     dry = running == 0.0
-    base = np.where(wet, clean_td_k.get("td_wet", np.nan), np.nan)
-    base = np.where(dry, clean_td_k.get("td_dry", np.nan), base)
+    base = np.where(wet, _clean(trace, clean_td_k, "td_wet"), np.nan)
+    base = np.where(dry, _clean(trace, clean_td_k, "td_dry"), base)
     on_coil = np.where(
         wet, ambient - unit.pads.effectiveness_frac * (ambient - trace.wet_bulb_degc), ambient
     )
+    # What the load is to its baseline: over the rated one, or, not sent, over the usual at 20 °C.
     load = trace.signal("heat_load") / unit.condenser.rated_capacity_kw
-    load_frac = load if trace.has("heat_load") else np.ones(trace.n)
+    load_frac = load if trace.has("heat_load") else usual_load_frac(ambient)
     expected = base * load_frac / _capacity(trace, trace.air_frac)
     at_all_fans = base * load_frac / _capacity(trace, trace.air_wanted_frac)
     moving = trace.air_frac >= LEAST_AIRFLOW_FRAC
@@ -111,6 +117,17 @@ def energy_of(trace: Trace, clean_td_k: Mapping[str, float], fans_lost: Bool) ->
     fans = np.where(np.isnan(raised), np.nan, fans)
     power = COMPRESSOR_SHARE_FRAC * np.maximum(trace.signal("heat_load"), 0.0)
     return Energy(raised, fans, power, _amounts(trace, clean_td_k, raised, fans, power))
+
+
+def _clean(trace: Trace, clean_td_k: CleanTd, quantity: str) -> F64:
+    """The baseline that held in each five minutes, (n,). [K]"""
+    steps = clean_td_k.get(quantity, math.nan)
+    if isinstance(steps, int | float):
+        return np.full(trace.n, float(steps))
+    from_ms = np.array([at for at, _ in steps])
+    at_ms = trace.start_ms + STEP_MS * np.arange(trace.n, dtype=np.int64)
+    place = np.searchsorted(from_ms, at_ms, side="right") - 1
+    return np.array([value for _, value in steps])[np.maximum(place, 0)]
 
 
 def _capacity(trace: Trace, air: F64) -> F64:
@@ -124,7 +141,7 @@ def _capacity(trace: Trace, air: F64) -> F64:
 
 
 def _amounts(
-    trace: Trace, clean_td_k: Mapping[str, float], raised: F64, fans: F64, power: F64
+    trace: Trace, clean_td_k: CleanTd, raised: F64, fans: F64, power: F64
 ) -> dict[str, Amount]:
     known = ~np.isnan(raised)
     share = float(known.mean()) if len(known) else 0.0
@@ -138,7 +155,11 @@ def _amounts(
         unknown = Amount.unknown(why)
         return {"raised": unknown, "raised_energy": unknown, "fans_energy": unknown}
     way = "measured condensing temperature less that of the clean unit at the same air, speed"
-    way += " and load" if trace.has("heat_load") else "; the load is not sent and taken as usual"
+    way += (
+        " and load"
+        if trace.has("heat_load")
+        else "; the load is not sent and taken as usual in that weather"
+    )
     mean_k = float(np.nanmean(raised + fans))
     amounts = {"raised": Amount(mean_k, RAISED_ERROR_K, share, way)}
     with_power = known & ~np.isnan(power)

@@ -6,7 +6,7 @@ mean has no meaning. What runs is judged as the rules judge it, by current befor
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Final
@@ -14,11 +14,12 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.bins import fan_capacity_of
 from rules.equipment import Site, Unit
-from rules.physics.condenser import airflow_frac, fans_in_mask
 from rules.physics.moist_air import standard_pressure_kpa_abs, wet_bulb_degc
+from rules.staging import FOUND_OUT_MS, TOGETHER, is_staged, stages_wanted
 
-__all__ = ["SIGNALS_USED", "STEP_MS", "FaultSpan", "Trace"]
+__all__ = ["SIGNALS_USED", "STEP_MS", "FaultSpan", "Trace", "held"]
 
 STEP_MS: Final = 300_000
 """Five minutes. [ms]"""
@@ -29,17 +30,23 @@ SIGNALS_USED: Final = (
     "bleed_flow", "heat_load",
 )  # fmt: skip
 
+STAGED: Final = 0.5
+"""Where nobody has set it, whether fans run in stages is found out: the rules' own (staged)."""
 RUNNING_FRAC: Final = 0.2
 """Share of rated current above which a pump runs: the rules' own (pump_running_frac)."""
 
 
 @dataclass(frozen=True)
 class FaultSpan:
-    """When an alarm of the unit stood: from its onset until it returned to normal. [ms, UTC]"""
+    """When an alarm of the unit stood: from its onset until it returned to normal. [ms, UTC]
+
+    ``explained``: another alarm of the unit, which stands too, explains it and bears its cost.
+    """
 
     fault: str
     start_ms: int
     end_ms: int
+    explained: bool = False
 
 
 @dataclass(frozen=True)
@@ -129,15 +136,35 @@ class Trace:
         """The same if every fan ran, at the speed that was commanded."""
         return self._air(proven=False)
 
+    @cached_property
+    def fans_staged(self) -> float:
+        """1 where the fans are, or may be, switched in stages, else 0: as the rules find it out."""
+        count = np.array([self.unit.fans.count])
+        of_site, of_unit = (x.settings.get("fan-not-proven", {}) for x in (self.site, self.unit))
+        setting = of_unit.get("staged", of_site.get("staged", STAGED))
+        mask, speed = self._mask, self.signal("fan_speed")
+        with np.errstate(invalid="ignore"):
+            part = (speed > 0.0) & (stages_wanted(speed, count) < count)
+        part &= fan_capacity_of(mask, np.full(self.n, np.nan), count, np.ones(1)) == 1.0
+        # Through an hour and without a break.
+        most = max((run.stop - run.start for run in held(part)), default=0)
+        together = TOGETHER if most * STEP_MS >= FOUND_OUT_MS else 0
+        return float(is_staged(np.array([setting]), np.array([together]))[0])
+
+    @cached_property
+    def _mask(self) -> F64:
+        return np.where(self.is_constant, np.round(self.signal("fan_run")), np.nan)
+
     def _air(self, *, proven: bool) -> F64:
-        count = self.unit.fans.count
-        speed = self.signal("fan_speed")
+        count = np.array([self.unit.fans.count])
+        speed = np.clip(self.signal("fan_speed"), 0.0, 120.0)
         if not self.has("fan_speed"):
             speed = np.where(np.isnan(self.signal("fan_run")), np.nan, 100.0)
         if not proven or not self.has("fan_run"):
-            return airflow_frac(float(count), count, np.clip(speed, 0.0, 120.0))
-        mask = np.where(self.is_constant, self.signal("fan_run"), np.nan)
-        return airflow_frac(fans_in_mask(np.round(mask), count), count, np.clip(speed, 0.0, 120.0))
+            # By stages or together, the command says how much of all the air is wanted.
+            return speed / 100.0
+        air = fan_capacity_of(self._mask, speed, count, np.array([self.fans_staged]))
+        return np.where(np.isnan(self._mask) | np.isnan(speed), np.nan, air)
 
     def during(self, spans: Sequence[FaultSpan]) -> Bool:
         """Where one of the spans covers the middle of the five minutes."""
@@ -146,3 +173,12 @@ class Trace:
         for span in spans:
             out |= (middle >= span.start_ms) & (middle < span.end_ms)
         return out
+
+
+def held(flag: Bool) -> Iterator[slice]:
+    """The stretches in which a flag holds."""
+    edges = np.diff(np.concatenate([[0], flag.astype(np.int8), [0]]))
+    for first, last in zip(
+        np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True
+    ):
+        yield slice(first, last)

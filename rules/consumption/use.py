@@ -6,7 +6,7 @@ intended cycles need; where several faults stood at once each has an equal part.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from rules.consumption.energy import (
     POWER_RISE_FRAC_PER_K,
     RAISED_ERROR_K,
     STEP_H,
+    CleanTd,
     Energy,
     energy_of,
 )
@@ -39,16 +40,14 @@ ENERGY_FAULTS: Final = (
 """Faults by which a unit condenses above its clean state."""
 
 
-def unit_use(
-    trace: Trace, clean_td_k: Mapping[str, float], spans: Sequence[FaultSpan] = ()
-) -> UnitUse:
+def unit_use(trace: Trace, clean_td_k: CleanTd, spans: Sequence[FaultSpan] = ()) -> UnitUse:
     """All figures of one unit.
 
     Parameters
     ----------
     trace : Trace
         Its means of the period.
-    clean_td_k : mapping
+    clean_td_k : CleanTd
         Learned baselines, see :func:`rules.consumption.energy.energy_of`. [K]
     spans : sequence of FaultSpan
         When its alarms stood; those of other faults are left out.
@@ -56,6 +55,7 @@ def unit_use(
     water = water_of(trace)
     lost = trace.during([s for s in spans if s.fault in FAN_FAULTS])
     energy = energy_of(trace, clean_td_k, lost)
+    spans = [s for s in spans if not s.explained]
     named = [f for f in (*WATER_FAULTS, *ENERGY_FAULTS) if any(s.fault == f for s in spans)]
     during = {f: trace.during([s for s in spans if s.fault == f]) for f in named}
     stood = {f: at for f, at in during.items() if at.any()}

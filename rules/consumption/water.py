@@ -14,7 +14,7 @@ tower management (make-up = evaporation + blowdown + drift). Nothing here is fil
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -28,7 +28,7 @@ from rules.balance import (
     VOLUME_ERROR_FRAC,
 )
 from rules.consumption.figures import Amount
-from rules.consumption.trace import STEP_MS, Trace
+from rules.consumption.trace import STEP_MS, Trace, held
 from rules.physics.pads import evaporation_l_min
 from rules.physics.water_balance import bleed_for_cycles_l_min
 
@@ -42,6 +42,9 @@ _LEAST_CYCLES: Final = 1.15
 the make-up's conductivity moves the answer without bound (judgement)."""
 _STILL_FALL_MM: Final = 10.0
 """A smaller fall over a standstill is waves, temperature and the transmitter (judgement)."""
+_NOISE_SDS: Final = 10.0
+"""So many standard deviations of a 20-minute mean lie apart what noise alone brings about in a
+month, its last reading alone among them (judgement)."""
 _SETTLING_BINS: Final = 2
 """After the pump stops, pads and pipes drain back for some minutes."""
 _LONGEST_HOLE_BINS: Final = 12
@@ -61,8 +64,42 @@ class Water:
     notes: tuple[str, ...]
 
 
+@dataclass(frozen=True)
+class _Told:
+    """What the means of some hours tell: flows (n,) [L/min], figures, and by what the liquid is."""
+
+    evaporation: F64
+    liquid: F64
+    wanted: F64
+    amounts: dict[str, Amount]
+    how: str
+
+
 def water_of(trace: Trace) -> Water:
     """All that the means tell of the water."""
+    told = _told(trace)
+    amounts = dict(told.amounts)
+    meter = trace.signal("makeup_flow")
+    # What is taken from each other, or summed up to what came in, must be of the same hours.
+    leaves = ~np.isnan(told.evaporation)
+    leaves &= ~np.isnan(told.liquid) | (trace.pump_running == 0.0)
+    out = _within(trace, told, leaves, ~np.isnan(told.evaporation) | ~np.isnan(told.liquid))
+    amounts["beyond_target"] = _beyond(out)
+    makeup, amounts["makeup"] = _makeup(trace, meter, told, out)
+    metered = leaves & ~np.isnan(meter)
+    out = _within(trace, told, metered, leaves | ~np.isnan(meter))
+    amounts["unaccounted"] = (
+        Amount.unknown("Make-up is not metered, so nothing can be left over.")
+        if np.isnan(meter).all()
+        else _unaccounted(np.where(metered, meter, np.nan), out)
+    )
+    notes = []
+    if trace.has("fan_run") is False and trace.n:
+        notes.append("No fan is proven running, so all are taken to run at the commanded speed.")
+    return Water(told.evaporation, makeup, told.liquid, told.wanted, amounts, tuple(notes))
+
+
+def _told(trace: Trace) -> _Told:
     unit = trace.unit
     running = trace.pump_running
     wet = running > 0.0
@@ -79,7 +116,6 @@ def water_of(trace: Trace) -> Water:
         evaporation > 0.0, bleed_for_cycles_l_min(evaporation, unit.water.target_cycles), 0.0
     )
     wanted = np.where(np.isnan(evaporation), np.nan, wanted)
-    meter = trace.signal("makeup_flow")
     liquid, liquid_amount, how = _liquid(trace, evaporation, wet)
     amounts = {
         "evaporation": _evaporation(trace, evaporation),
@@ -88,13 +124,15 @@ def water_of(trace: Trace) -> Water:
     }
     amounts |= _parted(trace, evaporation, liquid, liquid_amount, wanted)
     amounts["standing"] = _standing(trace, running)
-    amounts["beyond_target"] = _beyond(liquid, wanted, amounts, how)
-    makeup, amounts["makeup"] = _makeup(trace, meter, amounts, evaporation, liquid)
-    amounts["unaccounted"] = _unaccounted(amounts)
-    notes = []
-    if trace.has("fan_run") is False and trace.n:
-        notes.append("No fan is proven running, so all are taken to run at the commanded speed.")
-    return Water(evaporation, makeup, liquid, wanted, amounts, tuple(notes))
+    return _Told(evaporation, liquid, wanted, amounts, how)
+
+
+def _within(trace: Trace, told: _Told, hours: Bool, known: Bool) -> _Told:
+    """What those hours alone tell; ``told`` itself where nothing else is ``known``."""
+    if hours[known].all():
+        return told
+    mean = {name: np.where(hours, values, np.nan) for name, values in trace.mean.items()}
+    return _told(replace(trace, mean=mean))
 
 
 def _covered(known: Bool) -> float:
@@ -277,90 +315,108 @@ def _standing(trace: Trace, running: F64) -> Amount:
     known = ~np.isnan(level)
     if not trace.has("basin_level"):
         return Amount.unknown("The level is not sent.")
-    lost = 0.0
-    for run in _still(running == 0.0):
+    lost = lost_sd = 0.0
+    for run in held(running == 0.0):
         heights = level[run][_SETTLING_BINS:]
         heights = heights[~np.isnan(heights)]
         if len(heights) < 2:
             continue
-        falls = np.diff(heights)
-        fall = -float(falls[falls < 0.0].sum()) if len(heights) < 4 else _fallen(heights)
-        if fall > _STILL_FALL_MM:
-            lost += fall * trace.unit.basin.area_m2
+        fall, fall_sd = _fallen(heights)
+        lost += fall * trace.unit.basin.area_m2
+        lost_sd += fall_sd * trace.unit.basin.area_m2
     return Amount(
-        lost, VOLUME_ERROR_FRAC * lost, _covered(known | (running > 0.0)),
+        lost, float(np.hypot(VOLUME_ERROR_FRAC * lost, lost_sd)), _covered(known | (running > 0.0)),
         "fall of the level while the pump stands; at least, for what the float lets in is not seen",
     )  # fmt: skip
 
 
-def _still(stands: Bool) -> Iterator[slice]:
-    edges = np.diff(np.concatenate([[0], stands.astype(np.int8), [0]]))
-    for first, last in zip(
-        np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True
-    ):
-        yield slice(first, last)
+def _fallen(heights: F64) -> tuple[float, float]:
+    """Height lost over a standstill, refillings not netted, and its standard deviation. [mm]
 
-
-def _fallen(heights: F64) -> float:
-    """Height lost over a standstill, refillings not netted, noise averaged over 20 minutes."""
+    From each highest to the lowest that follows before the water rises again, in means of 20
+    minutes; a rise or fall that waves and transmitter make by themselves is none.
+    """
     whole = len(heights) // 4 * 4
     means = heights[:whole].reshape(-1, 4).mean(axis=1)
-    steps = np.diff(np.concatenate([heights[:1], means, heights[-1:]]))
-    return -float(steps[steps < -1.0].sum())
+    steps = np.diff(means)
+    off = np.abs(steps - np.median(steps)) if len(steps) else np.zeros(1)
+    noise = 1.4826 * float(np.median(off)) / np.sqrt(2.0)
+    least = max(_STILL_FALL_MM, _NOISE_SDS * noise)
+    lost, legs = 0.0, 0
+    high = low = float(heights[0])
+    falling = False
+    for height in (*means.tolist(), float(heights[-1])):
+        if falling:
+            low = min(low, height)
+            if height - low > least:
+                lost, legs = lost + high - low, legs + 1
+                high, falling = height, False
+        elif high - height > least:
+            low, falling = height, True
+        else:
+            high = max(high, height)
+    if falling:
+        lost, legs = lost + high - low, legs + 1
+    # Both ends of a fall are extremes, which noise stretches.
+    return lost, 3.0 * noise * legs
 
 
-def _beyond(liquid: F64, wanted: F64, amounts: dict[str, Amount], how: str) -> Amount:
+def _beyond(out: _Told) -> Amount:
     """What left as liquid beyond the bleed for the intended cycles, and so need not have."""
-    bleed, overflow = amounts["bleed"], amounts["overflow"]
-    both = ~np.isnan(liquid) & ~np.isnan(wanted)
+    bleed, overflow = out.amounts["bleed"], out.amounts["overflow"]
+    evaporation = out.amounts["evaporation"]
     if bleed.value is None or bleed.sd is None:
         return Amount.unknown(bleed.method)
-    if amounts["evaporation"].value is None or not both.any():
+    if evaporation.value is None:
         return Amount.unknown("Without the evaporation the bleed that is needed is not known.")
-    asked = _sum_l(np.where(both, wanted, np.nan))
+    asked = _sum_l(out.wanted)
     # A timed bleed comes by turns: only the sum says whether it is too much.
     excess = max(bleed.value + (overflow.value or 0.0) - asked, 0.0)
     sd = float(np.hypot(bleed.sd + (overflow.sd or 0.0), EVAPORATION_ERROR_FRAC * asked))
-    return Amount(excess, sd, bleed.coverage_frac, f"{how}, less the bleed for the intended cycles")
+    return Amount(
+        excess, sd, min(bleed.coverage_frac, evaporation.coverage_frac),
+        f"{out.how}, less the bleed for the intended cycles",
+    )  # fmt: skip
 
 
-def _makeup(
-    trace: Trace, meter: F64, amounts: dict[str, Amount], evaporation: F64, liquid: F64
-) -> tuple[F64, Amount]:
+def _leaving(out: _Told) -> list[Amount]:
+    """What left, each way that is known; empty where evaporation or bleed is not."""
+    ways = [out.amounts[name] for name in ("evaporation", "bleed", "overflow", "standing")]
+    if ways[0].value is None or ways[1].value is None:
+        return []
+    return [a for a in ways if a.value is not None]
+
+
+def _makeup(trace: Trace, meter: F64, told: _Told, out: _Told) -> tuple[F64, Amount]:
     known = ~np.isnan(meter)
     if known.any():
         flow = np.where(known, np.maximum(meter, 0.0), np.nan)
         total = _sum_l(flow)
         return flow, Amount(total, METER_ERROR_FRAC * total, _covered(known), METERED)
-    parts = [amounts[name] for name in ("evaporation", "bleed", "overflow", "standing")]
-    if amounts["evaporation"].value is None or amounts["bleed"].value is None:
+    parts = _leaving(out)
+    if not parts:
         return np.full(trace.n, np.nan), Amount.unknown(
             "There is no make-up meter, and the other flows are not all known."
         )
-    values = [p.value for p in parts if p.value is not None]
-    sds = [p.sd for p in parts if p.sd is not None]
-    return evaporation + liquid, Amount(
-        sum(values), float(np.sqrt(sum(s * s for s in sds))),
-        min(p.coverage_frac for p in parts if p.value is not None),
-        "no meter: sum of what left",
+    return told.evaporation + told.liquid, Amount(
+        sum(a.value or 0.0 for a in parts), float(np.sqrt(sum((a.sd or 0.0) ** 2 for a in parts))),
+        min(a.coverage_frac for a in parts), "no meter: sum of what left",
     )  # fmt: skip
 
 
-def _unaccounted(amounts: dict[str, Amount]) -> Amount:
+def _unaccounted(meter: F64, out: _Told) -> Amount:
     """What a make-up meter counted beyond all that left; below nothing where more left than came.
 
-    A leak in running where the bleed is metered, or an error of one of the flows.
+    A leak in running where the bleed is metered, or an error of one of the flows. ``meter`` (n,) is
+    of the hours of ``out``.
     """
-    makeup = amounts["makeup"]
-    if makeup.method != METERED or makeup.value is None or makeup.sd is None:
-        return Amount.unknown("Make-up is not metered, so nothing can be left over.")
-    left = [amounts[name] for name in ("evaporation", "bleed", "overflow", "standing")]
-    known = [a for a in left if a.value is not None and a.sd is not None]
-    if amounts["evaporation"].value is None or amounts["bleed"].value is None:
-        return Amount.unknown("Evaporation and bleed are not both known.")
-    sd = float(np.sqrt(makeup.sd**2 + sum((a.sd or 0.0) ** 2 for a in known)))
+    parts = _leaving(out)
+    if not parts:
+        return Amount.unknown("Evaporation and bleed are not both known in hours of the meter.")
+    came = _sum_l(np.maximum(meter, 0.0))
+    sd = float(np.sqrt((METER_ERROR_FRAC * came) ** 2 + sum((a.sd or 0.0) ** 2 for a in parts)))
     return Amount(
-        makeup.value - sum(a.value or 0.0 for a in known), sd,
-        min(makeup.coverage_frac, *(a.coverage_frac for a in known)),
-        "make-up meter less all that was seen to leave",
+        came - sum(a.value or 0.0 for a in parts), sd,
+        min(_covered(~np.isnan(meter)), *(a.coverage_frac for a in parts)),
+        "make-up meter less all that was seen to leave in the same hours",
     )  # fmt: skip

@@ -31,6 +31,8 @@ LEAST_LOW: Final = 3
 """Figures at the limit that say that it is reached, without a trend."""
 MOST_FIGURES: Final = 120
 """What lies further back says less of the rate of today."""
+STALE_DAYS: Final = 30.0
+"""Older figures tell nothing of today: weather, work and faults have gone on (judgement)."""
 TREND_P: Final = 0.1
 LAGS: Final = 7
 """Autocorrelations looked at; more of them are mostly noise in series of weeks."""
@@ -65,10 +67,9 @@ class DueRange:
 
     ``condition_pct`` and ``uncertainty_pct`` (one standard deviation) are of now, by the trend
     where there is one, None where nothing is known. ``early_ms`` to ``late_ms`` (UTC, ms since
-    1970) is the 80 % range and ``likely_ms`` its median; ``late_ms``, and then perhaps
-    ``likely_ms``, is None where no end can be told, all three where there is no date to give.
-    ``reason`` says the verdict in a sentence. ``per_day_pct`` is the robust slope, of ``count``
-    daily figures since ``since_ms``.
+    1970) is the 80 % range and ``likely_ms`` its median; all three are None where there is no date
+    to give, and where no end of the range can be told. ``reason`` says the verdict in a sentence.
+    ``per_day_pct`` is the robust slope, of ``count`` daily figures since ``since_ms``.
     """
 
     part: str
@@ -122,8 +123,15 @@ def due_range(
     figures = figures[-MOST_FIGURES:]
     n = len(figures)
     if not n:
-        why = "No figure of its condition is known."
+        why = f"No figure of its condition is known{' ' + since if since else ''}."
         return DueRange(part, None, None, None, None, None, Verdict.TOO_LITTLE, why)
+    old = (now_ms - figures[-1].time_ms) / DAY_MS
+    if old > STALE_DAYS:
+        why = (
+            f"The newest figure of its condition is {old:.0f} days old: how it is now is not known."
+        )
+        return DueRange(part, None, None, None, None, None, Verdict.TOO_LITTLE, why, None, n,
+                        figures[0].time_ms)  # fmt: skip
     days = np.array([f.time_ms for f in figures], dtype=np.float64) / DAY_MS
     y = np.array([f.raw_pct for f in figures])
     behind = f"{n} daily figures{' ' + since if since else ''}"
@@ -168,9 +176,6 @@ def _dated(
         for h in _when(line)
     )
     rate = f"{line.slope:+.2f} % a day over {behind}"
-    if early is None:
-        why = f"It falls so slowly, {rate}, that no date within {LONGEST_DAYS // 365} years is due."
-        return replace(plain, verdict=Verdict.NO_TREND, reason=why)
     passed = float(np.interp(max(now - days[-1], 0.0), ahead, far))
     level = line.level + line.slope * passed
     here = replace(
@@ -179,9 +184,16 @@ def _dated(
     if level <= 0.0:
         why = f"By its trend, {rate}, it has reached its limit."
         return replace(here, verdict=Verdict.THERE, reason=why)
+    if early is None:
+        why = f"It falls so slowly, {rate}, that no date within {LONGEST_DAYS // 365} years is due."
+        return replace(plain, verdict=Verdict.NO_TREND, reason=why)
+    if likely is None or late is None:
+        why = (
+            f"It falls, {rate}, but so slowly or unevenly that no end of the range within "
+            f"{LONGEST_DAYS // 365} years can be told: it may stop falling."
+        )
+        return replace(plain, verdict=Verdict.NO_TREND, reason=why)
     why = f"It falls: {rate}{', with the seasons taken into account' if pace else ''}."
-    if late is None:
-        why += " No end of the range can be told: it may stop falling."
     return replace(here, early_ms=early, likely_ms=likely, late_ms=late, verdict=Verdict.DUE,
                    reason=why)  # fmt: skip
 

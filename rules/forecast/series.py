@@ -39,6 +39,8 @@ class Figure:
 def cut(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> tuple[list[Figure], str]:
     """The newest unbroken stretch of the figures, and in words what it begins with.
 
+    Empty where the part was cleaned after the newest of them.
+
     Parameters
     ----------
     figures : sequence of Figure
@@ -48,6 +50,9 @@ def cut(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> tuple[list
     """
     if not figures:
         return [], ""
+    newest = max(cleaned_ms, default=None)
+    if newest is not None and newest > figures[-1].time_ms:
+        return [], "since it was cleaned"
     last, begin, why = figures[-1], 0, ""
     for i in range(len(figures) - 1, -1, -1):
         one = figures[i]
@@ -57,7 +62,6 @@ def cut(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> tuple[list
         if one.baseline_ms != last.baseline_ms:
             begin, why = i + 1, "since its clean state was learned anew"
             break
-    newest = max((t for t in cleaned_ms if t <= last.time_ms), default=None)
     if begin < len(figures) and newest is not None and figures[begin].time_ms <= newest:
         begin = next(i for i, one in enumerate(figures) if one.time_ms >= newest)
         # A figure whose day holds the cleaning mixes both states.
@@ -74,7 +78,7 @@ def stretches(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> list
     out: list[Sequence[Figure]] = []
     left = list(figures)
     while left:
-        newest, _ = cut(left, cleaned_ms)
+        newest, _ = cut(left, [t for t in cleaned_ms if t <= left[-1].time_ms])
         begin = len(left) - max(len(newest), 1)
         if newest:
             out.append(newest)

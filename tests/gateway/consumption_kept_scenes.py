@@ -25,10 +25,16 @@ def fleet_site(**changes: Any) -> Site:
     return made.model_copy(update=changes)
 
 
-def write_basin(store: TelemetryStore, row: int, start_ms: int, *, days: int) -> Told:
-    """Two samples in each five minutes, of a basin that bleeds 3 L/min and meters nothing else."""
+def write_basin(
+    store: TelemetryStore, row: int, start_ms: int, *, days: int, **held: float
+) -> Told:
+    """Two samples in each five minutes, of a basin that bleeds 3 L/min and meters nothing else.
+
+    ``held`` are more signals, and the value at which they stand.
+    """
     mean, told = basin(days, 3.0)
     del mean["makeup_flow"]
+    mean |= {name: np.full(days * 288, value) for name, value in held.items()}
     n = days * 288
     values = np.full((2 * n, N_SIGNALS), np.nan)
     for name, column in mean.items():

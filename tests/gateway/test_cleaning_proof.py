@@ -79,7 +79,7 @@ def test_a_cleaning_that_helped_is_proven_once_and_asked_to_be_learned(place: Pl
     place.now_ms = CLEANED_MS + 6 * HOUR_MS
     place.proof.run()
     assert [c.looked_ms for c in place.records.cleanings()] == [None, None], "too early to look"
-    place.now_ms = CLEANED_MS + 2 * DAY_MS
+    place.now_ms = CLEANED_MS + 4 * DAY_MS
     place.proof.run()
     basin, screen = place.records.cleanings()
     assert (screen.part, screen.verdict, screen.ticket) == ("pump-screen", "helped", ONE)
@@ -106,7 +106,7 @@ def test_a_cleaning_that_changed_nothing_is_reported_as_such(place: Place) -> No
     place.write(T0_MS, 6.0, 1, flow=0.85)
     place.write(CLEANED_MS, 3.0, 2, flow=0.85)
     place.close_out("pump-screen")
-    place.now_ms = CLEANED_MS + 2 * DAY_MS
+    place.now_ms = CLEANED_MS + 4 * DAY_MS
     place.proof.run()
     (screen,) = place.records.cleanings()
     assert screen.verdict == "did not help"
@@ -149,7 +149,7 @@ def test_a_store_that_is_away_makes_the_proof_wait(place: Place, monkeypatch: An
     place.write(T0_MS, 6.0, 1, flow=0.85)
     place.write(CLEANED_MS, 3.0, 2)
     place.close_out("pump-screen")
-    place.now_ms = CLEANED_MS + 2 * DAY_MS
+    place.now_ms = CLEANED_MS + 4 * DAY_MS
 
     def away(*_: Any) -> None:
         text = "The telemetry server cannot be reached."

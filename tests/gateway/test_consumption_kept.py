@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 from consumption_kept_scenes import MONTH, SITE_ID, fleet_site, write_basin
 from sqlalchemy.engine import URL
@@ -14,7 +16,7 @@ from support.records import raised, returned, step
 from gateway.consumption.keeper import SETTLED_AFTER_MS, ConsumptionKeeper, work_out
 from gateway.records import Records
 from gateway.telemetry import EmbeddedStore
-from rules.events import BaselineChange, Severity, StepResult
+from rules.events import AlarmState, BaselineChange, Change, Severity, StepResult
 
 ZONE = ZoneInfo("Europe/Lisbon")
 START_MS = MONTH.start_ms(ZONE)
@@ -86,16 +88,94 @@ def test_alarms_stand_from_onset_to_return_and_into_the_month(records: Records) 
     assert records.alarm_spans("no-site", "x", start_ms=START_MS, end_ms=end_ms) == []
 
 
-def test_the_baseline_that_held_then_is_taken(records: Records) -> None:
+def put_event(
+    records: Records,
+    at_h: float,
+    change: Change,
+    state: AlarmState,
+    severity: Severity = Severity.MEDIUM,
+) -> None:
+    """One more event of the first unit's alarm."""
+    time_ms = START_MS + int(at_h * HOUR_MS)
+    event = replace(
+        raised(time_ms, severity, row=0), change=change, state=state, evidence=None, by="Rui Prata"
+    )
+    records.commit(100 + int(10 * at_h), step(event), [], time_ms)
+
+
+@pytest.mark.parametrize(
+    ("change", "state"),
+    [
+        (Change.SHELVED, AlarmState.SHELVED),
+        (Change.SUPPRESSED, AlarmState.SUPPRESSED),
+        (Change.OUT_OF_SERVICE, AlarmState.OUT_OF_SERVICE),
+    ],
+)
+def test_an_alarm_that_is_held_while_it_stands_stands_on(
+    records: Records, change: Change, state: AlarmState
+) -> None:
+    """Until it is judged again: out of sight is not mended."""
+    records.commit(1, step(raised(START_MS + HOUR_MS, row=0)), [], START_MS + HOUR_MS)
+    put_event(records, 3.0, change, state)
+    end_ms = START_MS + 7 * HOUR_MS
+    spans = records.alarm_spans(SITE_ID, "ac-1", start_ms=START_MS, end_ms=end_ms)
+    assert spans[-1].end_ms == end_ms
+    assert sum(s.end_ms - s.start_ms for s in spans) >= 6 * HOUR_MS
+    assert spans[-1].explained == (state is AlarmState.SUPPRESSED)
+    later = records.alarm_spans(SITE_ID, "ac-1", start_ms=START_MS + 5 * HOUR_MS, end_ms=end_ms)
+    assert [(s.start_ms, s.end_ms) for s in later] == [(START_MS + 5 * HOUR_MS, end_ms)]
+    put_event(records, 6.0, Change.UNSHELVED, AlarmState.NORMAL)
+    spans = records.alarm_spans(SITE_ID, "ac-1", start_ms=START_MS, end_ms=end_ms)
+    assert spans[-1].end_ms == START_MS + 6 * HOUR_MS
+
+
+def test_an_alarm_that_was_healthy_when_it_was_held_does_not_stand(records: Records) -> None:
+    records.commit(1, step(raised(START_MS + HOUR_MS, row=0)), [], START_MS + HOUR_MS)
+    records.commit(2, step(returned(START_MS + 2 * HOUR_MS, row=0)), [], START_MS + 2 * HOUR_MS)
+    put_event(records, 3.0, Change.OUT_OF_SERVICE, AlarmState.OUT_OF_SERVICE, Severity.NONE)
+    end_ms = START_MS + 7 * HOUR_MS
+    spans = records.alarm_spans(SITE_ID, "ac-1", start_ms=START_MS, end_ms=end_ms)
+    assert [s.end_ms for s in spans] == [START_MS + 2 * HOUR_MS]
+
+
+def test_each_baseline_holds_from_its_own_time_on(records: Records) -> None:
+    """Learned, learned anew, reset by a person, and learned from what came then."""
+    learned = [(1, 10.0), (50, 11.0), (100, None), (200, 12.0), (300, None)]
     changes = tuple(
         BaselineChange(0, "td_dry", "dry", value, 0.1, 9, START_MS + at * HOUR_MS, "K")
-        for at, value in ((1, 10.0), (100, None), (200, 12.0))
+        for at, value in learned
     )
     records.commit(1, StepResult((), changes), [], START_MS)
-    for at, expected in ((-5, 10.0), (50, 10.0), (150, 10.0), (300, 12.0)):
-        found = records.clean_td_k(SITE_ID, "ac-1", at_ms=START_MS + at * HOUR_MS)
-        assert found == {"td_dry": expected}
-    assert records.clean_td_k(SITE_ID, "ac-2", at_ms=START_MS) == {}
+    steps = records.clean_td_k(SITE_ID, "ac-1")["td_dry"]
+    hours = [(from_ms - START_MS) / HOUR_MS for from_ms, _ in steps]
+    assert hours == [1.0, 50.0, 100.0, 300.0], "from the reset on, what was learned after it"
+    np.testing.assert_equal([v for _, v in steps], [10.0, 11.0, 12.0, np.nan])
+    assert records.clean_td_k(SITE_ID, "ac-2") == {}
+
+
+def test_a_month_is_compared_with_the_baseline_of_each_day(
+    records: Records, store: EmbeddedStore
+) -> None:
+    """Learned anew at noon of the second day, a kelvin higher: what came before is not judged by
+    it. The same readings with the old one alone condense half a kelvin less above clean."""
+    write_basin(store, 0, START_MS, days=3, head_pressure=1600.0)
+    site, later_ms = fleet_site(), MONTH.end_ms(ZONE) + 40 * 86_400_000
+
+    def learn(offset: int, at_h: float, value: float) -> float:
+        change = BaselineChange(
+            0, "td_wet", "wet", value, 0.1, 9, START_MS + int(at_h * HOUR_MS), "K"
+        )
+        records.commit(offset, StepResult((), (change,)), [], START_MS)
+        use = work_out(records, store, (site, site.units[0]), MONTH, later_ms).use
+        raised_k = use.amounts["raised"].value
+        assert raised_k is not None
+        return raised_k
+
+    before = learn(1, -100.0, 12.0)
+    after = learn(2, 36.0, 13.0)
+    wholly = learn(3, -50.0, 13.0)
+    assert before - after == pytest.approx(0.5 * (before - wholly), rel=1e-6)
+    assert before - wholly > 0.5
 
 
 def test_the_keeper_works_out_what_is_due_a_little_at_a_time(

@@ -11,10 +11,12 @@ import pytest
 from support.cleaned_unit import days_of
 from support.fleet import T0_MS, Feed, engine_of, rows_of, site, unit_data
 
+from rules.alarms import HELD
 from rules.bin_times import bin_end_ms
 from rules.condition import PARTS, PartCondition
 from rules.condition.day import DAY_BINS, turn_days
 from rules.engine import Engine
+from rules.events import AlarmState
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.plan import FleetPlan
 from rules.state import ADDED_LATER, STEADY, STEADY_BINS, FleetState
@@ -163,6 +165,17 @@ def test_a_fault_that_looks_like_dirt_makes_it_unknown(fault, part):
     assert bench.figure(part).condition_pct is None
 
 
+@pytest.mark.parametrize("state", HELD)
+def test_an_alarm_that_is_held_spoils_the_day_as_one_that_stands(state):
+    """Whoever shelves an alarm does not bring the fan back."""
+    bench = Bench()
+    bench.seen("td_dry", 1.2, base=10.0, n=12)
+    bench.state.alarm_state[0, FAULT_INDEX["fan-not-proven"]] = state
+    found = bench.figure("coil")
+    assert found.condition_pct is None
+    assert "shelved, suppressed or out of service" in found.said
+
+
 # ---------------------------------------------------------------- coil, pads
 
 
@@ -184,6 +197,35 @@ def test_a_coil_is_judged_by_its_loss_of_heat_transfer_in_dry_running(loss):
     found = bench.figure("coil")
     assert found.basis == "dry running"
     assert found.raw_pct == pytest.approx(100.0 * (1.0 - loss / 0.30), abs=2.5)
+
+
+def test_a_day_of_wet_running_is_not_said_to_be_a_day_of_little_running():
+    """It ran wet all day and dry a few days ago: what is lacking is dry running, and it says so."""
+    bench = Bench()
+    bench.seen("td_dry", 1.0, base=10.0, n=2, before=10)
+    bench.seen("td_wet", 1.1, base=10.0, n=12)
+    bench.state.dry_seen_bin[:] = DAY * DAY_BINS - bench.plan.day_phase_bins
+    found = bench.figure("coil")
+    assert found.condition_pct is None
+    assert "dry for less than three hours" in found.said
+    assert "in one mode" not in found.said
+    assert "rejected heat for less" in Bench().figure("coil").said
+
+
+def test_means_of_three_hours_are_called_so():
+    """Where no load is sent a mean spans three hours, so three of them are nine."""
+    known, unknown = Bench(), Bench()
+    unknown.state.heat_load_seen[:] = False
+    for bench, hours in ((known, "of 1 h"), (unknown, "of 3 h")):
+        bench.seen("td_dry", 1.1, base=10.0, n=8)
+        (reading,) = bench.figure("coil").readings
+        assert f"median of 8 means {hours}" in reading.note
+    unknown = Bench()
+    unknown.state.heat_load_seen[:] = False
+    unknown.seen("td_dry", 1.1, base=10.0, n=2)
+    found = unknown.figures()
+    for part in ("coil", "pads"):
+        assert "less than nine hours" in found[0, part].said
 
 
 def test_wet_running_alone_says_what_it_cannot_tell():
@@ -236,6 +278,29 @@ def test_a_float_that_passes_an_eighth_of_its_flow_is_half_worn():
     found = bench.figure("float")
     assert found.condition_pct == pytest.approx(50.0, abs=0.5)
     assert found.basis == "make-up meter"
+
+
+@pytest.mark.parametrize("fault", ["level-frozen", "float-stuck-shut", "float-stuck-open"])
+def test_a_float_that_sticks_is_not_in_order_because_nothing_passes_it(fault):
+    """A level that no longer moves rises by nothing, and a valve that is stuck shut lets nothing
+    through: neither says that the valve would shut, and open, with the water."""
+    bench = Bench()
+    bench.state.water_looks[0, 0, :4] = 0.0
+    assert bench.figure("float").condition_pct == 100.0
+    bench.state.figure_day[:] = DAY
+    bench.state.water_looks[0, 0, :4] = 0.0
+    bench.state.alarm_state[0, FAULT_INDEX[fault]] = AlarmState.ACKNOWLEDGED
+    found = bench.figure("float")
+    assert found.condition_pct is None
+    assert "sticks" in found.said
+
+
+def test_a_float_that_is_stuck_open_keeps_what_the_meter_saw():
+    bench = Bench()
+    bench.state.water_looks[0, 0, :4] = 0.6
+    bench.state.value_ms[:] = T0_MS
+    bench.state.alarm_state[0, FAULT_INDEX["float-stuck-open"]] = AlarmState.UNACKNOWLEDGED
+    assert bench.figure("float").condition_pct == 0.0
 
 
 def test_a_bleed_is_judged_by_the_water_it_leaves():

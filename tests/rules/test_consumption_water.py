@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from support.basin_means import DAY_BINS, EVAPORATION_L_MIN, basin, span, trace
 
 from rules.consumption import Amount, UnitUse, summed, unit_use
+from rules.consumption.trace import STAGED
 from rules.consumption.water import water_of
+from rules.faults.registry import SETTINGS
 
 DAY_MIN = 1440.0
 
@@ -121,6 +123,24 @@ def test_what_is_not_sent_is_not_known_and_says_why() -> None:
     assert unlevelled["overflow"].value is None
 
 
+def test_two_of_four_fans_in_stages_move_half_of_the_air() -> None:
+    """Command 50 %, two proven: in stages they run at full speed and move a half. The same two of a
+    unit whose four fans were seen together at part speed run at 50 % and move a quarter."""
+    mean, told = basin(1, 3.0)
+    mean["fan_speed"][:], mean["fan_run"][:] = 50.0, 3.0
+    staged = trace(mean)
+    assert staged.air_frac[100] == 0.5
+    assert value(water_of(staged).amounts["evaporation"]) == pytest.approx(
+        0.5 * told.evaporated, rel=0.005
+    )
+    set_so = trace(mean, settings={"fan-not-proven": {"staged": 0}})
+    assert set_so.air_frac[100] == 0.25
+    mean["fan_run"][:13] = 15.0
+    assert trace(mean).air_frac[100] == 0.25
+    np.testing.assert_array_equal(trace(mean).air_wanted_frac, 0.5)
+    assert SETTINGS["fan-not-proven"]["staged"].default == STAGED
+
+
 def test_a_gap_is_left_out_and_not_filled_up() -> None:
     """Half the time without telemetry: half the water, and a coverage that says so."""
     mean, told = basin(2, 3.0)
@@ -131,6 +151,27 @@ def test_a_gap_is_left_out_and_not_filled_up() -> None:
         assert value(amounts[name]) == pytest.approx(all_of_it / 2.0, rel=0.001)
     for name in ("makeup", "evaporation", "wet_hours"):
         assert amounts[name].coverage_frac == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("without", [(), ("bleed_flow",), ("makeup_flow",)])
+def test_only_the_same_hours_are_taken_from_each_other(without: tuple[str, ...]) -> None:
+    """Humidity, and so evaporation, is known on one day of ten: what nine days took in or bled is
+    neither left over nor too much. Bled 3 L/min are the intended cycles' own to 2 %."""
+    mean, told = basin(10, 3.0, start_cycles=3.0)
+    mean["relative_humidity"][DAY_BINS:] = np.nan
+    amounts = water_of(trace(mean, without=without)).amounts
+    beyond = amounts["beyond_target"]
+    assert beyond.coverage_frac == pytest.approx(0.1, abs=0.005)
+    assert value(beyond) == pytest.approx(0.0, abs=0.01 * told.bled)
+    if "makeup_flow" in without:
+        # Without a meter what came in is the sum of what left, so that too is of one day.
+        assert value(amounts["makeup"]) == pytest.approx(told.came / 10.0, rel=0.01)
+        assert amounts["makeup"].coverage_frac == pytest.approx(0.1, abs=0.005)
+        return
+    assert value(amounts["makeup"]) == pytest.approx(told.came, rel=1e-6)
+    left_over = amounts["unaccounted"]
+    assert left_over.coverage_frac == pytest.approx(0.1, abs=0.005)
+    assert value(left_over) == pytest.approx(0.0, abs=0.005 * told.evaporated)
 
 
 def test_a_unit_that_rests_uses_nothing_and_is_known_to() -> None:
@@ -148,6 +189,27 @@ def test_a_drained_basin_is_water_lost_at_standstill() -> None:
     level[146:] = np.maximum(190.0 - 10.0 * np.arange(len(level) - 146), 0.0)
     lost = water_of(trace(mean)).amounts["standing"]
     assert value(lost) == pytest.approx(2.0 * 190.0, rel=0.02)
+
+
+@pytest.mark.parametrize("sd_mm", [0.5, 1.0, 2.0, 3.0])
+def test_noise_of_a_level_that_stands_is_no_loss(sd_mm: float) -> None:
+    """A month of a still basin, whose reading wavers from one five minutes to the next."""
+    mean, _ = basin(30, 0.0, wet=np.zeros(30 * DAY_BINS, dtype=bool))
+    rng = np.random.default_rng(int(10 * sd_mm))
+    mean["basin_level"] = 170.0 + rng.normal(0.0, sd_mm, 30 * DAY_BINS)
+    assert value(water_of(trace(mean)).amounts["standing"]) == 0.0
+
+
+@pytest.mark.parametrize("sd_mm", [0.0, 1.0, 2.0])
+def test_a_leak_at_rest_is_counted_over_its_refillings(sd_mm: float) -> None:
+    """2 mm an hour off 2 m² for 30 days are 2,880 L; each 150 mm are filled up again at once."""
+    mean, _ = basin(30, 0.0, wet=np.zeros(30 * DAY_BINS, dtype=bool))
+    fallen = np.arange(30 * DAY_BINS) * (2.0 / 12.0)
+    rng = np.random.default_rng(7)
+    mean["basin_level"] = 200.0 - fallen % 150.0 + rng.normal(0.0, sd_mm, 30 * DAY_BINS)
+    lost = water_of(trace(mean)).amounts["standing"]
+    assert value(lost) == pytest.approx(2880.0, rel=0.03)
+    assert abs(value(lost) - 2880.0) < 2.0 * (lost.sd or 0.0)
 
 
 def test_a_stuck_bleed_is_charged_with_what_it_wasted() -> None:

@@ -8,6 +8,7 @@ from support.wear_paths import DAY_MS, forecast_trials, seasonal_course
 
 from rules.forecast import DueRange, Figure, Verdict, cut, due_range, pace_of
 from rules.forecast.season import wear_by_month
+from rules.forecast.series import stretches
 
 START = 20_000
 
@@ -108,6 +109,55 @@ def test_a_series_begins_after_the_last_cleaning():
     assert why == "since it was cleaned"
 
 
+def test_a_cleaning_after_the_newest_figure_leaves_nothing_of_the_worn_part():
+    """Cleaned this noon: what the part was until then says nothing of it now."""
+    figures = series(100.0 - 5.0 * np.arange(25.0))
+    cleaned_ms = figures[-1].time_ms + DAY_MS // 2
+    kept, why = cut(figures, [figures[3].time_ms, cleaned_ms])
+    assert kept == []
+    due = due_range("coil", kept, cleaned_ms + DAY_MS // 4, why)
+    assert (due.verdict, due.condition_pct) == (Verdict.TOO_LITTLE, None)
+    assert "since it was cleaned" in due.reason
+
+
+def test_a_cleaning_to_come_breaks_no_earlier_stretch():
+    """The seasons are read off all stretches; each ends with the cleaning that came next."""
+    figures = series([*range(100, 40, -1), *range(100, 60, -1)])
+    cleaned_ms = [figures[59].time_ms + DAY_MS // 2, figures[-1].time_ms + DAY_MS // 2]
+    assert [len(s) for s in stretches(figures, cleaned_ms)] == [60, 39]
+
+
+def test_old_figures_say_nothing_of_today():
+    """A part that was worn when it was seen last, two months ago: how it is now is not known."""
+    figures = series(100.0 - 5.0 * np.arange(25.0))
+    last_ms = figures[-1].time_ms
+    assert due_range("coil", figures, last_ms + 20 * DAY_MS).verdict is Verdict.THERE
+    due = due_range("coil", figures, last_ms + 60 * DAY_MS)
+    assert due.verdict is Verdict.TOO_LITTLE
+    assert (due.condition_pct, due.uncertainty_pct, due.early_ms) == (None, None, None)
+    assert "60 days old" in due.reason
+    falling = series(100.0 - np.arange(60.0))
+    assert due_range("coil", falling, falling[-1].time_ms + 31 * DAY_MS).early_ms is None
+
+
+def test_a_range_without_an_end_is_no_date():
+    """Wear that has all but stopped, or so much noise that it may have: an early date alone would
+    be read as a date. Of 300 such series none has a range with an open end."""
+    rng = np.random.default_rng(8)
+    open_ended = 0
+    for _ in range(300):
+        tau = rng.uniform(5.0, 40.0)
+        y = 100.0 - 25.0 * (1.0 - np.exp(-np.arange(60.0) / tau)) + rng.normal(0.0, 2.0, 60)
+        due = forecast(y)
+        dates = (due.early_ms, due.likely_ms, due.late_ms)
+        if due.verdict is Verdict.DUE:
+            assert None not in dates
+        else:
+            assert dates == (None, None, None)
+            open_ended += "no end of the range" in due.reason
+    assert open_ended > 5
+
+
 def test_a_leap_upwards_that_nobody_wrote_down_begins_one_too():
     figures = series([*(100.0 - 3.0 * np.arange(20.0)), *[99.0, 101.0] * 6])
     kept, why = cut(figures)
@@ -157,11 +207,12 @@ def test_seasons_bring_the_date_nearer_to_the_truth():
         figures, cleaned_ms, _ = seasonal_course(rng, years=2)
         history, held = figures[:-90], figures[-90:]
         true_end = next((f.time_ms for f in held if f.raw_pct <= 0.0), None)
-        kept, since = cut(history, cleaned_ms)
+        past = [t for t in cleaned_ms if t <= history[-1].time_ms]
+        kept, since = cut(history, past)
         if true_end is None or len(kept) < 10:
             continue
         now_ms = history[-1].time_ms
-        for pace, misses in ((None, plain), (pace_of(history, cleaned_ms), seasonal)):
+        for pace, misses in ((None, plain), (pace_of(history, past), seasonal)):
             due = due_range("coil", kept, now_ms, since, pace)
             if due.likely_ms is not None:
                 misses.append(abs(due.likely_ms - true_end) / DAY_MS)

@@ -7,9 +7,9 @@ import pytest
 from support.cleaned_unit import days_of
 from support.fleet import T0_MS, rows_of, site
 
-from rules.like_conditions import HOUR_MS, Means, alike, hours_of
+from rules.like_conditions import HOUR_MS, Hours, Means, alike, hours_of
 from rules.plan import FleetPlan
-from rules.proof import PROVEN_BY, Proof, ProofVerdict, judge_cleaning
+from rules.proof import PROVEN_BY, STATED, Proof, ProofVerdict, judge_cleaning, judge_hours
 from rules.state import CLEANABLE_PARTS
 
 SITES = [site()]
@@ -96,15 +96,95 @@ def test_the_next_best_witness_serves_where_the_best_is_missing():
     assert found.verdict is HELPED
 
 
-def test_no_load_is_matched_by_the_hour_of_the_day():
-    found = proof("coil", {"coil": 1.3}, {}, without=("heat_load",))
-    assert found.verdict is HELPED
+def test_no_load_is_matched_by_the_hour_of_the_day_and_asks_for_more_days():
+    """Days differ by their load then, which four of them do not tell from the cleaning."""
+    few, more = (
+        proof("coil", {"coil": 1.3}, {}, without=("heat_load",), after_days=days)
+        for days in (4.0, 10.0)
+    )
+    assert few.verdict is not DID_NOT
+    assert more.verdict is HELPED
+    assert more.low_pct > few.low_pct
 
 
 def test_parts_that_were_cleaned_together_share_the_credit():
     before, after = stretch(0, 6.0, seed=1, coil=1.3), stretch(20, 4.0, seed=2)
     found = judge_cleaning(PLAN, 0, "coil", before, after, ("coil", "fans"))
     assert "Cleaned together with fans" in found.said
+
+
+def hours(start_ms: int, values) -> Hours:
+    """Hours of one mode, weather and airflow, which differ by what they witness alone."""
+    level = np.asarray(values).reshape(-1)
+    n = len(level)
+    same = np.full(n, 0.5)
+    at = start_ms + HOUR_MS * np.arange(n, dtype=np.int64)
+    return Hours(at, np.zeros(n), 20.0 * same, same, same,
+                 {"td_dry": level, "td_wet": np.full(n, np.nan)})  # fmt: skip
+
+
+def following(rng, days, rho, sd):
+    """Hourly noise of the first order: what is off now is off by ``rho`` of it an hour later."""
+    n = 24 * days
+    step = rng.normal(0.0, sd * np.sqrt(1.0 - rho**2), n)
+    out = np.empty(n)
+    now = rng.normal(0.0, sd)
+    for i in range(n):
+        now = rho * now + step[i]
+        out[i] = now
+    return out
+
+
+@pytest.mark.parametrize(
+    ("rho", "days_before"), [(0.0, 14), (0.8, 14), (0.9, 14), (0.95, 14), (0.95, 5), (0.9, 3)]
+)
+def test_noise_that_lasts_for_hours_is_called_help_no_more_often_than_stated(rho, days_before):
+    """Coils whose temperature difference wanders by 6 % about one level, left as they were and
+    looked at each day for two weeks, as the gateway does: at most 2 % end as helped."""
+    rng = np.random.default_rng(int(1000 * rho) + days_before)
+    helped, trials = 0, 250
+    for _ in range(trials):
+        before = hours(T0_MS, 10.0 * (1.0 + following(rng, days_before, rho, 0.06)))
+        after = 10.0 * (1.0 + following(rng, 14, rho, 0.06))
+        for day in range(1, 15):
+            found = judge_hours("coil", before, hours(T0_MS + 20 * DAY_MS, after[: 24 * day]))
+            if found.verdict is not CANNOT:
+                helped += found.verdict is HELPED
+                break
+    assert helped <= (1.0 - STATED) * trials
+
+
+def test_days_that_differ_as_a_whole_are_no_many_readings():
+    """Each day has a level of its own, 4 % apart, and its hours agree among themselves: two or
+    three days after the work prove nothing, however many hours they have."""
+    rng = np.random.default_rng(4)
+    helped = 0
+    for _ in range(250):
+
+        def days(n):
+            level = rng.normal(0.0, 0.04, (n, 1)) + rng.normal(0.0, 0.01, (n, 24))
+            return 10.0 * (1.0 + level)
+
+        before, after = hours(T0_MS, days(14)), hours(T0_MS + 20 * DAY_MS, days(3))
+        helped += judge_hours("coil", before, after).verdict is HELPED
+    assert helped <= 5
+
+
+def test_a_cleaning_that_gains_much_is_seen_through_such_noise():
+    rng = np.random.default_rng(17)
+    helped = 0
+    for _ in range(100):
+        before = hours(T0_MS, 12.5 * (1.0 + following(rng, 14, 0.9, 0.06)))
+        after = hours(T0_MS + 20 * DAY_MS, 10.0 * (1.0 + following(rng, 7, 0.9, 0.06)))
+        helped += judge_hours("coil", before, after).verdict is HELPED
+    assert helped >= 90
+
+
+def test_two_days_after_the_work_are_too_few():
+    """48 steady hours with a gain of a fifth: nobody knows yet how the days differ."""
+    found = judge_hours("coil", hours(T0_MS, [12.5] * 240), hours(T0_MS + 20 * DAY_MS, [10.0] * 48))
+    assert found.verdict is CANNOT
+    assert "3 days on each side" in found.said
 
 
 def test_of_many_cleanings_that_changed_nothing_few_are_said_to_have_helped():
@@ -123,10 +203,10 @@ def test_of_many_cleanings_that_changed_nothing_few_are_said_to_have_helped():
 
 
 def test_hours_are_steady_and_of_one_mode():
-    hours = hours_of(PLAN, 0, stretch(0, 2.0, seed=3))
-    dry, wet = hours.witness["td_dry"], hours.witness["td_wet"]
+    found = hours_of(PLAN, 0, stretch(0, 2.0, seed=3))
+    dry, wet = found.witness["td_dry"], found.witness["td_wet"]
     assert not (np.isfinite(dry) & np.isfinite(wet)).any()
     assert np.isfinite(dry).sum() >= 15
     assert np.isfinite(wet).sum() >= 15
-    b, a = alike(hours, hours, "td_dry")
-    assert len(b) == len(a) == np.isfinite(dry).sum()
+    b, a = alike(found, found, "td_dry")
+    assert len(b.start_ms) == len(a.start_ms) == np.isfinite(dry).sum()

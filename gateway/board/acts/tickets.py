@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
@@ -17,7 +18,7 @@ from gateway.records.session import RecordsError
 from gateway.tickets.closeout import PartFinding
 from gateway.tickets.document import clean
 
-__all__ = ["LONGEST", "Report", "as_seen", "record", "seen"]
+__all__ = ["LONGEST", "Report", "as_seen", "exactly", "record", "seen"]
 
 LONGEST: Final = 2_000
 HOUR_MS: Final = 3_600_000
@@ -67,9 +68,20 @@ def record(
 
 
 def seen(detail: TicketDetail) -> str:
-    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since."""
-    ticket, last = detail.ticket, detail.entries[-1].seq if detail.entries else 0
-    return f"{ticket.state.value}/{last}/{ticket.assignee}"
+    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since.
+
+    What people have settled counts: its phase, whose it is, who is there. What the gateway adds by
+    itself (a reading that worsens, a unit out of service) refuses nobody's report.
+    """
+    ticket = detail.ticket
+    settled = [ticket.state.value, ticket.assignee, *(one.by for one in ticket.on_site)]
+    return hashlib.sha256("\n".join(settled).encode()).hexdigest()[:16]
+
+
+def exactly(detail: TicketDetail) -> str:
+    """The same with every line of its life: a program that says a thing twice says it once."""
+    last = detail.entries[-1].seq if detail.entries else 0
+    return f"{seen(detail)} {last} {len(detail.attachments)}"
 
 
 def as_seen(detail: TicketDetail, what: str) -> None:

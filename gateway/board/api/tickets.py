@@ -7,7 +7,7 @@ from typing import Any, Final, Literal
 
 from fastapi import APIRouter, Response
 
-from gateway.board.acts.tickets import seen
+from gateway.board.acts.tickets import exactly
 from gateway.board.api.routing import ApiRoute, answers
 from gateway.board.api.terms import (
     After,
@@ -163,7 +163,7 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
         detail = source.records.ticket(number)
         if detail is None:
             raise no_ticket(number)
-        response.headers["ETag"] = etag(seen(detail))
+        response.headers["ETag"] = etag(exactly(detail))
         return facts_of(house, detail)
 
     @router.get(

@@ -23,6 +23,7 @@ from gateway.board.rooms.lists import lists_room
 from gateway.board.rooms.plan import plan_room
 from gateway.board.rooms.reports import reports_room
 from gateway.board.rooms.sign_in import sign_in
+from gateway.board.rooms.ticket_files import ticket_files_room
 from gateway.board.rooms.tickets import tickets_room
 from gateway.board.rooms.unit import unit_room
 
@@ -36,6 +37,7 @@ ROOMS: Final[tuple[Room, ...]] = (
     alarms_room,
     unit_room,
     tickets_room,
+    ticket_files_room,
     plan_room,
     lists_room,
     learned_room,

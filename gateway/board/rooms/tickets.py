@@ -2,26 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Final
+from typing import Any, Final
 from urllib.parse import quote
 
-from fastapi import APIRouter, Path, Request, Response
+from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
 from gateway.board.acts.tickets import LONGEST, Report, as_seen, record, seen
 from gateway.board.board import Board
 from gateway.board.doors import needs
-from gateway.board.forms import Form, FormFields
+from gateway.board.forms import MOST_FILES, Form, FormFields
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, notice_of, ticket_view, tickets_view
 from gateway.records.session import RecordsError
-from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding
+from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding, ReadingTaken
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act
+from rules.signals import SIGNALS
 from rules.state import CLEANABLE_PARTS
 
 __all__ = ["tickets_room"]
@@ -30,6 +31,7 @@ STAYS: Final = {"1": "1 hour", "2": "2 hours", "4": "4 hours", "6": "6 hours", "
                 "12": "12 hours"}  # fmt: skip
 FINDINGS: Final = 3
 """Parts that the close-out form has room for; further ones are added by notes."""
+_TAKEN_BY_HAND: Final = tuple(s for s in SIGNALS if s.kind == "analogue")
 _SAID: Final = {
     "acknowledge": "Recorded: acknowledged. The gateway takes it over within seconds.",
     "assign": "Recorded: assigned.",
@@ -39,8 +41,8 @@ _SAID: Final = {
     "done": "Recorded: the work is done. Wait here for what the readings show before you leave.",
     "close": "Recorded: closed.",
     "note": "Recorded: your note.",
+    "file": "Recorded: what you attached.",
 }  # fmt: skip
-_INLINE: Final = frozenset({"image/jpeg", "image/png", "image/webp", "image/gif"})
 
 
 def tickets_room(board: Board, paper: Paper) -> APIRouter:
@@ -81,7 +83,9 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         given = {
             "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
             "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
-            "longest": LONGEST, "seen": seen(view.detail), **more,
+            "longest": LONGEST, "signals": _TAKEN_BY_HAND, "most_files": MOST_FILES,
+            "titles": {s.name: s.title for s in SIGNALS},
+            "seen": seen(view.detail), **more,
         }  # fmt: skip
 
         def values() -> dict[str, Any]:
@@ -107,16 +111,6 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
             media_type="application/pdf",
             headers={"Content-Disposition": f"inline; filename*=UTF-8''{name}"},
         )
-
-    @router.get("/tickets/{number}/files/{position}")
-    def file(number: str, position: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
-        found = records.attachment(number, position)
-        if found is None:
-            raise HTTPException(404)
-        row, content = found
-        how = "inline" if row.media_type in _INLINE else "attachment"
-        headers = {"Content-Disposition": f"{how}; filename*=UTF-8''{quote(row.name)}"}
-        return Response(content, media_type=row.media_type, headers=headers)
 
     def recorded(request: Request, number: str, form: Form) -> None:
         report, then = _report(form), form.get("seen", "")
@@ -146,7 +140,7 @@ def _report(form: Form) -> Report:
         to=clean(form.get("to", ""), 100),
         stay_h=float(hours) if hours in STAYS else 4.0,
         finding=clean(form.get("found", ""), LONGEST),
-        findings=tuple(_findings(form)),
+        findings=tuple(_findings(form)) if form.get("act") == "close" else (),
         cleaned=tuple(form.all("cleaned")),
     )
 
@@ -154,10 +148,30 @@ def _report(form: Form) -> Report:
 def _findings(form: Form) -> list[PartFinding]:
     found = []
     for i in range(FINDINGS):
-        part, text = form.get(f"part{i}", ""), form.get(f"found{i}", "")
-        if part or text.strip():
+        part, text, reading = form.get(f"part{i}", ""), form.get(f"found{i}", ""), _reading(form, i)
+        if part or text.strip() or reading:
             if not part:
-                msg = f"Say at which part '{clean(text, 60)}' was found. Nothing was changed."
+                of = clean(text, 60) or reading[0].what
+                msg = f"Say at which part '{of}' was found. Nothing was changed."
                 raise CloseOutRefused(msg)
-            found.append(PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", "")))
+            found.append(
+                PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", ""), reading)
+            )
     return found
+
+
+def _reading(form: Form, i: int) -> tuple[ReadingTaken, ...]:
+    """The reading beside a part, none where nothing was written."""
+    what = form.get(f"reading{i}", "")
+    values = [form.get(f"{when}{i}", "").strip() for when in ("before", "after")]
+    if not any(values):
+        return ()
+    try:
+        before, after = [float(v.replace(",", ".")) if v else None for v in values]
+    except ValueError:
+        msg = (
+            f"'{clean(' and '.join(v for v in values if v), 60)}' is no number. Write the reading "
+            "before and after the work as numbers alone. Nothing was changed."
+        )
+        raise CloseOutRefused(msg) from None
+    return (ReadingTaken(what, "", before, after),)
