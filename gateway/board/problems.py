@@ -15,6 +15,8 @@ __all__ = ["MEDIA_TYPE", "Refused", "challenge", "problem", "unclear"]
 
 MEDIA_TYPE: Final = "application/problem+json"
 _MOST_ERRORS: Final = 20
+_PHRASES: Final = {413: "Content Too Large", 422: "Unprocessable Content"}
+"""As RFC 9110 has them (sections 15.5.14 and 15.5.21); Python 3.11 knows the older ones."""
 
 
 class Refused(Exception):
@@ -38,7 +40,8 @@ def problem(
     status: int, detail: str, headers: Mapping[str, str] | None = None, **more: Any
 ) -> Response:
     """A document of the type 'about:blank': its title is the status's phrase (section 4.2.1)."""
-    document = {"title": HTTPStatus(status).phrase, "status": status, "detail": detail, **more}
+    title = _PHRASES.get(status) or HTTPStatus(status).phrase
+    document = {"title": title, "status": status, "detail": detail, **more}
     return JSONResponse(document, status, headers and dict(headers), MEDIA_TYPE)
 
 

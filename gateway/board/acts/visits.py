@@ -51,8 +51,11 @@ class Deciding:
         self._board, self._records, self._configuration = board, records, configuration
         self._planning = threading.Lock()
 
-    def plan_anew(self, request: Request) -> None:
-        """Plan outside the transaction: it takes seconds in which others must be able to write."""
+    def plan_anew(self, request: Request) -> list[str]:
+        """Propose visits anew; their numbers.
+
+        It plans outside the transaction: that takes seconds in which others must be able to write.
+        """
         try:
             from gateway.visits.proposing import planned  # noqa: PLC0415 - needs an extra
         except ModuleNotFoundError:
@@ -75,6 +78,7 @@ class Deciding:
                     raise RecordsError(msg)
                 numbers = self._records.propose_visits(proposals, outcome, acting.now_ms)
                 acting.note("visits: anew", "plan", after={"proposed": numbers})
+            return numbers
         finally:
             self._planning.release()
 

@@ -11,7 +11,9 @@ from fastapi.openapi.utils import get_openapi
 from fastapi.responses import JSONResponse
 from starlette.routing import BaseRoute
 
+from gateway.board.api.acting import acting_routes
 from gateway.board.api.alarms import alarms_routes
+from gateway.board.api.export import export_routes
 from gateway.board.api.lists import lists_routes
 from gateway.board.api.me import me_routes
 from gateway.board.api.plan import plan_routes
@@ -59,10 +61,12 @@ def api_room(board: Board, paper: Paper) -> APIRouter:
         me_routes(board),
         sites_routes(board, house),
         readings_routes(board, house),
+        export_routes(board, house),
         alarms_routes(board, house),
         tickets_routes(board, house),
         plan_routes(board, house),
         lists_routes(board, house),
+        acting_routes(board, house),
     ]
     limited = [metered(board.request_limit)]
     for part in parts:

@@ -46,6 +46,7 @@ class ProblemDocument(Fact):
 
 
 _WORDS: Final = {
+    400: "The body is no JSON that can be read.",
     401: "Nobody is recognised: no token, or one that does not hold (RFC 6750).",
     403: "The token or its account may not do this.",
     404: "There is no such thing.",
@@ -68,7 +69,7 @@ def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
     schema = {"$ref": "#/components/schemas/ProblemDocument"}
     return {
         status: {"description": _WORDS[status], "content": {MEDIA_TYPE: {"schema": schema}}}
-        for status in sorted({*_ALWAYS, *statuses})
+        for status in sorted({*_ALWAYS, *statuses, *([400] if 415 in statuses else [])})
     }
 
 

@@ -139,7 +139,7 @@ def cursor_of(text: str, length: int) -> tuple[int, ...] | None:
     if not text:
         return None
     try:
-        found = json.loads(base64.urlsafe_b64decode(text + "=" * (-len(text) % 4)))
+        found = json.loads(base64.b64decode(text + "=" * (-len(text) % 4), b"-_", validate=True))
     except (ValueError, UnicodeError, RecursionError):
         found = None
     if (
