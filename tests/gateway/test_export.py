@@ -182,7 +182,9 @@ def test_the_board_gives_the_files(api):
     assert len(answer.text.splitlines()) == 288 + 1
     answer = api.get(f"export/readings.parquet?site={site}&width_s=3600", token)
     assert answer.headers["content-type"] == "application/vnd.apache.parquet"
-    assert pq.read_table(io.BytesIO(answer.content)).num_rows == 2 * 24
+    assert pq.read_table(io.BytesIO(answer.content)).num_rows == 2 * 25, (
+        "the hours that the day touches"
+    )
     assert answer.headers["content-disposition"] == 'attachment; filename="readings.parquet"'
     assert api.get("export/readings.csv?site=none", token).status_code == 404
     assert api.get("export/readings.csv?signal=none", token).status_code == 422
