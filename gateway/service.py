@@ -36,6 +36,7 @@ from gateway.data_directory import (
     DataDirectory,
     DataDirectoryError,
 )
+from gateway.due_keeper import DueKeeper
 from gateway.intake import SPARKPLUG_FILTERS, TOPIC_FILTERS, Intake
 from gateway.journal import JournalError, SqliteJournal
 from gateway.mail.allowance import Allowance
@@ -95,6 +96,7 @@ class Pace:
     reports_s: float = 60.0
     proof_s: float = 600.0
     looks_s: float = 5.0
+    due_s: float = 20.0
     rules_s: float = 1.0
     store_s: float = 1.0
     snapshot_s: float = 300.0
@@ -458,6 +460,7 @@ class Service:
             self._records, self._store, lambda: self.configuration, self._clock_ms
         )
         self._proof = CleaningProof(self._records, self._store, lambda: self._plan, self._clock_ms)
+        self._due = DueKeeper(self._records, self._clock_ms)
         self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
         self._periodic = (
             Periodic("escalation", pace.escalation_s, self._escalate),
@@ -466,6 +469,7 @@ class Service:
             Periodic("reports", pace.reports_s, self._reports.run),
             Periodic("consumption", pace.use_s, self._keeper.run),
             Periodic("cleaning proof", pace.proof_s, self._proof.run),
+            Periodic("due dates", pace.due_s, self._due.run),
             Periodic("looks", pace.looks_s, self._looks.run),
             Periodic("upkeep", pace.upkeep_s, self._look_after),
             Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),

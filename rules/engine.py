@@ -126,7 +126,7 @@ class Engine:
             self._refuse_stamps(unit_row[ahead], np.full(ahead.sum(), received_ms), time_ms[ahead])
             unit_row, time_ms, values = unit_row[~ahead], time_ms[~ahead], values[~ahead]
         usable, refused = checked(values)
-        for index in rounds(self.plan, unit_row, time_ms):
+        for index in rounds(self.plan, self.state, unit_row, time_ms):
             rows = unit_row[index].astype(np.int64)
             note_arrived(self.state, rows, time_ms[index])
             fresh = time_ms[index] >= self.state.frame_ms[rows]
@@ -215,7 +215,7 @@ class Engine:
         return self._refuse_readings(received_ms, ranges) if ranges else StepResult()
 
     def _refuse_stamps(self, rows: I32, received_ms: I64, time_ms: I64) -> None:
-        for index in rounds(self.plan, rows, received_ms):
+        for index in rounds(self.plan, self.state, rows, received_ms):
             which = rows[index].astype(np.int64)
             note_refused_stamps(self.state, which, received_ms[index], time_ms[index])
 
@@ -225,7 +225,7 @@ class Engine:
         unit_row = np.array([r[0] for r in ranges], dtype=np.int32)
         time_ms = np.array([r[1] for r in ranges], dtype=np.int64)
         refused, values = as_columns([r[2] for r in ranges], [r[3] for r in ranges])
-        for index in rounds(self.plan, unit_row, time_ms):
+        for index in rounds(self.plan, self.state, unit_row, time_ms):
             rows = unit_row[index].astype(np.int64)
             note_refused(self.state, rows, time_ms[index], refused[index], values[index])
         news = time_ms > self.state.frame_ms[unit_row]

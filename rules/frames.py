@@ -35,12 +35,13 @@ _WATER: Final = INDEX["basin_temperature"]
 _AIR: Final = INDEX["ambient_temperature"]
 
 
-def rounds(plan: FleetPlan, unit_row: I32, time_ms: I64) -> Iterator[I64]:
+def rounds(plan: FleetPlan, state: FleetState, unit_row: I32, time_ms: I64) -> Iterator[I64]:
     """Indices of the frames of each round, each unit at most once, in order of time.
 
     Frames of one unit with the same time keep the order of arrival. A unit's frames before and
-    after the edge of a bin are in rounds apart, the same ones for all units whose first edge in the
-    batch is this: units which report at different rates close their bins in one round.
+    after the edge of a bin are in rounds apart, and all units whose open bins the batch closes
+    close them in one round, whenever they report and wherever their bins end: units do not touch
+    each other, and closing few bins takes as long as closing many.
     """
     n = len(unit_row)
     if (unit_row[1:] > unit_row[:-1]).all():
@@ -48,14 +49,17 @@ def rounds(plan: FleetPlan, unit_row: I32, time_ms: I64) -> Iterator[I64]:
         return
     order = np.lexsort((time_ms, unit_row))  # stable
     rows = unit_row[order].astype(np.int64)
-    edge = bin_of(plan, rows, time_ms[order]) - bin_of(plan, rows, int(time_ms.min()))
-    new_bin = np.concatenate([[True], (rows[1:] != rows[:-1]) | (edge[1:] != edge[:-1])])
+    bin_id = bin_of(plan, rows, time_ms[order])
+    first = np.concatenate([[True], rows[1:] != rows[:-1]])
+    new_bin = np.concatenate([[True], bin_id[1:] != bin_id[:-1]]) | first
     starts = np.flatnonzero(new_bin)
     rank = np.arange(n) - np.repeat(starts, np.diff(starts, append=n))
+    # Bins begun by then, of each unit: none while the frames belong to the one that is open.
+    begun = np.cumsum(new_bin & ~(first & (bin_id == state.bin_id[rows])))
+    units = np.flatnonzero(first)
+    before = np.concatenate([[0], begun])[units]
+    edge = begun - np.repeat(before, np.diff(units, append=n))
     turn = edge * (int(rank.max()) + 1) + rank
-    if not turn.any():
-        yield order
-        return
     by_turn = np.argsort(turn, kind="stable")
     edges = np.flatnonzero(np.diff(turn[by_turn])) + 1
     yield from np.split(order[by_turn], edges)

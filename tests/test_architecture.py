@@ -222,7 +222,7 @@ def test_each_protocol_has_one_place():
         },
         "fastapi": {"gateway/board/"},
         "starlette": {"gateway/board/"},
-        "uvicorn": {"gateway/board/server.py"},
+        "uvicorn": {"gateway/board/connections.py", "gateway/board/server.py"},
     }
     for path in all_modules():
         for library in roots(path) & homes.keys():

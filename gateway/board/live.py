@@ -105,6 +105,7 @@ class Live:
         self._poll_s = poll_s
         self._looks_s = looks_s
         self._heartbeat_s = heartbeat_s
+        self.most_followers = MOST_FOLLOWERS
         self._followers: set[asyncio.Queue[str | None]] = set()
         self._poller: asyncio.Task[None] | None = None
         self._closing = False
@@ -113,6 +114,10 @@ class Live:
     def followers(self) -> int:
         """How many pages follow now."""
         return len(self._followers)
+
+    def leave_room(self, connections: int) -> None:
+        """Let no more follow than leave a sixth of so many connections to others."""
+        self.most_followers = min(MOST_FOLLOWERS, connections * 5 // 6)
 
     def close(self) -> None:
         """Let every follower go; to be called within the event loop or from a signal handler."""
@@ -125,7 +130,7 @@ class Live:
 
         Ends by itself after :data:`LONGEST_S`; the browser then comes again.
         """
-        if self._closing or len(self._followers) >= MOST_FOLLOWERS:
+        if self._closing or len(self._followers) >= self.most_followers:
             yield "retry: 60000\n\n"
             return
         queue: asyncio.Queue[str | None] = asyncio.Queue()

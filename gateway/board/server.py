@@ -12,30 +12,34 @@ import uvicorn
 from fastapi import FastAPI
 from uvicorn.middleware.proxy_headers import ProxyHeadersMiddleware
 
+from gateway.board.connections import MOST, Lobby, limited
 from gateway.board.doors import PEER
 
 __all__ = ["configured", "listen", "serve"]
 
-_MOST_CONNECTIONS = 1_200
-"""Each open page that follows changes holds one; beyond it a proxy or browser is told to wait."""
+_BACKLOG = 128
+"""asyncio takes so many connections at once before any of them is looked at."""
 _LOCAL_PROXIES = ["127.0.0.1", "::1"]
 
 
 def listen(address: str, port: int) -> socket.socket:
     """A socket that listens; OSError where the address or port cannot be had."""
     family = socket.AF_INET6 if ":" in address else socket.AF_INET
-    return socket.create_server((address, port), family=family, backlog=128)
+    return socket.create_server((address, port), family=family, backlog=_BACKLOG)
 
 
-def configured(app: FastAPI, proxies: Sequence[str] = ()) -> uvicorn.Config:
+def configured(
+    app: FastAPI, proxies: Sequence[str] = (), lobby: Lobby | None = None
+) -> uvicorn.Config:
     """How the server serves: what it logs, whom it believes, how much it takes.
 
-    ``proxies`` are addresses of reverse proxies on other machines.
+    ``proxies`` are addresses of reverse proxies on other machines; ``lobby`` counts connections.
     """
+    lobby = lobby or Lobby(proxies=proxies)
     believed = ProxyHeadersMiddleware(app, [*_LOCAL_PROXIES, *proxies])  # type: ignore[arg-type]
     return uvicorn.Config(
         _NotingPeer(believed),
-        http="h11",
+        http=limited(lobby),
         loop="asyncio",
         ws="none",
         lifespan="off",
@@ -45,7 +49,8 @@ def configured(app: FastAPI, proxies: Sequence[str] = ()) -> uvicorn.Config:
         server_header=False,
         # Who asks is what a proxy of ours says, and nobody else: see above.
         proxy_headers=False,
-        limit_concurrency=_MOST_CONNECTIONS,
+        limit_concurrency=lobby.most,
+        backlog=_BACKLOG,
         timeout_keep_alive=10,
         timeout_graceful_shutdown=10,
         h11_max_incomplete_event_size=16_384,
@@ -82,8 +87,11 @@ def serve(
     ready: Callable[[], None],
     proxies: Sequence[str] = (),
     stopping: Callable[[], None] = lambda: None,
+    most: int = MOST,
 ) -> None:
     """Answer requests until SIGTERM or SIGINT; what has begun is finished first.
+
+    ``most`` connections are open at once, as :func:`gateway.board.connections.places` says.
 
     ``ready`` is called before the first request is answered, ``stopping`` in the server's event
     loop before it waits for answers under way.
@@ -93,4 +101,4 @@ def serve(
         signal.signal(number, lambda *_: None)
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     ready()
-    _Server(configured(app, proxies), stopping).run(sockets=[listening])
+    _Server(configured(app, proxies, Lobby(most, proxies)), stopping).run(sockets=[listening])

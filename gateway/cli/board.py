@@ -116,7 +116,7 @@ def board(
             log.info("The board answers at http://%s:%d; %s.", host, settings.port, where)
 
         try:
-            serve(app, listening, ready, settings.sign_on_from, desk.stopping)
+            serve(app, listening, ready, settings.sign_on_from, desk.stopping, _places(desk))
         finally:
             telemetry.close()
             store.close()
@@ -159,6 +159,16 @@ def _desk(
         else PeopleDoors(store.accounts, signer, settings, desk.clock_ms)
     )
     return desk
+
+
+def _places(desk: Board) -> int:
+    """For how many connections there is room; open pages leave some to those who come anew."""
+    from gateway.board.connections import places  # noqa: PLC0415 - lazy
+
+    most = places()
+    if desk.house is not None:
+        desk.house.live.leave_room(most)
+    return most
 
 
 def _only_for_this_machine(demonstration: bool, address: str) -> None:

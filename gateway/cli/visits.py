@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from gateway.cli.asking import ByOption, JsonOption, NoteOption, nearer, opened
+from gateway.cli.asking import ByOption, JsonOption, NoteOption, commanding, nearer, opened
 from gateway.cli.options import (
     DataOption,
     FleetOption,
@@ -17,12 +17,22 @@ from gateway.cli.options import (
     RecordsOption,
 )
 from gateway.cli.ticket_ask import now_ms
+from gateway.cli.visit_ask import (
+    as_data,
+    chosen,
+    configured,
+    crews_of,
+    jobs_of,
+    plan_data,
+    print_plan,
+    print_visit,
+    print_visits,
+    settle_or_end,
+    today,
+    visit_of,
+    wish_or_end,
+)
 from gateway.cli.visit_season import season
-
-if TYPE_CHECKING:
-    from gateway.config import Configuration
-    from gateway.records import Records
-    from gateway.records.visit_rows import PlanRow, VisitRow
 
 __all__ = ["app"]
 
@@ -76,16 +86,16 @@ def visits(
 
     with opened(context) as store:
         rows = store.visits(
-            [VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN], since_day=_today()
+            [VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN], since_day=today()
         )
         plan = store.visit_plan()
     if as_json:
-        print_json({"visits": [_as_data(row) for row in rows], "plan": _plan_data(plan)})
+        print_json({"visits": [as_data(row) for row in rows], "plan": plan_data(plan)})
         return
     if not rows:
         out().print("No visit is planned. `basinward visits propose` makes a plan.")
         return
-    _print(rows)
+    print_visits(rows)
 
 
 @app.command()
@@ -107,24 +117,29 @@ def propose(
     the cool hours that pads need. It says how near to the best it is.
     """
     from gateway.cli.output import fail, print_json  # noqa: PLC0415 - lazy
+    from gateway.records.visit_rows import PlanRow  # noqa: PLC0415 - lazy
 
     try:
-        from gateway.visits.proposing import propose as make  # noqa: PLC0415 - lazy
+        from gateway.visits.proposing import planned, proposed  # noqa: PLC0415 - lazy
     except ModuleNotFoundError:
         fail("Planning needs the extra 'visits': pip install '.[visits]' brings its solver.")
-    configuration = _configured(fleet)
+    configuration = configured(fleet)
     if not configuration.visits.crews:
         fail(
             "There are no crews. Write crews.toml in the fleet directory (README, Visits), and "
             "[visit] with coordinates in the site files."
         )
     with opened(nearer(context, data, records)) as store:
-        rows, plan = make(store, configuration, now_ms(), seconds)
+        made = planned(store, configuration, now_ms(), seconds)
+        with store.audit.acting(commanding(), now_ms()) as act:
+            numbers = made.write(store, act.now_ms)
+            act.note("visits: anew", "plan", after={"proposed": numbers})
+            rows, plan = proposed(store), PlanRow(act.now_ms, made.outcome)
     if as_json:
-        print_json({"visits": [_as_data(row) for row in rows], "plan": _plan_data(plan)})
+        print_json({"visits": [as_data(row) for row in rows], "plan": plan_data(plan)})
         return
-    _print(rows)
-    _print_plan(plan)
+    print_visits(rows)
+    print_plan(plan)
 
 
 @app.command()
@@ -145,12 +160,12 @@ def show(
         if not visit:
             plan, wishes = store.visit_plan(), store.visit_wishes()
             if as_json:
-                print_json({"plan": _plan_data(plan), "wishes": [vars(w) for w in wishes]})
+                print_json({"plan": plan_data(plan), "wishes": [vars(w) for w in wishes]})
                 return
             if plan is None:
                 out().print("No plan was made yet. `basinward visits propose` makes one.")
             else:
-                _print_plan(plan)
+                print_plan(plan)
             for wish in wishes:
                 when = f" on {wish.day}" if wish.day else ""
                 until = f" until {wish.until_day}" if wish.until_day else ""
@@ -161,11 +176,11 @@ def show(
                     markup=False,
                 )
             return
-        row = _visit_of(store, visit)
+        row = visit_of(store, visit)
     if as_json:
-        print_json(_as_data(row))
+        print_json(as_data(row))
         return
-    _print_visit(row)
+    print_visit(row)
 
 
 @app.command()
@@ -181,8 +196,8 @@ def pin(
 ) -> None:
     """Keep a visit on its day and with its crew, whatever the next plan would prefer."""
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
-        _wish(store, row, "pin", by, note, _chosen(row, jobs), day=row.day, crew=row.crew)
+        row = visit_of(store, visit)
+        wish_or_end(store, row, "pin", by, note, chosen(row, jobs), day=row.day, crew=row.crew)
 
 
 @app.command()
@@ -195,6 +210,7 @@ def move(
     day: DayOption = None,
     crew: CrewOption = "",
     jobs: JobsOption = None,
+    fleet: FleetOption = Path("fleet"),
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
@@ -204,9 +220,10 @@ def move(
     if day is None and not crew:
         fail("Say where to: --day DATE, --crew ID, or both.", 2)
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
+        row = visit_of(store, visit)
         when = day.date().isoformat() if day is not None else ""
-        _wish(store, row, "move", by, note, _chosen(row, jobs), day=when, crew=crew)
+        crews = crews_of(fleet) if crew else None
+        wish_or_end(store, row, "move", by, note, chosen(row, jobs), crews, day=when, crew=crew)
 
 
 @app.command()
@@ -224,14 +241,14 @@ def split(
     from gateway.cli.output import fail  # noqa: PLC0415 - lazy
 
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
+        row = visit_of(store, visit)
         if not jobs:
-            fail(f"Name the jobs to take out with --job. {_jobs_of(row)}", 2)
-        chosen = _chosen(row, jobs)
-        rest = sorted(row.course.needs - set(chosen))
+            fail(f"Name the jobs to take out with --job. {jobs_of(row)}", 2)
+        apart = chosen(row, jobs)
+        rest = sorted(row.course.needs - set(apart))
         if not rest:
             fail("That is the whole visit: use move or refuse.", 2)
-        _wish(store, row, "split", by, note, chosen, apart=rest)
+        wish_or_end(store, row, "split", by, note, apart, apart=rest)
 
 
 @app.command()
@@ -256,10 +273,10 @@ def refuse(
 ) -> None:
     """Do not make a visit on its day, or not until a day."""
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
+        row = visit_of(store, visit)
         last = until.date().isoformat() if until is not None else row.day
         first = "" if until is not None else row.day
-        _wish(store, row, "refuse", by, note, _chosen(row, jobs), day=first, until_day=last)
+        wish_or_end(store, row, "refuse", by, note, chosen(row, jobs), day=first, until_day=last)
 
 
 @app.command()
@@ -272,8 +289,10 @@ def unwish(
     records: OwnRecordsOption = None,
 ) -> None:
     """End a wish: the next plan is free of it. `basinward visits show` lists the wishes."""
-    with opened(nearer(context, data, records)) as store:
-        store.end_visit_wish(wish, by=by, now_ms=now_ms())
+    asked = nearer(context, data, records)
+    with opened(asked) as store, store.audit.acting(commanding(), now_ms()) as act:
+        store.end_visit_wish(wish, by=by, now_ms=act.now_ms)
+        act.note("visits: unwish", f"wish {wish}", after={"by": by.strip()})
     typer.echo(f"Wish {wish} does not hold any more. `basinward visits propose` plans anew.")
 
 
@@ -293,16 +312,12 @@ def confirm(
     A visit that was confirmed before and was changed by a wish is confirmed again; the crew's
     calendar entry changes with it. The running gateway sends the mail.
     """
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-    from gateway.visits.telling import VisitError, confirm_visit  # noqa: PLC0415 - lazy
+    from gateway.visits.telling import confirmation  # noqa: PLC0415 - lazy
 
-    configuration = _configured(fleet)
+    configuration = configured(fleet)
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
-        try:
-            done, to = confirm_visit(store, configuration, row, by=by, note=note, now_ms=now_ms())
-        except VisitError as error:
-            fail(str(error))
+        row = visit_of(store, visit)
+        done, to = settle_or_end(store, configuration, row, confirmation, by, note)
     typer.echo(
         f"{done.number} is confirmed; its work pack goes to "
         f"{', '.join(person.email for person in to)}."
@@ -321,16 +336,12 @@ def cancel(
     records: OwnRecordsOption = None,
 ) -> None:
     """Tell the crew that a visit does not take place, and take it out of its calendar."""
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-    from gateway.visits.telling import VisitError, cancel_visit  # noqa: PLC0415 - lazy
+    from gateway.visits.telling import cancellation  # noqa: PLC0415 - lazy
 
-    configuration = _configured(fleet)
+    configuration = configured(fleet)
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
-        try:
-            done, to = cancel_visit(store, configuration, row, by=by, note=note, now_ms=now_ms())
-        except VisitError as error:
-            fail(str(error))
+        row = visit_of(store, visit)
+        done, to = settle_or_end(store, configuration, row, cancellation, by, note)
     typer.echo(f"{done.number} is cancelled; {', '.join(p.email for p in to)} are told.")
 
 
@@ -352,9 +363,9 @@ def pack(
     from gateway.visits.pack_paper import pack_paper  # noqa: PLC0415 - lazy
     from gateway.visits.telling import pack_of, page_of  # noqa: PLC0415 - lazy
 
-    configuration = _configured(fleet)
+    configuration = configured(fleet)
     with opened(nearer(context, data, records)) as store:
-        row = _visit_of(store, visit)
+        row = visit_of(store, visit)
         made = pack_of(store, configuration, row, now_ms=now_ms())
     path = out or Path(f"{row.number}.pdf")
     try:
@@ -363,156 +374,3 @@ def pack(
     except OSError as error:
         fail(f"The work pack cannot be written: {error}. Name another file with --out.")
     typer.echo(f"The work pack of {row.number} is in {path}.")
-
-
-# --- what the commands share ------------------------------------------------------------------
-
-
-def _configured(fleet: Path) -> Configuration:
-    import os  # noqa: PLC0415 - lazy
-
-    from gateway.cli.output import errors, fail, print_problems  # noqa: PLC0415 - lazy
-    from gateway.config import ConfigurationFaults, load  # noqa: PLC0415 - lazy
-
-    try:
-        return load(fleet, os.environ)
-    except ConfigurationFaults as faults:
-        print_problems(faults.problems, errors())
-        fail("The configuration has faults; see above. basinward check shows them again.")
-
-
-def _today() -> str:
-    return datetime.now(UTC).date().isoformat()
-
-
-def _visit_of(store: Records, number: str) -> VisitRow:
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-
-    text = number.strip().upper()
-    if text.isascii() and text.isdigit() and len(text) < 12:
-        text = f"V-{int(text):06d}"
-    row = store.visit(text)
-    if row is None:
-        fail(f"There is no visit '{number}'. `basinward visits` lists them.")
-    return row
-
-
-def _chosen(row: VisitRow, jobs: list[str] | None) -> list[str]:
-    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-
-    if not jobs:
-        return sorted(row.course.needs)
-    unknown = [job for job in jobs if job not in row.course.needs]
-    if unknown:
-        fail(f"{row.number} has no job '{unknown[0]}'. {_jobs_of(row)}", 2)
-    return jobs
-
-
-def _jobs_of(row: VisitRow) -> str:
-    return f"Its jobs are {', '.join(sorted(row.course.needs))}."
-
-
-def _wish(
-    store: Records,
-    row: VisitRow,
-    kind: str,
-    by: str,
-    note: str,
-    needs: list[str],
-    **more: object,
-) -> None:
-    from gateway.records.visit_rows import VisitState  # noqa: PLC0415 - lazy
-    from gateway.records.visits import NewWish  # noqa: PLC0415 - lazy
-    from rules.visits.wishes import WishKind  # noqa: PLC0415 - lazy
-
-    changes = row.state is VisitState.CONFIRMED and kind != "pin"
-    wish = NewWish(WishKind(kind), needs, **more)  # type: ignore[arg-type]  # all are its fields
-    number = store.wish_visit(
-        wish, by=by, note=note, now_ms=now_ms(), reopens=row.number if changes else ""
-    )
-    typer.echo(f"Wish {number} recorded. `basinward visits propose` makes a plan that keeps it.")
-    if changes:
-        typer.echo(
-            f"{row.number} was confirmed: its crew keeps what it was told until you confirm the "
-            "changed visit, or cancel it."
-        )
-
-
-def _as_data(row: VisitRow) -> dict[str, object]:
-    return {**vars(row), "course": row.course.to_json()}
-
-
-def _plan_data(plan: PlanRow | None) -> dict[str, object] | None:
-    return None if plan is None else {"made_ms": plan.made_ms, **plan.outcome.to_json()}
-
-
-def _print(rows: list[VisitRow]) -> None:
-    from gateway.cli.output import print_table  # noqa: PLC0415 - lazy
-
-    print_table(
-        ("visit", "day", "crew", "state", "sites", "jobs", "on the road"),
-        [
-            (
-                row.number, row.day, row.course.crew_name,
-                _state(row), ", ".join(stop.site for stop in row.course.stops),
-                str(len(row.course.needs)), f"{row.course.drive_h:.1f} h",
-            )
-            for row in rows
-        ],
-    )  # fmt: skip
-
-
-def _state(row: VisitRow) -> str:
-    from gateway.records.visit_rows import VisitState  # noqa: PLC0415 - lazy
-
-    if row.state is VisitState.PROPOSED and row.sequence >= 0:
-        return "changed, to confirm"
-    if row.state is VisitState.WITHDRAWN:
-        return "withdrawn, to cancel"
-    return row.state.value
-
-
-def _print_visit(row: VisitRow) -> None:
-    from gateway.cli.output import out, utc  # noqa: PLC0415 - lazy
-
-    course = row.course
-    lines = [
-        f"{row.number}, {row.day}, {course.crew_name}: {_state(row)}"
-        + (f" by {row.changed_by}" if row.sequence >= 0 else ""),
-        f"leaves {utc(course.leaves_ms)}, back {utc(course.home_ms)}, {course.drive_h:.1f} h on "
-        f"the road, {course.cost_h:.1f} crew hours by the plan's prices",
-    ]
-    if course.why:
-        lines.append(course.why)
-    for stop in course.stops:
-        lines += [f"{stop.site}, {utc(stop.begins_ms)} to {utc(stop.ends_ms)}", f"  {stop.why}"]
-        if stop.wet_off_ms is not None:
-            lines.append(f"  wet running off by {utc(stop.wet_off_ms)}, so that the pads are dry")
-        lines += [
-            f"  - {job.key}: {job.job}, {job.hours:.1f} h"
-            + (f", {', '.join(job.tickets)}" if job.tickets else "")
-            for job in stop.jobs
-        ]
-    for line in lines:
-        out().print(line, markup=False)
-
-
-def _print_plan(plan: PlanRow) -> None:
-    from gateway.cli.output import out  # noqa: PLC0415 - lazy
-
-    outcome = plan.outcome
-    lines = [
-        f"The plan of {outcome.day_count} days from {outcome.first_day} costs "
-        f"{outcome.cost_h:.1f} crew hours (driving, set-up, early cleaning, risk); at most "
-        f"{outcome.gap * 100:.1f} % of that could be saved by another of its kind."
-    ]
-    if outcome.is_cut:
-        lines.append("There were too many ways to combine sites; only some were looked at.")
-    lines += [f"Not kept: {text}" for text in outcome.conflicts]
-    lines += [f"Left: {one.key}: {one.why}" for one in outcome.left]
-    if outcome.not_planned:
-        lines.append(
-            f"Not planned, as their files have no [visit] table: {', '.join(outcome.not_planned)}."
-        )
-    for line in lines:
-        out().print(line, markup=False)

@@ -72,7 +72,7 @@ class UnitWear:
 
 def unit_wear(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitWear:
     """When the unit's parts are due, and what cleaning them did."""
-    due = source.records.due_ranges(site_id, unit_id, now_ms=now_ms)
+    due = source.records.due_known(site_id, unit_id, now_ms=now_ms)
     cleaned = source.records.cleanings(site_id, unit_id)
     return UnitWear({one.due.part: one.due for one in due}, tuple(cleaned[:MOST_CLEANINGS]))
 

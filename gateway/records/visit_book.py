@@ -10,9 +10,9 @@ from collections.abc import Callable, Iterable, Sequence
 from gateway.mail.letter import Letter
 from gateway.records import visits
 from gateway.records.postmark import Postmark
-from gateway.records.session import Database
+from gateway.records.session import Database, RecordsError
 from gateway.records.visit_rows import PlanRow, VisitRow, VisitState, WishRow
-from gateway.records.visits import NewWish, Proposal
+from gateway.records.visits import Given, NewWish, Proposal
 from gateway.tickets.notice import Recipient
 from gateway.visits.course import Outcome
 
@@ -48,11 +48,27 @@ class VisitBook:
         with self._database.read() as connection:
             return visits.wishes(connection, ended_too=ended_too)
 
+    def visits_given(self) -> Given:
+        """What a plan made now has to take as given."""
+        with self._database.read() as connection:
+            return visits.given(connection)
+
     def propose_visits(
-        self, proposals: Sequence[Proposal], outcome: Outcome, now_ms: int
+        self,
+        proposals: Sequence[Proposal],
+        outcome: Outcome,
+        now_ms: int,
+        given: Given | None = None,
     ) -> list[str]:
-        """Replace what was proposed before; the numbers of the visits."""
+        """Replace what was proposed before; the numbers of the visits.
+
+        ``given`` is what the plan was made of. :class:`RecordsError`, and nothing is written, where
+        somebody confirmed, cancelled or wished since: the plan would send a second crew.
+        """
         with self._database.write() as connection:
+            if given is not None and visits.given(connection) != given:
+                msg = "Visits or wishes changed meanwhile. Plan anew; nothing was changed."
+                raise RecordsError(msg)
             return visits.propose(connection, proposals, outcome, now_ms)
 
     def wish_visit(

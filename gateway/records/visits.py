@@ -26,10 +26,12 @@ from gateway.visits.course import Course, Outcome
 from rules.visits.wishes import WishKind
 
 __all__ = [
+    "Given",
     "NewWish",
     "Proposal",
     "add_wish",
     "end_wish",
+    "given",
     "last_plan",
     "propose",
     "reopen",
@@ -63,6 +65,20 @@ class NewWish:
     day: str = ""
     until_day: str = ""
     crew: str = ""
+
+
+@dataclass(frozen=True)
+class Given:
+    """What a plan takes as given: visits that are confirmed, and wishes that hold."""
+
+    confirmed: tuple[VisitRow, ...]
+    wishes: tuple[WishRow, ...]
+
+
+def given(connection: Connection) -> Given:
+    """What a plan made now has to take as given."""
+    confirmed = visits(connection, [VisitState.CONFIRMED], "")
+    return Given(tuple(confirmed), tuple(wishes(connection)))
 
 
 def visits(connection: Connection, states: Iterable[VisitState], since_day: str) -> list[VisitRow]:

@@ -9,6 +9,7 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, Final, cast
 
 from sqlalchemy import Connection, Table, select, update
@@ -180,23 +181,45 @@ def condition_days(
     return [ConditionDay(**row) for row in connection.execute(query).mappings()]
 
 
-def due_ranges(connection: Connection, where: Where, now_ms: int) -> list[UnitDueRange]:
-    """When each part that has figures reaches its limit, by site, unit and part."""
-    series: dict[tuple[int, str], list[Figure]] = defaultdict(list)
-    for day in condition_days(connection, where, since_ms=now_ms - _LOOK_BACK_MS):
-        figure = Figure(day.time_ms, day.raw_pct, day.uncertainty_pct, day.basis, day.baseline_ms)
-        series[day.unit_row, day.part].append(figure)
+def due_ranges(
+    connection: Connection, where: Where, now_ms: int, rows: Sequence[int] | None = None
+) -> list[UnitDueRange]:
+    """When each part that has figures reaches its limit, by site, unit and part.
+
+    With ``rows``, of these units alone. Of the years of figures one unit's are held at a time.
+    """
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
     for one in cleanings(connection, where):
         cleaned[one.unit_row, one.part].append(one.cleaned_ms)
+    places = _of_units(_NOW, where, rows).with_only_columns(
+        _NOW.c.unit_row, _UNITS.c.site, _UNITS.c.unit, _NOW.c.part
+    )
     out = []
-    for row in conditions(connection, where):
-        key = row.unit_row, row.part
-        figures, since = cut(series.get(key, []), cleaned.get(key, ()))
-        pace = pace_of(series.get(key, []), cleaned.get(key, ()))
-        due = due_range(row.part, figures, now_ms, since, pace)
-        out.append(UnitDueRange(row.unit_row, row.site, row.unit, due))
+    for (row, site, unit), parts in groupby(
+        sorted(connection.execute(places), key=lambda r: (r.site, r.unit, r.part)),
+        key=lambda r: (r.unit_row, r.site, r.unit),
+    ):
+        series = _series(connection, row, now_ms - _LOOK_BACK_MS)
+        for part in [r.part for r in parts]:
+            known, ended = series.get(part, []), cleaned.get((row, part), ())
+            figures, since = cut(known, ended)
+            due = due_range(part, figures, now_ms, since, pace_of(known, ended))
+            out.append(UnitDueRange(row, site, unit, due))
     return out
+
+
+def _series(connection: Connection, row: int, since_ms: int) -> dict[str, list[Figure]]:
+    """The daily figures of a unit's parts, in order of time."""
+    d = _DAYS.c
+    query = (
+        select(d.part, d.time_ms, d.raw_pct, d.uncertainty_pct, d.basis, d.baseline_ms)
+        .where(d.unit_row == row, d.time_ms >= since_ms)
+        .order_by(d.part, d.time_ms)
+    )
+    series: dict[str, list[Figure]] = defaultdict(list)
+    for part, *figure in connection.execute(query):
+        series[part].append(Figure(*figure))
+    return series
 
 
 def cleanings(connection: Connection, where: Where, part: str = "") -> list[CleaningRow]:
@@ -225,13 +248,15 @@ def _cleaning_rows(connection: Connection, query: Any) -> list[CleaningRow]:
     return out
 
 
-def _of_units(table: Table, where: Where) -> Any:
+def _of_units(table: Table, where: Where, rows: Sequence[int] | None = None) -> Any:
     query = select(table, _UNITS.c.site, _UNITS.c.unit)
     query = query.join(_UNITS, _UNITS.c.row == table.c.unit_row)
     if where.site:
         query = query.where(_UNITS.c.site == where.site)
     if where.unit:
         query = query.where(_UNITS.c.unit == where.unit)
+    if rows is not None:
+        query = query.where(table.c.unit_row.in_(rows))
     return query
 
 

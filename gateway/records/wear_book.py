@@ -5,9 +5,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from typing import Any
 
-from gateway.records import wear
+from gateway.records import due_dates, wear
+from gateway.records.due_dates import FirstDue
 from gateway.records.queries import Where
 from gateway.records.session import Database
 from gateway.records.wear import Settled
@@ -37,6 +39,32 @@ class WearBook:
         """When each part reaches its limit, by site, unit and part; no date before ``now_ms``."""
         with self._database.read() as connection:
             return wear.due_ranges(connection, Where(site, unit), now_ms)
+
+    def due_known(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
+        """The same as it was worked out today, and anew where it was not or there are news."""
+        with self._database.read() as connection:
+            return due_dates.known(connection, Where(site, unit), now_ms)
+
+    def first_due(self, now_ms: int, limit: int, sites: Collection[str] | None = None) -> FirstDue:
+        """What is due first, at these sites or at all, as it was worked out today."""
+        with self._database.read() as connection:
+            return due_dates.first_due(connection, now_ms, limit, sites)
+
+    def units_awaiting_dates(self, now_ms: int, limit: int) -> list[int]:
+        """Rows of the units whose dates are to be worked out, those without any first."""
+        with self._database.read() as connection:
+            return due_dates.awaiting(connection, now_ms, limit)
+
+    def due_dates_of(self, rows: Sequence[int], now_ms: int) -> list[dict[str, Any]]:
+        """The dates of these units, worked out, as :meth:`keep_due_dates` takes them."""
+        with self._database.read() as connection:
+            return due_dates.renew(connection, rows, now_ms)
+
+    def keep_due_dates(self, made: Sequence[dict[str, Any]]) -> None:
+        """Keep dates for those who read them."""
+        if made:
+            with self._database.write() as connection:
+                due_dates.keep(connection, made)
 
     def cleanings(self, site: str = "", unit: str = "", part: str = "") -> list[CleaningRow]:
         """Cleanings and their effect, the newest first."""

@@ -9,7 +9,7 @@ from sqlalchemy.orm import Mapped, mapped_column
 
 from gateway.records.models import Base
 
-__all__ = ["CleaningRecord", "ConditionDayRecord", "ConditionRecord"]
+__all__ = ["CleaningRecord", "ConditionDayRecord", "ConditionRecord", "DueDateRecord"]
 
 
 class ConditionRecord(Base):
@@ -44,6 +44,31 @@ class ConditionDayRecord(Base):
     basis: Mapped[str]
     count: Mapped[int]
     baseline_ms: Mapped[int] = mapped_column(BigInteger)
+
+
+class DueDateRecord(Base):
+    """When one part reaches its limit, see :class:`rules.forecast.DueRange`, as of ``made_ms``.
+
+    ``figure_ms`` and ``cleaned_ms`` are the newest figure and cleaning (0: none) that it rests on.
+    """
+
+    __tablename__ = "due_dates"
+
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"), primary_key=True)
+    part: Mapped[str] = mapped_column(primary_key=True)
+    made_ms: Mapped[int] = mapped_column(BigInteger)
+    figure_ms: Mapped[int] = mapped_column(BigInteger)
+    cleaned_ms: Mapped[int] = mapped_column(BigInteger)
+    verdict: Mapped[str]
+    early_ms: Mapped[int | None] = mapped_column(BigInteger)
+    likely_ms: Mapped[int | None] = mapped_column(BigInteger)
+    late_ms: Mapped[int | None] = mapped_column(BigInteger)
+    condition_pct: Mapped[float | None]
+    uncertainty_pct: Mapped[float | None]
+    per_day_pct: Mapped[float | None]
+    count: Mapped[int]
+    since_ms: Mapped[int | None] = mapped_column(BigInteger)
+    reason: Mapped[str]
 
 
 class CleaningRecord(Base):

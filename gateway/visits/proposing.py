@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -9,7 +10,7 @@ from zoneinfo import ZoneInfo
 from gateway.config.configuration import Configuration
 from gateway.records import Records
 from gateway.records.visit_rows import PlanRow, VisitRow, VisitState
-from gateway.records.visits import Proposal
+from gateway.records.visits import Given, Proposal
 from gateway.tickets.life import STANDING
 from gateway.visits.course import Course, CourseJob, CourseStop, Left, Outcome
 from gateway.visits.question import DAY_MS, PANEL, Question, question, wall_ms
@@ -18,25 +19,43 @@ from rules.visits.needs import Need
 from rules.visits.planner import Plan, Visit, plan_visits
 from rules.visits.words import conflicts, stop_reason, visit_reason, why_left
 
-__all__ = ["asked_of", "planned", "propose"]
+__all__ = ["Planned", "asked_of", "planned", "propose", "proposed"]
 
 _MOST_TICKETS: Final = 2_000
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A plan that is not written yet, with what it was made of."""
+
+    proposals: tuple[Proposal, ...]
+    outcome: Outcome
+    given: Given
+
+    def write(self, records: Records, now_ms: int) -> list[str]:
+        """Write it, the numbers of its visits; RecordsError where what was given has changed."""
+        return records.propose_visits(self.proposals, self.outcome, now_ms, self.given)
 
 
 def propose(
     records: Records, configuration: Configuration, now_ms: int, limit_s: float = 15.0
 ) -> tuple[list[VisitRow], PlanRow]:
     """Plan from tomorrow on; what was proposed before is replaced, what was confirmed stays."""
-    proposals, outcome = planned(records, configuration, now_ms, limit_s)
-    records.propose_visits(proposals, outcome, now_ms)
-    made = records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
-    return made, PlanRow(now_ms, outcome)
+    made = planned(records, configuration, now_ms, limit_s)
+    made.write(records, now_ms)
+    return proposed(records), PlanRow(now_ms, made.outcome)
+
+
+def proposed(records: Records) -> list[VisitRow]:
+    """What the last plan wants, and what it does not want any more though its crew knows of it."""
+    return records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
 
 
 def planned(
     records: Records, configuration: Configuration, now_ms: int, limit_s: float = 15.0
-) -> tuple[list[Proposal], Outcome]:
+) -> Planned:
     """The same plan, not written yet. ``limit_s`` is the solver's time in seconds."""
+    before = records.visits_given()
     asked = asked_of(records, configuration, now_ms)
     plan = plan_visits(asked.problem, asked.wishes, limit_s)
     proposals = [_proposal(plan, visit, asked) for visit in plan.visits]
@@ -51,7 +70,7 @@ def planned(
         not_planned=asked.not_planned,
         is_cut=plan.cut,
     )
-    return proposals, outcome
+    return Planned(tuple(proposals), outcome, before)
 
 
 def asked_of(records: Records, configuration: Configuration, now_ms: int) -> Question:
@@ -63,7 +82,7 @@ def asked_of(records: Records, configuration: Configuration, now_ms: int) -> Que
         configuration.visits,
         configuration.sites,
         configuration.rules,
-        due=records.due_ranges(now_ms=now_ms),
+        due=records.due_known(now_ms=now_ms),
         tickets=[detail for detail in details if detail is not None],
         wishes=records.visit_wishes(),
         confirmed=records.visits([VisitState.CONFIRMED], since_day=today),

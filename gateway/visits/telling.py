@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from typing import Literal
 
 from gateway.config.configuration import Configuration
+from gateway.mail.letter import Letter
 from gateway.records import Records
 from gateway.records.rows import TicketDetail
 from gateway.records.visit_rows import VisitRow, VisitState
@@ -17,14 +19,47 @@ from rules.faults.base import Fault
 from rules.faults.registry import FAULTS
 from rules.own_rules.catalogue import own_fault
 
-__all__ = ["VisitError", "cancel_visit", "confirm_visit", "pack_of", "page_of"]
+__all__ = [
+    "Settling",
+    "VisitError",
+    "cancel_visit",
+    "cancellation",
+    "confirm_visit",
+    "confirmation",
+    "pack_of",
+    "page_of",
+]
 
 
 class VisitError(Exception):
     """It cannot be done as the visit stands; the message says what to do."""
 
 
-def confirm_visit(
+@dataclass(frozen=True)
+class Settling:
+    """A confirmation or cancellation that is ready to be written, its letter with it.
+
+    Making it takes long (a PDF is laid out), so it is made before the transaction;
+    :meth:`write` looks whether the visit is still as it was.
+    """
+
+    row: VisitRow
+    state: VisitState
+    letter: Letter
+    to: tuple[Recipient, ...]
+    by: str
+    note: str
+    now_ms: int
+
+    def write(self, records: Records) -> VisitRow:
+        """Write it; RecordsError where the visit was changed meanwhile, and nothing is written."""
+        return records.settle_visit(
+            self.row, self.state, self.letter, self.to, by=self.by, note=self.note,
+            now_ms=self.now_ms,
+        )  # fmt: skip
+
+
+def confirmation(
     records: Records,
     configuration: Configuration,
     row: VisitRow,
@@ -32,8 +67,8 @@ def confirm_visit(
     by: str,
     note: str,
     now_ms: int,
-) -> tuple[VisitRow, tuple[Recipient, ...]]:
-    """Confirm a proposed visit and put its work pack into the outbox; who gets it."""
+) -> Settling:
+    """Make ready to confirm a proposed visit and to send its work pack; nothing is written yet."""
     if row.state is VisitState.CONFIRMED:
         msg = f"{row.number} is confirmed already, by {row.changed_by}; its crew has the pack."
         raise VisitError(msg)
@@ -50,15 +85,64 @@ def confirm_visit(
         msg = f"{row.number} would have begun by now. `basinward visits propose` plans anew."
         raise VisitError(msg)
     to = _members(configuration, row)
+    gone = _gone(configuration, row)
+    if gone:
+        msg = (
+            f"{gone[0]} of {row.number} is not in the fleet's files any more. `basinward visits "
+            "propose` plans without it."
+        )
+        raise VisitError(msg)
     pack = pack_of(records, configuration, row, now_ms=now_ms)
     letter = pack_letter(
         pack, row, to, _sender(records, configuration), now_ms=now_ms,
         page=page_of(configuration, row),
     )  # fmt: skip
-    done = records.settle_visit(
-        row, VisitState.CONFIRMED, letter, to, by=by, note=note, now_ms=now_ms
+    return Settling(row, VisitState.CONFIRMED, letter, to, by, note, now_ms)
+
+
+def cancellation(
+    records: Records,
+    configuration: Configuration,
+    row: VisitRow,
+    *,
+    by: str,
+    note: str,
+    now_ms: int,
+) -> Settling:
+    """Make ready to cancel a visit that its crew knows of; nothing is written yet."""
+    if row.state is VisitState.CANCELLED:
+        msg = f"{row.number} is cancelled already, by {row.changed_by}."
+        raise VisitError(msg)
+    if row.sequence < 0:
+        msg = (
+            f"No crew was told of {row.number}, so there is nothing to cancel. `basinward visits "
+            f"refuse {row.number}` keeps it out of the plan."
+        )
+        raise VisitError(msg)
+    if row.ends_ms <= now_ms:
+        msg = f"{row.number} is over, so there is nothing to cancel."
+        raise VisitError(msg)
+    to = _members(configuration, row)
+    site = _site(configuration, row)
+    zone: tzinfo = site.zone if site else UTC
+    letter = cancel_letter(
+        row, to, _sender(records, configuration), by=by, note=note, zone=zone, now_ms=now_ms
     )
-    return done, to
+    return Settling(row, VisitState.CANCELLED, letter, to, by, note, now_ms)
+
+
+def confirm_visit(
+    records: Records,
+    configuration: Configuration,
+    row: VisitRow,
+    *,
+    by: str,
+    note: str,
+    now_ms: int,
+) -> tuple[VisitRow, tuple[Recipient, ...]]:
+    """Confirm a proposed visit and put its work pack into the outbox; who gets it."""
+    ready = confirmation(records, configuration, row, by=by, note=note, now_ms=now_ms)
+    return ready.write(records), ready.to
 
 
 def cancel_visit(
@@ -71,25 +155,8 @@ def cancel_visit(
     now_ms: int,
 ) -> tuple[VisitRow, tuple[Recipient, ...]]:
     """Cancel a visit that its crew knows of; who is told."""
-    if row.sequence < 0:
-        msg = (
-            f"No crew was told of {row.number}, so there is nothing to cancel. `basinward visits "
-            f"refuse {row.number}` keeps it out of the plan."
-        )
-        raise VisitError(msg)
-    if row.state is VisitState.CANCELLED:
-        msg = f"{row.number} is cancelled already, by {row.changed_by}."
-        raise VisitError(msg)
-    to = _members(configuration, row)
-    site = _site(configuration, row)
-    zone: tzinfo = site.zone if site else UTC
-    letter = cancel_letter(
-        row, to, _sender(records, configuration), by=by, note=note, zone=zone, now_ms=now_ms
-    )
-    done = records.settle_visit(
-        row, VisitState.CANCELLED, letter, to, by=by, note=note, now_ms=now_ms
-    )
-    return done, to
+    ready = cancellation(records, configuration, row, by=by, note=note, now_ms=now_ms)
+    return ready.write(records), ready.to
 
 
 def pack_of(records: Records, configuration: Configuration, row: VisitRow, *, now_ms: int) -> Pack:
@@ -125,6 +192,17 @@ def page_of(configuration: Configuration, row: VisitRow) -> Literal["A4", "Lette
 def _site(configuration: Configuration, row: VisitRow) -> Site | None:
     first = row.course.stops[0].site if row.course.stops else ""
     return next((site for site in configuration.sites if site.id == first), None)
+
+
+def _gone(configuration: Configuration, row: VisitRow) -> list[str]:
+    """The places of its jobs that no crew can be sent to: nothing says how they are made safe."""
+    known = {site.id: {unit.id for unit in site.units} | {""} for site in configuration.sites}
+    return [
+        f"{stop.site}/{job.unit}" if job.unit else stop.site
+        for stop in row.course.stops
+        for job in stop.jobs
+        if job.unit not in known.get(stop.site, set())
+    ]
 
 
 def _members(configuration: Configuration, row: VisitRow) -> tuple[Recipient, ...]:

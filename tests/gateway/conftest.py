@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 from sqlalchemy.engine import URL, make_url
+from support.migrated import put_empty_records
 
 from gateway.records import Records
 
@@ -59,6 +60,7 @@ def new_records_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[
     def new_file() -> URL:
         folder = tmp_path / f"records-{next(folders)}"
         folder.mkdir()
+        put_empty_records(folder / "records.sqlite")
         return make_url(f"sqlite:///{folder / 'records.sqlite'}")
 
     yield new_file

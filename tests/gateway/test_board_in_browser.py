@@ -56,7 +56,7 @@ def pages_of(fleet: ShownFleet) -> list[str]:
     number = fleet.records.tickets()[0].number
     return [
         "/", f"/sites/{site}", f"/sites/{site}/{unit}?span=7d", "/alarms", "/alarms?show=held",
-        "/tickets", f"/tickets/{number}", "/plan", "/hand-over", "/refused", "/figures",
+        "/tickets", f"/tickets/{number}", "/plan", "/hand-over", "/refused", "/figures", "/reports",
         "/learned",
     ]  # fmt: skip
 

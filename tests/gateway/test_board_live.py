@@ -142,10 +142,10 @@ def test_a_connection_is_kept_awake_and_ends_to_be_opened_anew(monkeypatch):
     asyncio.run(course())
 
 
-def test_too_many_are_asked_to_come_later(monkeypatch):
+def test_too_many_are_asked_to_come_later():
     async def course() -> None:
-        monkeypatch.setattr(gateway.board.live, "MOST_FOLLOWERS", 1)
         board = live(Marks())
+        board.most_followers = 1
         stream = board.follow()
         await said(stream, "hello")
         assert [m async for m in board.follow()] == ["retry: 60000\n\n"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO
@@ -18,6 +19,7 @@ from gateway.month import Month
 from gateway.overview.visits import visits_view
 from gateway.records.visit_rows import VisitState
 from gateway.tickets.closeout import PartFinding
+from gateway.visits import telling
 from gateway.visits.proposing import propose
 from rules.events import Cause, Evidence
 from rules.visits.wishes import WishKind
@@ -111,7 +113,9 @@ def test_pin_move_split_and_refuse_are_wishes_with_an_entry_in_the_trail(fleet):
     [
         ({"act": "move"}, "Say where to"),
         ({"act": "move", "day": "9 July"}, "is no date"),
-        ({"act": "move", "crew": "van-9"}, "Choose a crew of the list"),
+        ({"act": "move", "crew": "van-9"}, "There is no crew 'van-9'"),
+        ({"act": "move", "day": "2020-01-01"}, "A plan begins tomorrow"),
+        ({"act": "refuse", "until": "2020-01-01"}, "A plan begins tomorrow"),
         ({"act": "split"}, "Tick the jobs to take out"),
         ({"act": "pin", "job": "no/such/job"}, "has other jobs by now"),
         ({"act": "confirm", "seen": "older"}, "was changed meanwhile"),
@@ -214,6 +218,41 @@ def test_a_visit_is_confirmed_moved_planned_anew_confirmed_and_cancelled(fleet):
     assert "no wish 1 that holds" in Page(missing.text).text
 
 
+def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_counts(
+    fleet, monkeypatch
+):
+    row = first(fleet)
+    laid_out = telling.pack_letter
+    others: list[object] = []
+
+    def meanwhile(*given, **more):
+        letter = laid_out(*given, **more)
+        if not others:
+            others.append(None)
+
+            def decide() -> None:
+                others.append(
+                    telling.confirm_visit(
+                        fleet.records, fleet.configuration, row, by="R. Marsh", note="",
+                        now_ms=NOW_MS,
+                    )
+                )  # fmt: skip
+
+            other = threading.Thread(target=decide)
+            other.start()
+            other.join(30)
+        return letter
+
+    monkeypatch.setattr(telling, "pack_letter", meanwhile)
+    response = post(fleet, f"/plan/{row.number}", act="confirm")
+    assert len(others) == 2, "the other planner was held up"
+    assert response.status_code == 409
+    assert "was changed meanwhile" in Page(response.text).text
+    kept = fleet.records.visit(row.number)
+    assert (kept.changed_by, kept.sequence) == ("R. Marsh", 0)
+    assert trail(fleet) == []
+
+
 def test_a_unit_shows_when_its_parts_are_due_and_what_cleaning_did(fleet):
     site, unit = next(iter(fleet.rows))
     text = Page(client(board_of(fleet)).get(f"/sites/{site}/{unit}").text).text
@@ -264,3 +303,26 @@ def test_a_sites_report_comes_as_pdf_and_as_a_page_to_keep(fleet):
     assert browser.get(f"/reports/{site.id}?month=soon").status_code == 400
     assert browser.get("/reports/nowhere").status_code == 404
     assert ANA.form_token not in kept.text
+
+
+def test_the_fleets_report_is_on_the_board_for_whoever_may_look(fleet):
+    browser = client(board_of(fleet, Visitor("Vic", frozenset({Role.VIEW}))))
+    page = Page(browser.get("/reports").text)
+    running = Month.of(NOW_MS, UTC)
+    offered = {option.get("value") for option in page.all("option")}
+    assert {"", str(running), str(running.before)} <= offered
+    assert {site.id for site in fleet.sites} <= offered
+    pdf = browser.get(f"/report?site=&month={running}&as_=pdf")
+    assert pdf.headers["content-disposition"] == f'inline; filename="fleet {running}.pdf"'
+    words = " ".join(p.extract_text() for p in PdfReader(BytesIO(pdf.content)).pages)
+    assert all(site.name in words for site in fleet.sites)
+    kept = browser.get(f"/report?month={running}&as_=html")
+    assert kept.headers["content-disposition"].startswith("attachment")
+    assert fleet.sites[0].name in Page(kept.text).text
+    one = browser.get(f"/report?site={fleet.sites[0].id}&month={running}&as_=html")
+    assert fleet.sites[1].name not in Page(one.text).text
+    assert browser.get(f"/report?month={running.after}").status_code == 400
+    assert browser.get("/report?site=nowhere").status_code == 404
+    nobody = client(board_of(fleet, Visitor("Noa", frozenset())))
+    assert nobody.get("/reports").status_code == 403
+    assert nobody.get("/report").status_code == 403

@@ -13,6 +13,7 @@ from pypdf import PdfReader
 from typer.testing import CliRunner, Result
 from visit_rig import configured, worn_records
 
+from gateway.accounts.actors import How
 from gateway.cli.app import app
 from gateway.records import Records
 
@@ -143,3 +144,83 @@ def test_a_season_is_lived_the_same_way_again(desk: Desk) -> None:
     assert other != first
     assert set(first) == {"plan", "calendar", "failure"}
     assert first["failure"]["site_visits"] == first["failure"]["call_outs"]
+
+
+def test_each_decision_leaves_an_entry_of_who_ran_the_command_and_for_whom(desk: Desk) -> None:
+    fleet = ("--fleet", str(desk.fleet))
+    desk.propose()
+    desk.ok("pin", "1", "--by", "P. Lane", "--note", "Audit")
+    desk.ok("unwish", "1", "--by", "P. Lane")
+    desk.ok("confirm", "1", "--by", "P. Lane", *fleet)
+    desk.ok("cancel", "1", "--by", "P. Lane", "--note", "Roof closed", *fleet)
+    entries = desk.records().audit.entries()[::-1]
+    assert [(e.action, e.subject) for e in entries] == [
+        ("visits: anew", "plan"),
+        ("visit: pin", "V-000001"),
+        ("visits: unwish", "wish 1"),
+        ("visit: confirm", "V-000001"),
+        ("visit: cancel", "V-000001"),
+    ]
+    assert {e.actor.how for e in entries} == {How.COMMAND}
+    assert entries[0].after == {"proposed": ["V-000001"]}
+    pin, confirm, cancel = entries[1].after, entries[3], entries[4]
+    assert pin is not None
+    assert (pin["by"], pin["note"], PADS in pin["needs"]) == ("P. Lane", "Audit", True)
+    assert confirm.before is not None
+    assert confirm.after is not None
+    assert (confirm.before["state"], confirm.after["state"]) == ("proposed", "confirmed")
+    assert confirm.after["told"] == ["van-1@north.example"]
+    assert cancel.after is not None
+    assert (cancel.after["state"], cancel.after["note"]) == ("cancelled", "Roof closed")
+
+
+def test_what_is_refused_leaves_no_entry(desk: Desk) -> None:
+    desk.propose()
+    before = len(desk.records().audit.entries())
+    for arguments in (
+        ("pin", "1", "--by", " "),
+        ("unwish", "7", "--by", "P. Lane"),
+        ("confirm", "1", "--by", " ", "--fleet", str(desk.fleet)),
+        ("cancel", "1", "--by", "P. Lane", "--fleet", str(desk.fleet)),
+    ):
+        assert desk.run(*arguments).exit_code == 1
+    assert len(desk.records().audit.entries()) == before
+    assert desk.records().visit_wishes() == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("move", "1", "--day", "2020-01-01"), "A plan begins tomorrow"),
+        (("move", "1", "--day", "TODAY"), "A plan begins tomorrow"),
+        (("refuse", "1", "--until", "2020-01-01"), "A plan begins tomorrow"),
+        (("move", "1", "--crew", "van-9", "--fleet", "FLEET"), "There is no crew 'van-9'"),
+    ],
+)
+def test_a_wish_that_no_plan_could_keep_is_refused(
+    desk: Desk, arguments: tuple[str, ...], said: str
+) -> None:
+    desk.propose()
+    means = {"TODAY": datetime.now(UTC).date().isoformat(), "FLEET": str(desk.fleet)}
+    result = desk.run(*(means.get(one, one) for one in arguments), "--by", "P. Lane")
+    assert result.exit_code == 1
+    assert said in result.output
+    assert desk.records().visit_wishes() == []
+
+
+def test_a_visit_that_is_off_takes_no_wish(desk: Desk) -> None:
+    desk.propose()
+    fleet = ("--fleet", str(desk.fleet))
+    desk.ok("confirm", "1", "--by", "P. Lane", *fleet)
+    desk.ok("cancel", "1", "--by", "P. Lane", *fleet)
+    result = desk.run("pin", "1", "--by", "P. Lane")
+    assert result.exit_code == 1
+    assert "is cancelled, so no wish is about it" in result.output
+
+
+def test_a_crew_that_cannot_be_looked_up_is_taken_and_said(desk: Desk, tmp_path: Path) -> None:
+    desk.propose()
+    asked = ("move", "1", "--crew", "van-1", "--by", "P. Lane", "--fleet", str(tmp_path / "none"))
+    result = desk.run(*asked)
+    assert result.exit_code == 0
+    assert "name the configuration with --fleet" in result.output

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from io import BytesIO
@@ -22,6 +24,7 @@ from gateway.config import Configuration
 from gateway.records import Records, RecordsError
 from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.visits import NewWish
+from gateway.visits.proposing import planned as plan_unwritten
 from gateway.visits.proposing import propose
 from gateway.visits.telling import VisitError, cancel_visit, confirm_visit
 from rules.events import StepResult
@@ -267,3 +270,68 @@ def test_numbers_are_never_given_twice(records: Records, fleet: Configuration) -
     assert planned(records, fleet) == []
     records.end_visit_wish(1, by="P. Lane", now_ms=NOW_MS)
     assert [row.number for row in planned(records, fleet)] == ["V-000002"]
+
+
+def test_a_plan_is_not_written_over_what_another_planner_decided_while_it_was_made(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    made = plan_unwritten(records, fleet, NOW_MS, 5)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    with pytest.raises(RecordsError, match="changed meanwhile"):
+        made.write(records, NOW_MS)
+    assert records.visits() == [done], "a second crew would have been sent for the same work"
+    made = plan_unwritten(records, fleet, NOW_MS, 5)
+    refuse = NewWish(WishKind.REFUSE, [PADS], until_day="2026-12-31")
+    records.wish_visit(refuse, by="R. Marsh", note="", now_ms=NOW_MS)
+    with pytest.raises(RecordsError, match="changed meanwhile"):
+        made.write(records, NOW_MS)
+    assert records.visits() == [done]
+
+
+def test_of_two_planners_who_confirm_at_once_one_is_told_of_the_other(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    ready = threading.Barrier(2)
+    done: list[str] = []
+    refused: list[str] = []
+
+    def confirm(by: str) -> None:
+        ready.wait(30)
+        try:
+            confirm_visit(records, fleet, row, by=by, note="", now_ms=NOW_MS)
+        except RecordsError as error:
+            refused.append(str(error))
+        else:
+            done.append(by)
+
+    both = [threading.Thread(target=confirm, args=(by,)) for by in ("P. Lane", "R. Marsh")]
+    for one in both:
+        one.start()
+    for one in both:
+        one.join(60)
+    assert len(done) == len(refused) == 1
+    assert "was changed meanwhile" in refused[0]
+    kept = records.visit(row.number)
+    assert kept is not None
+    assert (kept.changed_by, kept.sequence) == (done[0], 0)
+    assert sum(mail.channel.value == "letter" for mail in records.outbox()) == 1
+
+
+def test_what_is_over_cannot_be_cancelled(records: Records, fleet: Configuration) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    with pytest.raises(VisitError, match="is over"):
+        cancel_visit(records, fleet, done, by="P. Lane", note="", now_ms=done.ends_ms)
+
+
+def test_a_visit_to_what_is_gone_from_the_files_is_not_confirmed(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    gone = replace(fleet, sites=())
+    with pytest.raises(
+        VisitError, match="quay-cold-store/ac-1 of V-000001 is not in the fleet's files"
+    ):
+        confirm_visit(records, gone, row, by="P. Lane", note="", now_ms=NOW_MS)

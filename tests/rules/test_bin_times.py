@@ -12,7 +12,7 @@ from rules.engine import Engine
 from rules.frames import rounds
 from rules.plan import FleetPlan
 from rules.signals import N_SIGNALS
-from rules.state import BIN_MS, TRACE
+from rules.state import BIN_MS, TRACE, FleetState
 
 MINUTE = 60_000
 LEVEL_AT_REST = TRACE.index("level_at_rest")
@@ -21,6 +21,10 @@ LEVEL_AT_REST = TRACE.index("level_at_rest")
 def plan_of(*site_ids: str, units: int = 2) -> FleetPlan:
     sites = [site(s, [unit_data(f"u{i}") for i in range(units)]) for s in site_ids]
     return FleetPlan.build(sites, rows_of(sites), {})
+
+
+def nothing_yet(plan: FleetPlan) -> FleetState:
+    return FleetState.empty(plan.n_rows, 0)
 
 
 def test_a_bin_holds_the_times_from_its_start_to_before_its_end():
@@ -75,7 +79,7 @@ def test_units_of_a_site_close_their_bins_in_one_round_at_any_rate():
     unit_row = np.array([r for r, _ in times], np.int32)
     time_ms = np.array([t for _, t in times], np.int64) + T0_MS
     crossing = {}
-    for i, index in enumerate(rounds(plan, unit_row, time_ms)):
+    for i, index in enumerate(rounds(plan, nothing_yet(plan), unit_row, time_ms)):
         assert len(set(unit_row[index].tolist())) == len(index)
         for j in index.tolist():
             key = (int(unit_row[j]), int(bin_of(plan, unit_row[j], time_ms[j])))
@@ -85,6 +89,26 @@ def test_units_of_a_site_close_their_bins_in_one_round_at_any_rate():
     assert len(set(second.values())) == 1
 
 
+def test_units_of_all_sites_close_their_open_bins_in_one_round():
+    """Their bins end at other times, and some have no frame left before the end."""
+    plan = plan_of("east", "west", "north")
+    state = nothing_yet(plan)
+    rows = np.arange(plan.n_rows)
+    assert len(set(plan.bin_phase_ms.tolist())) == 3
+    begin_ms = T0_MS + 90_000
+    state.bin_id[:] = bin_of(plan, rows, begin_ms - 1)
+    unit_row = np.repeat(rows, 5).astype(np.int32)
+    time_ms = np.tile(begin_ms + MINUTE * np.arange(5), len(rows))
+    closing_rounds = {}
+    for i, index in enumerate(rounds(plan, state, unit_row, time_ms)):
+        for j in index.tolist():
+            row = int(unit_row[j])
+            if bin_of(plan, row, int(time_ms[j])) != state.bin_id[row]:
+                closing_rounds.setdefault(row, i)
+    assert set(closing_rounds) == set(rows.tolist())
+    assert len(set(closing_rounds.values())) == 1
+
+
 def test_each_unit_has_its_frames_in_order_whatever_its_site():
     plan = plan_of("east", "west", "north")
     rng = np.random.default_rng(3)
@@ -92,7 +116,7 @@ def test_each_unit_has_its_frames_in_order_whatever_its_site():
     time_ms = T0_MS + rng.integers(0, 5 * BIN_MS, 400)
     seen: dict[int, int] = {}
     taken: list[int] = []
-    for index in rounds(plan, unit_row, time_ms):
+    for index in rounds(plan, nothing_yet(plan), unit_row, time_ms):
         assert (np.diff(unit_row[index]) > 0).all()
         for j in index.tolist():
             assert time_ms[j] >= seen.get(int(unit_row[j]), 0)

@@ -11,6 +11,7 @@ from gateway.records import Records
 from gateway.tickets.notice import Recipient
 from gateway.tickets.routing import Routing, TeamRoute
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Reading, Severity, StepResult
+from support.migrated import put_empty_records
 
 __all__ = [
     "HOUR_MS",
@@ -46,7 +47,9 @@ ROUTING: Final = Routing(
 
 def open_records(where: Path | URL, **options: Any) -> Records:
     """The records in a folder or database, with the fleet's units."""
-    url = f"sqlite:///{where / 'records.sqlite'}" if isinstance(where, Path) else where
+    url: str | URL = where if isinstance(where, URL) else f"sqlite:///{where / 'records.sqlite'}"
+    if isinstance(where, Path):
+        put_empty_records(where / "records.sqlite")
     records = Records(url, **({"routing": ROUTING} | options))
     records.sync_units(UNITS)
     return records

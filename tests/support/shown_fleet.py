@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Final
 
 import numpy as np
@@ -38,6 +36,7 @@ from rules.events import (
 from rules.expected import live_readings, running_state
 from rules.signals import INDEX
 from support.fleet import HEALTHY, Feed, engine_of, site, unit_data
+from support.migrated import put_empty_records
 
 __all__ = ["NOW_MS", "ShownFleet", "evidence", "fleet_of"]
 
@@ -83,15 +82,6 @@ def evidence(summary: str = "Spray pressure is 31 % below the clean pump's.") ->
     )  # fmt: skip
 
 
-@cache
-def _migrated() -> bytes:
-    """A file of empty records, made once: migrating takes a while."""
-    with TemporaryDirectory() as folder:
-        path = Path(folder) / RECORDS_FILE
-        Records(f"sqlite:///{path}").close()
-        return path.read_bytes()
-
-
 class ShownFleet:
     """The parts that a board reads, filled by a test."""
 
@@ -115,8 +105,7 @@ class ShownFleet:
         )  # fmt: skip
         keys = [(s.id, u.id) for s in self.sites for u in s.units]
         self.rows = {key: row for row, key in enumerate(keys)}
-        if not (where / RECORDS_FILE).exists():
-            (where / RECORDS_FILE).write_bytes(_migrated())
+        put_empty_records(where / RECORDS_FILE)
         self.records = Records(f"sqlite:///{where / RECORDS_FILE}", routing=routing)
         self.records.sync_units(self.rows)
         self.store = EmbeddedStore(

@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import time
 from pathlib import Path
 
+from gateway.due_keeper import DueKeeper
 from gateway.overview.source import Source
 from gateway.tickets.notice import Recipient
 from gateway.visits.settings import CrewSettings, VisitSettings
@@ -61,3 +62,4 @@ def wear_down(fleet: ShownFleet, row: int, part: str, level_pct: float, a_day: f
             )
         )  # fmt: skip
     fleet.step(StepResult((), conditions=tuple(figures)))
+    DueKeeper(fleet.records, lambda: fleet.now_ms).run()

@@ -19,6 +19,7 @@ from gateway.telemetry import TELEMETRY_FILE, EmbeddedStore
 from gateway.unit_register import UnitRegister
 from gateway.upkeep import Upkeep
 from support.ledger_engine import LedgerEngine
+from support.migrated import put_empty_records
 from support.records import NOW_MS, ROUTING, UNITS
 
 __all__ = ["SmallGateway"]
@@ -32,6 +33,8 @@ class SmallGateway:
         self.data = data
         self.url = records_url or f"sqlite:///{data / RECORDS_FILE}"
         self.journal = SqliteJournal(data / JOURNAL_FILE)
+        if not records_url:
+            put_empty_records(data / RECORDS_FILE)
         self.records = Records(self.url, routing=ROUTING)
         register = UnitRegister(self.journal)
         register.ensure(UNITS)

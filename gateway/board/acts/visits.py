@@ -6,18 +6,19 @@ import hashlib
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
 from fastapi import Request
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
+from gateway.board.doors import actor_of
 from gateway.config.configuration import Configuration
 from gateway.records.records import Records
-from gateway.records.session import RecordsError
-from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visit_rows import VisitRow
 from gateway.records.visits import NewWish
-from gateway.visits.telling import VisitError, cancel_visit, confirm_visit
+from gateway.visits.telling import VisitError, cancellation, confirmation
+from gateway.visits.wishing import check_wish, reopens, visit_facts, wish_facts
 from rules.visits.wishes import WishKind
 
 __all__ = ["LONGEST", "Deciding", "Decision", "as_seen", "row_of", "seen"]
@@ -68,15 +69,9 @@ class Deciding:
             msg = "Somebody has a plan made at this moment. Look at it in some seconds."
             raise VisitError(msg)
         try:
-            before = _fixed(self._records)
-            proposals, outcome = planned(
-                self._records, self._configuration, self._board.clock_ms(), SOLVER_S
-            )
+            made = planned(self._records, self._configuration, self._board.clock_ms(), SOLVER_S)
             with self._board.acting(request) as acting:
-                if _fixed(self._records) != before:
-                    msg = "Visits or wishes changed meanwhile. Plan anew; nothing was changed."
-                    raise RecordsError(msg)
-                numbers = self._records.propose_visits(proposals, outcome, acting.now_ms)
+                numbers = made.write(self._records, acting.now_ms)
                 acting.note("visits: anew", "plan", after={"proposed": numbers})
             return numbers
         finally:
@@ -97,34 +92,46 @@ class Deciding:
     ) -> None:
         """Do it, with what was before and after in the audit trail, or nothing.
 
-        ``check`` looks at the visit in the same transaction and raises where it is not what the
-        planner has seen.
+        ``check`` looks at the visit and raises where it is not what the planner has seen; what
+        changes between that and the writing is refused by the records.
         """
         note, what = decision.note, decision.act
+        if what in {"confirm", "cancel"}:
+            self._tell(request, number, decision, check)
+            return
         with self._board.acting(request) as acting:
             row = row_of(self._records, number)
-            by, now_ms = acting.actor.shown_name, acting.now_ms
-            after: dict[str, Any]
             check(row)
-            if what in {"confirm", "cancel"}:
-                act = confirm_visit if what == "confirm" else cancel_visit
-                row_after, to = act(
-                    self._records, self._configuration, row, by=by, note=note, now_ms=now_ms
-                )
-                after = _facts(row_after) | {"told": [person.email for person in to]}
-            else:
-                wish = _wish(row, decision, {crew.id for crew in self._configuration.visits.crews})
-                changes = row.state is VisitState.CONFIRMED and wish.kind is not WishKind.PIN
-                wished = self._records.wish_visit(
-                    wish, by=by, note=note, now_ms=now_ms, reopens=number if changes else ""
-                )
-                after = {
-                    "wish": wished, "needs": list(wish.needs), "day": wish.day,
-                    "until_day": wish.until_day, "crew": wish.crew,
-                }  # fmt: skip
+            wish = _wish(row, decision)
+            crews = {crew.id for crew in self._configuration.visits.crews}
+            check_wish(row, wish, crews, acting.now_ms)
+            wished = self._records.wish_visit(
+                wish, by=acting.actor.shown_name, note=note, now_ms=acting.now_ms,
+                reopens=reopens(row, wish),
+            )  # fmt: skip
             acting.note(
-                f"visit: {what}", number, before=_facts(row),
-                after=after | ({"note": note} if note else {}),
+                f"visit: {what}", number, before=visit_facts(row),
+                after=wish_facts(wished, wish, note),
+            )  # fmt: skip
+
+    def _tell(
+        self, request: Request, number: str, decision: Decision, check: Callable[[VisitRow], None]
+    ) -> None:
+        """Confirm or cancel; the letter is made outside the transaction, which it would hold up."""
+        note, what = decision.note, decision.act
+        row = row_of(self._records, number)
+        check(row)
+        make = confirmation if what == "confirm" else cancellation
+        ready = make(
+            self._records, self._configuration, row, by=actor_of(request).shown_name, note=note,
+            now_ms=self._board.clock_ms(),
+        )  # fmt: skip
+        with self._board.acting(request) as acting:
+            done = ready.write(self._records)
+            acting.note(
+                f"visit: {what}", number, before=visit_facts(row),
+                after=visit_facts(done) | {"told": [person.email for person in ready.to]}
+                | ({"note": note} if note else {}),
             )  # fmt: skip
 
 
@@ -152,20 +159,8 @@ def seen(row: VisitRow) -> str:
     return f"{row.state.value} {row.day} {row.crew} {row.changed_ms} {row.sequence} {jobs}"
 
 
-def _fixed(records: Records) -> tuple[object, object]:
-    """What a plan takes as given."""
-    return records.visits([VisitState.CONFIRMED]), records.visit_wishes()
-
-
-def _facts(row: VisitRow) -> dict[str, Any]:
-    return {"state": row.state.value, "day": row.day, "crew": row.crew}
-
-
-def _wish(row: VisitRow, decision: Decision, crews: set[str]) -> NewWish:
+def _wish(row: VisitRow, decision: Decision) -> NewWish:
     """The wish that is decided; VisitError says what is missing."""
-    if row.state not in {VisitState.PROPOSED, VisitState.CONFIRMED}:
-        msg = f"{row.number} is {row.state.value}, so no wish is about it. Nothing was changed."
-        raise VisitError(msg)
     chosen = sorted(set(decision.jobs))
     if set(chosen) - row.course.needs:
         msg = f"{row.number} has other jobs by now. Choose again; nothing was changed."
@@ -176,9 +171,6 @@ def _wish(row: VisitRow, decision: Decision, crews: set[str]) -> NewWish:
             return NewWish(WishKind.PIN, every, day=row.day, crew=row.crew)
         case "move":
             day, crew = decision.day, decision.crew
-            if crew and crew not in crews:
-                msg = "Choose a crew of the list. Nothing was changed."
-                raise VisitError(msg)
             if not (day or crew):
                 msg = "Say where to: a day, a crew, or both. Nothing was changed."
                 raise VisitError(msg)

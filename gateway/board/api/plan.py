@@ -224,7 +224,7 @@ def plan_routes(board: Board, house: House) -> APIRouter:
         site: Name = "", unit: Name = "", limit: Limit = 100, after: After = ""
     ) -> PartsDue:
         """When each part reaches its limit; parts without a date come last."""
-        found = records.due_ranges(site, unit, now_ms=board.clock_ms())
+        found = records.due_known(site, unit, now_ms=board.clock_ms())
         found = sorted(
             found,
             key=lambda one: (

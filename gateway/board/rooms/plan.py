@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
 from datetime import date
 from typing import Any, Final
 from urllib.parse import quote
@@ -16,12 +14,12 @@ from gateway.board.acts.visits import LONGEST, Deciding, Decision, as_seen, row_
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.forms import Form, FormFields
-from gateway.board.house import House, furnish, show
+from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.plan import plan_view
-from gateway.overview.visits import DueLine, due_lines, visit_line, visits_view
+from gateway.overview.visits import due_lines, visit_line, visits_view
 from gateway.records.session import RecordsError
 from gateway.tickets.document import clean
 from gateway.visits.pack_paper import pack_paper
@@ -30,9 +28,7 @@ from rules.safety import SafetyTextMissing
 
 __all__ = ["plan_room"]
 
-_KEPT_MS: Final = 600_000
-"""What is due changes once a day, and is read from years of figures."""
-_MOST_DUE: Final = 500
+_MOST_DUE: Final = 200
 _SAID: Final = {
     "pin": "Recorded: the visit keeps its day and crew in every later plan.",
     "move": "Recorded. Plan anew to see what comes of it.",
@@ -43,25 +39,6 @@ _SAID: Final = {
     "anew": "Planned anew. What was confirmed stays as it was.",
     "unwish": "The wish does not hold any more. Plan anew to see what comes of it.",
 }  # fmt: skip
-
-
-class _Due:
-    """What is due, kept for some minutes for all who look."""
-
-    def __init__(self, house: House, clock_ms: Callable[[], int]) -> None:
-        self._house, self._clock_ms = house, clock_ms
-        self._lock = threading.Lock()
-        self._until_ms = 0
-        self._lines: tuple[DueLine, ...] = ()
-
-    def lines(self) -> tuple[DueLine, ...]:
-        with self._lock:
-            now_ms = self._clock_ms()
-            if now_ms >= self._until_ms:
-                source = self._house.source
-                self._lines = due_lines(source.names, source.records.due_ranges(now_ms=now_ms))
-                self._until_ms = now_ms + _KEPT_MS
-            return self._lines
 
 
 def plan_room(board: Board, paper: Paper) -> APIRouter:
@@ -75,15 +52,17 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
     records, configuration = source.records, source.configuration
     team_of = {site.id: site.team for site in configuration.sites}
     teams = sorted(set(team_of.values()))
-    due, deciding = _Due(house, board.clock_ms), Deciding(board, records, configuration)
+    deciding = Deciding(board, records, configuration)
 
     def overview(request: Request, team: str = "", *, status: int = 200, **more: Any) -> Response:
         def values() -> dict[str, Any]:
             now_ms = board.clock_ms()
-            lines = [one for one in due.lines() if not team or team_of.get(one.site) == team]
+            ours = {site for site, its in team_of.items() if its == team} if team else None
+            due = records.first_due(now_ms, _MOST_DUE, ours)
             return {
-                "view": visits_view(source, now_ms, team=team), "due": lines[:_MOST_DUE],
-                "due_cut": len(lines) > _MOST_DUE,
+                "view": visits_view(source, now_ms, team=team),
+                "due": due_lines(source.names, due.ranges), "due_total": due.total,
+                "due_awaited": due.awaited,
                 "tickets": plan_view(source, now_ms, team=team),
             }  # fmt: skip
 
