@@ -99,7 +99,7 @@ def test_every_read_answers_with_what_it_describes(served, described):
             answered[operation.label] = response.status_code
     assert answered.pop("GET /api/1/visits/{number}") == 404  # there is none of a ticket's number
     assert set(answered.values()) == {200}
-    assert len(answered) > 25
+    assert len(answered) >= 25
 
 
 def test_the_document_is_valid_openapi(served):
