@@ -111,6 +111,7 @@ def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
     close = {
         "act": "close", "finding": "Leaves on the screen.", "cleaned": ["pump-screen"],
         "findings": [{"part": "pump-screen", "found": "Half covered.", "done": "Cleaned.",
+                      "verdict": "as said",
                       "readings": [{"what": "spray_pressure", "before": 41, "after": 60}]}],
     }  # fmt: skip
     wrong = close | {"findings": [{"part": "flux", "found": "x"}]}
@@ -118,6 +119,7 @@ def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
     done = api.post(path, close, token, **seen)
     assert done.json()["phase"] == "closed"
     assert done.json()["findings"][0]["part"] == "pump-screen"
+    assert done.json()["findings"][0]["verdict"] == "as said"
     entries = [e for e in api.records.audit.entries() if e.subject == number]
     assert [e.action for e in entries] == ["ticket: close", "ticket: arrive", "ticket: note"]
     assert entries[0].before["phase"] == "on site"

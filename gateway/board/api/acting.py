@@ -155,6 +155,7 @@ def _report(asked: TicketAct) -> tickets.Report:
                     clean(f.parts_used, longest),
                     tuple(ReadingTaken(clean(r.what, 80), clean(r.unit, 20), r.before, r.after)
                           for r in f.readings),
+                    f.verdict,
                 )
                 for f in asked.findings
             )  # fmt: skip

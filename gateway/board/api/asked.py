@@ -12,6 +12,7 @@ from gateway.board.acts.tickets import LONGEST as LONGEST_REPORT
 from gateway.board.acts.visits import LONGEST as LONGEST_REASON
 from gateway.board.api.terms import Ask, Fact, Moment
 from gateway.tickets.life import LONGEST_STAY_MS
+from rules.lessons import PartVerdict
 
 __all__ = [
     "ActedOn", "ActedOnAlarms", "AlarmsAct", "Arrive", "AssignTicket", "CloseTicket", "EndWish",
@@ -128,6 +129,8 @@ class PartFound(Ask):
     done: Note = ""
     parts_used: Note = ""
     readings: list[TakenReading] = Field(default=[], max_length=50)
+    verdict: PartVerdict | None = None
+    """Whether that is what the ticket told; null where nobody says."""
 
 
 class CloseTicket(Ask):

@@ -31,6 +31,7 @@ from gateway.records.rows import TicketDetail
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act, TicketPhase, may
 from gateway.tickets.notice import TicketEventKind
+from rules.lessons import PartVerdict
 
 __all__ = ["TicketBrief", "TicketFacts", "brief", "facts_of", "no_ticket", "tickets_routes"]
 
@@ -98,6 +99,8 @@ class Finding(Fact):
     found: str
     done: str
     parts_used: str
+    verdict: PartVerdict | None
+    """Whether that is what the ticket told; null where nobody said."""
     by: str
     time: Time
 
@@ -222,7 +225,7 @@ def facts_of(house: House, detail: TicketDetail) -> TicketFacts:
             Finding(
                 part=f.finding.part, found=clean(f.finding.found, 2000),
                 done=clean(f.finding.done, 2000), parts_used=clean(f.finding.parts_used, 2000),
-                by=clean(f.by, 100), time=at(f.time_ms),
+                by=clean(f.by, 100), time=at(f.time_ms), verdict=f.finding.verdict,
             )
             for f in detail.findings
         ],
