@@ -10,11 +10,12 @@ from fastapi import APIRouter, Query, Request, Response
 from numpy.typing import NDArray
 from starlette.exceptions import HTTPException
 
+from gateway.board.acts.alarms import LONGEST_NOTE
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.house import PART, furnish, show
 from gateway.board.paper import Paper
-from gateway.board.rooms.alarms import LONGEST_NOTE, SHELVES
+from gateway.board.rooms.alarms import SHELVES
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.trend import SPANS, TrendView, shown_signals, trend_view
