@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import Any, Final, cast
 
@@ -33,6 +33,7 @@ __all__ = [
     "cleanings",
     "condition_days",
     "conditions",
+    "conditions_at",
     "due_ranges",
     "note_cleaning",
     "settle",
@@ -41,6 +42,9 @@ __all__ = [
 
 _LOOK_BACK_MS: Final = 3 * 366 * 86_400_000
 """Three years: enough to know the seasons by."""
+_KNOWN_FOR_MS: Final = 7 * 86_400_000
+"""For so long a past figure stands for its part: a week may pass without the weather that shows it
+(judgement)."""
 _UNITS: Final = cast("Table", UnitRecord.__table__)
 _NOW: Final = cast("Table", ConditionRecord.__table__)
 _DAYS: Final = cast("Table", ConditionDayRecord.__table__)
@@ -170,6 +174,38 @@ def conditions(connection: Connection, where: Where) -> list[ConditionRow]:
     ]
 
 
+def conditions_at(connection: Connection, where: Where, at_ms: int) -> list[ConditionRow]:
+    """The newest figure of each part as of a moment, ms since 1970 UTC.
+
+    Of the past only the figures that were known are kept: where there is none of the week before,
+    the part's condition was not known.
+    """
+    newest = conditions(connection, where)
+    if all(row.time_ms <= at_ms for row in newest):
+        return newest
+    then: dict[tuple[int, str], ConditionDay] = {}
+    for day in condition_days(connection, where, since_ms=at_ms - _KNOWN_FOR_MS):
+        if day.time_ms <= at_ms:
+            then[day.unit_row, day.part] = day
+    return [
+        row if row.time_ms <= at_ms else _as_then(row, then.get((row.unit_row, row.part)), at_ms)
+        for row in newest
+    ]
+
+
+def _as_then(row: ConditionRow, day: ConditionDay | None, at_ms: int) -> ConditionRow:
+    if day is None:
+        return replace(
+            row, time_ms=at_ms, condition_pct=None, uncertainty_pct=None, raw_pct=None, basis="",
+            count=0, since_ms=0, baseline_ms=0, said="No figure of that week is kept.", readings=(),
+        )  # fmt: skip
+    return replace(
+        row, time_ms=day.time_ms, condition_pct=day.condition_pct, raw_pct=day.raw_pct,
+        uncertainty_pct=day.uncertainty_pct, basis=day.basis, count=day.count, since_ms=0,
+        baseline_ms=day.baseline_ms, said=f"The figure of that day, by {day.basis}.", readings=(),
+    )  # fmt: skip
+
+
 def condition_days(
     connection: Connection, where: Where, part: str = "", since_ms: int = 0
 ) -> list[ConditionDay]:
@@ -182,14 +218,23 @@ def condition_days(
 
 
 def due_ranges(
-    connection: Connection, where: Where, now_ms: int, rows: Sequence[int] | None = None
+    connection: Connection,
+    where: Where,
+    now_ms: int,
+    rows: Sequence[int] | None = None,
+    *,
+    as_then: bool = False,
 ) -> list[UnitDueRange]:
     """When each part that has figures reaches its limit, by site, unit and part.
 
-    With ``rows``, of these units alone. Of the years of figures one unit's are held at a time.
+    With ``rows``, of these units alone. With ``as_then`` nothing from after ``now_ms`` counts, so
+    that a past moment is told as it was told then. Of the years of figures one unit's are held at a
+    time.
     """
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
     for one in cleanings(connection, where):
+        if as_then and one.cleaned_ms > now_ms:
+            continue
         cleaned[one.unit_row, one.part].append(one.cleaned_ms)
     places = _of_units(_NOW, where, rows).with_only_columns(
         _NOW.c.unit_row, _UNITS.c.site, _UNITS.c.unit, _NOW.c.part
@@ -199,7 +244,8 @@ def due_ranges(
         sorted(connection.execute(places), key=lambda r: (r.site, r.unit, r.part)),
         key=lambda r: (r.unit_row, r.site, r.unit),
     ):
-        series = _series(connection, row, now_ms - _LOOK_BACK_MS)
+        until_ms = now_ms if as_then else None
+        series = _series(connection, row, now_ms - _LOOK_BACK_MS, until_ms)
         for part in [r.part for r in parts]:
             known, ended = series.get(part, []), cleaned.get((row, part), ())
             figures, since = cut(known, ended)
@@ -208,7 +254,9 @@ def due_ranges(
     return out
 
 
-def _series(connection: Connection, row: int, since_ms: int) -> dict[str, list[Figure]]:
+def _series(
+    connection: Connection, row: int, since_ms: int, until_ms: int | None
+) -> dict[str, list[Figure]]:
     """The daily figures of a unit's parts, in order of time."""
     d = _DAYS.c
     query = (
@@ -216,6 +264,8 @@ def _series(connection: Connection, row: int, since_ms: int) -> dict[str, list[F
         .where(d.unit_row == row, d.time_ms >= since_ms)
         .order_by(d.part, d.time_ms)
     )
+    if until_ms is not None:
+        query = query.where(d.time_ms <= until_ms)
     series: dict[str, list[Figure]] = defaultdict(list)
     for part, *figure in connection.execute(query):
         series[part].append(Figure(*figure))

@@ -28,6 +28,11 @@ class WearBook:
         with self._database.read() as connection:
             return wear.conditions(connection, Where(site, unit))
 
+    def conditions_at(self, at_ms: int, site: str = "", unit: str = "") -> list[ConditionRow]:
+        """The same as of a moment; ``since_ms`` and readings of the past are not kept."""
+        with self._database.read() as connection:
+            return wear.conditions_at(connection, Where(site, unit), at_ms)
+
     def condition_days(
         self, site: str = "", unit: str = "", part: str = "", since_ms: int = 0
     ) -> list[ConditionDay]:
@@ -35,10 +40,15 @@ class WearBook:
         with self._database.read() as connection:
             return wear.condition_days(connection, Where(site, unit), part, since_ms)
 
-    def due_ranges(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
-        """When each part reaches its limit, by site, unit and part; no date before ``now_ms``."""
+    def due_ranges(
+        self, site: str = "", unit: str = "", *, now_ms: int, as_then: bool = False
+    ) -> list[UnitDueRange]:
+        """When each part reaches its limit, by site, unit and part; no date before ``now_ms``.
+
+        With ``as_then`` nothing from after ``now_ms`` counts.
+        """
         with self._database.read() as connection:
-            return wear.due_ranges(connection, Where(site, unit), now_ms)
+            return wear.due_ranges(connection, Where(site, unit), now_ms, as_then=as_then)
 
     def due_known(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
         """The same as it was worked out today, and anew where it was not or there are news."""
