@@ -8,17 +8,19 @@ figures' targets stand in :data:`TARGETS`, with what is known of their source.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Any, Final, NamedTuple
 
 from rules.alarms import ACTIVE
-from rules.events import AlarmEvent, Change, Severity
+from rules.events import AlarmEvent, AlarmState, Change, Severity
 
 __all__ = [
     "TARGETS",
     "AlarmFigures",
+    "AlarmTally",
+    "Counted",
     "Flood",
     "Frequent",
     "Limits",
@@ -27,6 +29,9 @@ __all__ = [
     "alarm_figures",
     "floods",
 ]
+
+_Key = tuple[int, str]
+"""One alarm: the unit's row and the fault."""
 
 MINUTE_MS: Final = 60_000
 BIN_MS: Final = 10 * MINUTE_MS
@@ -87,6 +92,17 @@ class Stale(NamedTuple):
     unit_row: int
     fault: str
     days: int
+
+
+class Counted(NamedTuple):
+    """What of an :class:`rules.events.AlarmEvent` the figures need, where there are millions."""
+
+    unit_row: int
+    fault: str
+    time_ms: int
+    change: Change
+    state: AlarmState
+    severity: Severity
 
 
 class Target(NamedTuple):
@@ -204,134 +220,163 @@ def alarm_figures(
     ANSI/ISA-18.2, IEC 62682: alarm system performance metrics (from memory). Floods: more than ten
     alarms in ten minutes, until fewer than five.
     """
-    if end_ms <= start_ms:
-        msg = "the period is empty: its end must lie after its start"
-        raise ValueError(msg)
+    tally = AlarmTally(start_ms, end_ms, limits)
     if operators < 1:
-        msg = f"operators is {operators}, must be 1 or more"
-        raise ValueError(msg)
-    limits = limits or Limits()
-    history = [e for e in events if e.time_ms < end_ms]
-    within = [e for e in history if e.time_ms >= start_ms]
-    told = [e for e in within if e.change in ANNOUNCING]
-    length_ms = end_ms - start_ms
-    bins = Counter((e.time_ms - start_ms) // BIN_MS for e in told)
-    hours = Counter((e.time_ms - start_ms) // HOUR_MS for e in told)
-    n_bins, n_hours = -(-length_ms // BIN_MS), -(-length_ms // HOUR_MS)
-    counts = [bins[i] / operators for i in range(n_bins)]
-    peak = max(counts)
-    found = floods(counts, start_ms, limits)
-    in_flood_ms = sum(min(f.end_ms, end_ms) - f.start_ms for f in found)
-    frequent = Counter((e.unit_row, e.fault) for e in told).most_common(10)
-    raised = [e for e in within if e.change is Change.RAISED]
-    by_priority = Counter(e.severity for e in raised)
-    spans = _standing(history, end_ms)
-    stale_ms = int(limits.stale_s * 1000)
-    return AlarmFigures(
-        start_ms=start_ms,
-        end_ms=end_ms,
-        operators=operators,
-        announcements=len(told),
-        raised=len(raised),
-        per_day=len(told) / operators / (length_ms / DAY_MS),
-        per_hour=len(told) / operators / (length_ms / HOUR_MS),
-        per_ten_minutes=len(told) / operators / (length_ms / BIN_MS),
-        peak_ten_minutes=peak,
-        peak_ms=start_ms + counts.index(peak) * BIN_MS if told else None,
-        busy_periods_pct=_pct(sum(c > limits.flood_starts_above for c in counts), n_bins),
-        busy_hours_pct=_pct(
-            sum(c / operators > limits.busy_hour_above for c in hours.values()), n_hours
-        ),
-        floods=tuple(found),
-        flood_time_pct=_pct(in_flood_ms, length_ms),
-        chattering=_chattering(raised, limits),
-        fleeting=_fleeting(spans, start_ms, limits),
-        stale=tuple(
-            Stale(row, fault, (end_ms - since) // DAY_MS)
-            for (row, fault), since, end, _ in spans
-            if end is None and end_ms - since > stale_ms
-        ),
-        stale_most=_most_stale(spans, start_ms, end_ms, stale_ms),
-        top_ten=tuple(Frequent(row, fault, n) for (row, fault), n in frequent),
-        top_ten_pct=_pct(sum(n for _, n in frequent), len(told)) if told else None,
-        priority_pct={
-            s.name.lower(): _pct(by_priority[s], len(raised))
-            for s in (Severity.LOW, Severity.MEDIUM, Severity.HIGH)
-        }
-        if raised
-        else {},
-        acknowledged_median_s=_acknowledged(history, start_ms),
-        shelved=sum(e.change is Change.SHELVED for e in within),
-        suppressed=sum(e.change is Change.SUPPRESSED for e in within),
-        out_of_service=sum(e.change is Change.OUT_OF_SERVICE for e in within),
-    )
+        raise ValueError(_few(operators))
+    for event in events:
+        tally.add(event)
+    return tally.figures(operators)
 
 
-_Span = tuple[tuple[int, str], int, int | None, Change | None]
-"""Alarm, since when it stood, until when, and by what it ended; None: it stands at the end."""
+class AlarmTally:
+    """Counts the events of a period one by one, in order of time, and keeps no event.
+
+    What it holds grows with the alarms that stood for long, chattered or were raised, not with
+    what is written about them. :meth:`figures` may be asked for any number of operators.
+    """
+
+    def __init__(self, start_ms: int, end_ms: int, limits: Limits | None = None) -> None:
+        """Nothing is counted yet; ValueError for a period that is empty."""
+        if end_ms <= start_ms:
+            msg = "the period is empty: its end must lie after its start"
+            raise ValueError(msg)
+        self.start_ms, self.end_ms = start_ms, end_ms
+        self._limits = limits or Limits()
+        self._bins: Counter[int] = Counter()
+        self._hours: Counter[int] = Counter()
+        self._told: Counter[_Key] = Counter()
+        self._raised: dict[_Key, list[int]] = defaultdict(list)
+        self._by_priority: Counter[Severity] = Counter()
+        self._by_change: Counter[Change] = Counter()
+        self._since: dict[_Key, int] = {}
+        self._long: list[tuple[int, int]] = []
+        """Of alarms that stood for longer than the limit and ended: from and to."""
+        self._short: dict[_Key, list[int]] = defaultdict(list)
+        self._asked: dict[_Key, tuple[int, Severity]] = {}
+        self._took_s: dict[str, list[float]] = defaultdict(list)
+
+    def add(self, event: AlarmEvent | Counted) -> None:
+        """Count one event; those before the period tell what stood at its start."""
+        time_ms, key = event.time_ms, (event.unit_row, event.fault)
+        if time_ms >= self.end_ms:
+            return
+        if event.state in ACTIVE:
+            self._since.setdefault(key, time_ms)
+        elif key in self._since:
+            self._ended(key, self._since.pop(key), time_ms, event.change)
+        if event.change is Change.ACKNOWLEDGED and key in self._asked:
+            first_ms, severity = self._asked.pop(key)
+            self._took_s[severity.name.lower()].append((time_ms - first_ms) / 1000.0)
+        if time_ms < self.start_ms:
+            return
+        self._by_change[event.change] += 1
+        if event.change in ANNOUNCING:
+            self._bins[(time_ms - self.start_ms) // BIN_MS] += 1
+            self._hours[(time_ms - self.start_ms) // HOUR_MS] += 1
+            self._told[key] += 1
+        if event.change is Change.RAISED:
+            self._asked[key] = (time_ms, event.severity)
+            self._raised[key].append(time_ms)
+            self._by_priority[event.severity] += 1
+
+    def _ended(self, key: _Key, begun_ms: int, time_ms: int, how: Change) -> None:
+        if time_ms - begun_ms > self._stale_ms:
+            self._long.append((begun_ms, time_ms))
+        # What a person shelved or took out of service did not go away by itself.
+        fleeting = time_ms - begun_ms <= self._limits.fleeting_s * 1000.0
+        if fleeting and how is Change.RETURNED and begun_ms >= self.start_ms:
+            self._short[key].append(begun_ms)
+
+    @property
+    def _stale_ms(self) -> int:
+        return int(self._limits.stale_s * 1000)
+
+    def figures(self, operators: int = 1) -> AlarmFigures:
+        """The figures for so many operators; ValueError for none."""
+        if operators < 1:
+            raise ValueError(_few(operators))
+        start_ms, end_ms, limits = self.start_ms, self.end_ms, self._limits
+        length_ms = end_ms - start_ms
+        n_bins, n_hours = -(-length_ms // BIN_MS), -(-length_ms // HOUR_MS)
+        told, raised = self._told.total(), self._by_priority.total()
+        counts = [self._bins[i] / operators for i in range(n_bins)]
+        peak = max(counts)
+        found = floods(counts, start_ms, limits)
+        in_flood_ms = sum(min(f.end_ms, end_ms) - f.start_ms for f in found)
+        frequent = self._told.most_common(10)
+        return AlarmFigures(
+            start_ms=start_ms,
+            end_ms=end_ms,
+            operators=operators,
+            announcements=told,
+            raised=raised,
+            per_day=told / operators / (length_ms / DAY_MS),
+            per_hour=told / operators / (length_ms / HOUR_MS),
+            per_ten_minutes=told / operators / (length_ms / BIN_MS),
+            peak_ten_minutes=peak,
+            peak_ms=start_ms + counts.index(peak) * BIN_MS if told else None,
+            busy_periods_pct=_pct(sum(c > limits.flood_starts_above for c in counts), n_bins),
+            busy_hours_pct=_pct(
+                sum(c / operators > limits.busy_hour_above for c in self._hours.values()), n_hours
+            ),
+            floods=tuple(found),
+            flood_time_pct=_pct(in_flood_ms, length_ms),
+            chattering=_repeating(self._raised, self._bursts),
+            fleeting=_repeating(self._short, min),
+            stale=tuple(
+                Stale(row, fault, (end_ms - since) // DAY_MS)
+                for (row, fault), since in self._since.items()
+                if end_ms - since > self._stale_ms
+            ),
+            stale_most=self._most_stale(),
+            top_ten=tuple(Frequent(row, fault, n) for (row, fault), n in frequent),
+            top_ten_pct=_pct(sum(n for _, n in frequent), told) if told else None,
+            priority_pct={
+                s.name.lower(): _pct(self._by_priority[s], raised)
+                for s in (Severity.LOW, Severity.MEDIUM, Severity.HIGH)
+            }
+            if raised
+            else {},
+            acknowledged_median_s={p: median(seconds) for p, seconds in self._took_s.items()},
+            shelved=self._by_change[Change.SHELVED],
+            suppressed=self._by_change[Change.SUPPRESSED],
+            out_of_service=self._by_change[Change.OUT_OF_SERVICE],
+        )
+
+    def _bursts(self, at: Sequence[int]) -> int | None:
+        """When an alarm that was raised at these times first chattered; None if it did not."""
+        window_ms, n = self._limits.chatter_window_s * 1000.0, self._limits.chatter_count
+        bursts = (a for a, b in zip(at, at[n - 1 :], strict=False) if b - a <= window_ms)
+        return next(bursts, None)
+
+    def _most_stale(self) -> int:
+        spans = [*self._long, *((begun, self.end_ms) for begun in self._since.values())]
+        steps: list[tuple[int, int]] = []
+        for begun, to_ms in spans:
+            from_ms = max(begun + self._stale_ms, self.start_ms)
+            if from_ms < to_ms:
+                steps += [(from_ms, 1), (to_ms, -1)]
+        most = now = 0
+        for _, step in sorted(steps):
+            now += step
+            most = max(most, now)
+        return most
 
 
-def _standing(events: Iterable[AlarmEvent], end_ms: int) -> list[_Span]:
-    since: dict[tuple[int, str], int] = {}
-    spans: list[_Span] = []
-    for e in events:
-        key = (e.unit_row, e.fault)
-        if e.state in ACTIVE:
-            since.setdefault(key, e.time_ms)
-        elif key in since:
-            spans.append((key, since.pop(key), e.time_ms, e.change))
-    return [*spans, *((key, begun, None, None) for key, begun in since.items() if begun < end_ms)]
+def _few(operators: int) -> str:
+    return f"operators is {operators}, must be 1 or more"
 
 
-def _chattering(raised: Iterable[AlarmEvent], limits: Limits) -> tuple[Repeating, ...]:
-    times: dict[tuple[int, str], list[int]] = defaultdict(list)
-    for e in raised:
-        times[e.unit_row, e.fault].append(e.time_ms)
-    window_ms, n = limits.chatter_window_s * 1000.0, limits.chatter_count
+def _repeating(
+    times: Mapping[_Key, list[int]], first: Callable[[list[int]], int | None]
+) -> tuple[Repeating, ...]:
+    """The alarms for which there is a first time, the most frequent first."""
     found = []
     for (row, fault), at in times.items():
-        bursts = [a for a, b in zip(at, at[n - 1 :], strict=False) if b - a <= window_ms]
-        if bursts:
-            found.append(Repeating(row, fault, len(at), bursts[0]))
+        first_ms = first(at)
+        if first_ms is not None:
+            found.append(Repeating(row, fault, len(at), first_ms))
     return tuple(sorted(found, key=lambda r: -r.times))
-
-
-def _fleeting(spans: Iterable[_Span], start_ms: int, limits: Limits) -> tuple[Repeating, ...]:
-    short: dict[tuple[int, str], list[int]] = defaultdict(list)
-    for key, begun, end, how in spans:
-        # What a person shelved or took out of service did not go away by itself.
-        if end is None or how is not Change.RETURNED:
-            continue
-        if begun >= start_ms and end - begun <= limits.fleeting_s * 1000.0:
-            short[key].append(begun)
-    found = [Repeating(row, fault, len(at), min(at)) for (row, fault), at in short.items()]
-    return tuple(sorted(found, key=lambda r: -r.times))
-
-
-def _most_stale(spans: Iterable[_Span], start_ms: int, end_ms: int, stale_ms: int) -> int:
-    steps: list[tuple[int, int]] = []
-    for _, begun, end, _ in spans:
-        from_ms, to_ms = max(begun + stale_ms, start_ms), end_ms if end is None else end
-        if from_ms < to_ms:
-            steps += [(from_ms, 1), (to_ms, -1)]
-    most = now = 0
-    for _, step in sorted(steps):
-        now += step
-        most = max(most, now)
-    return most
-
-
-def _acknowledged(events: Iterable[AlarmEvent], start_ms: int) -> dict[str, float]:
-    asked: dict[tuple[int, str], AlarmEvent] = {}
-    took: dict[str, list[float]] = defaultdict(list)
-    for e in events:
-        key = (e.unit_row, e.fault)
-        if e.change is Change.RAISED and e.time_ms >= start_ms:
-            asked[key] = e
-        elif e.change is Change.ACKNOWLEDGED and key in asked:
-            first = asked.pop(key)
-            took[first.severity.name.lower()].append((e.time_ms - first.time_ms) / 1000.0)
-    return {priority: median(seconds) for priority, seconds in took.items()}
 
 
 def _pct(part: float, whole: float) -> float:

@@ -2,8 +2,8 @@
 
 Each closed ticket names the first cause that was told, and what was found part by part. A cause is
 right where something was found at a part that it stands for, wrong where something was found only
-elsewhere or nothing at all; without findings by part nothing is concluded. Suggestions compare
-refuted tickets with confirmed ones, and are never applied by the program.
+elsewhere, something else there, or nothing at all; without findings by part nothing is concluded.
+Suggestions compare refuted tickets with confirmed ones, and are never applied by the program.
 """
 
 from __future__ import annotations
@@ -28,11 +28,13 @@ __all__ = [
     "FaultLesson",
     "Finding",
     "Outcome",
+    "PartVerdict",
     "Suggestion",
     "judge",
     "learn",
     "parts_of",
     "smaller_p",
+    "verdict_kept",
 ]
 
 LEAST_EACH: Final = 5
@@ -115,28 +117,77 @@ _BY_FAULT: Final[Mapping[tuple[str, str], tuple[str, ...]]] = {
     ("fan-not-proven", "supply"): ("electrics",),
 }
 
-_NOTHING_FOUND: Final = re.compile(
-    r"(?:all |was |were |is |found )*(?:nothing|none\b|no (?:fault|trouble|dirt|fouling|scale|"
-    r"defect|damage|cause|finding|blockage)|clean\b|ok\b|okay|in (?:good )?order|fine\b|good\b|"
-    r"normal\b|as new|free\b|intact|not (?:dirty|fouled|blocked|clogged|worn|stuck|scaled|"
-    r"leaking))",
+_STUFF: Final = (
+    r"(?:faults?|trouble|dirt|dust|mud|silt|sludge|slime|leaves|scale|lime|fouling|rust|corrosion|"
+    r"defects?|damage|wear|cause|findings?|blockages?|leaks?)"
+)
+_IN_ORDER: Final = re.compile(
+    r"(?:all |both |it |they |was |were |is |are |looks? |still |found |quite |very )*"
+    rf"(?:nothing|none|(?:no|free of|free from|clean of|without) (?:any )?{_STUFF}"
+    rf"(?: (?:or|and|nor) {_STUFF})*|clean|ok|okay|in (?:good )?order|fine|good|normal|as new|free|"
+    r"intact|not (?:dirty|fouled|blocked|clogged|worn|stuck|scaled|leaking))\b"
+    # What may follow in the same breath; with any other word it is praise of something else.
+    r"(?: (?:and|clean|ok|okay|fine|good|free|intact|normal|tight|dry|condition|order|shape|state|"
+    r"as|new|found|seen|visible|wrong|unusual|amiss|suspicious|at all|here|there|on|in|inside|"
+    r"outside|the|this|part|both|sides|throughout|everywhere|works?|working|runs?|running|turns?|"
+    r"moves?|freely|by eye))*",
     re.IGNORECASE,
 )
-"""How a finding begins that says that the part was in order. Close-outs are free text: what is not
-recognised counts as something found."""
+"""A clause that says that the part was in order."""
+_TROUBLE: Final = re.compile(
+    r"\b(?:but|except|apart|however|although|after|until|once|again|only|"
+    r"dirt\w*|dust\w*|mud\w*|silt\w*|sludge|slime|algae|leaves|leaf|scal\w+|lime\w*|rust\w*|corro\w+|"
+    r"foul\w*|block\w*|clog\w*|plugged|jam\w*|stuck|seiz\w+|worn|wear|torn|broken?|crack\w*|bent|"
+    r"loose|leak\w*|missing|burn\w*|trip\w*|fail\w*|fault\w*|defect\w*|damag\w*|wrong|stiff|noisy|"
+    r"dead|open-circuit|short-circuit)\b|\d\s*(?:mm|cm|%|kg|l\b)",
+    re.IGNORECASE,
+)
+"""A word, or an amount, of something that was found."""
+_DENIED: Final = re.compile(
+    r"\b(?:no|not|nor|without|free (?:of|from)|clean of|nothing)(?: (?:any|the|at|all))*"
+    r"(?: [\w-]+)?(?:(?:,| or| and| nor) [\w-]+)*?(?= *(?:$|[.;:!]|,|but|found|seen|visible))",
+    re.IGNORECASE,
+)
+
+
+def _is_nothing(found: str) -> bool:
+    """Whether a free text says that a part was in order. What is not understood is a finding."""
+    clauses = [c.strip() for c in re.split(r"[.,;:!()–—]| - ", found) if c.strip()]
+    if not clauses or not _IN_ORDER.fullmatch(clauses[0]):
+        return False
+    return not any(_TROUBLE.search(_DENIED.sub("", clause)) for clause in clauses[1:])
+
+
+class PartVerdict(StrEnum):
+    """What a person says of one part, in one word beside the free text."""
+
+    AS_SAID = "as said"
+    ELSE = "something else"
+    NOTHING = "nothing found"
+
+
+def verdict_kept(text: str) -> PartVerdict | None:
+    """A verdict as it was kept; None where there is none, or none that this version knows."""
+    return PartVerdict(text) if text in PartVerdict.__members__.values() else None
 
 
 @dataclass(frozen=True)
 class Finding:
-    """One part of a close-out: what was found there, in the technician's words."""
+    """One part of a close-out: what was found there, in the technician's words.
+
+    ``verdict`` is None where none was given: then the words are read.
+    """
 
     part: str
     found: str
+    verdict: PartVerdict | None = None
 
     @property
     def is_something(self) -> bool:
         """Whether it says that something was wrong there."""
-        return not _NOTHING_FOUND.match(self.found.strip())
+        if self.verdict is not None:
+            return self.verdict is not PartVerdict.NOTHING
+        return not _is_nothing(self.found)
 
 
 @dataclass(frozen=True)
@@ -242,7 +293,10 @@ def judge(case: Case) -> Judged:
     if not case.findings or not expected:
         return Judged(case, Outcome.UNCLEAR)
     something = [f.part for f in case.findings if f.is_something]
-    if any(part in expected for part in something):
+    # Something else at the very part is another cause all the same.
+    as_said = [f.part for f in case.findings
+               if f.is_something and f.verdict is not PartVerdict.ELSE]  # fmt: skip
+    if any(part in expected for part in as_said):
         return Judged(case, Outcome.RIGHT)
     return Judged(case, Outcome.WRONG, ", ".join(sorted(set(something))) or NOTHING)
 

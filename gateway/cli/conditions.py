@@ -92,9 +92,7 @@ def conditions(
                 r.site,
                 r.unit,
                 r.part,
-                "not known"
-                if r.condition_pct is None
-                else f"{r.condition_pct:.0f} % ±{r.uncertainty_pct:.0f}",
+                r.in_words,
                 day(due.early_ms),
                 day(due.likely_ms),
                 day(due.late_ms),

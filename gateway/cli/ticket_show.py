@@ -46,6 +46,7 @@ def work_json(detail: TicketDetail) -> dict[str, Any]:
             {
                 "part": f.finding.part,
                 "found": f.finding.found,
+                "verdict": f.finding.verdict.value if f.finding.verdict is not None else None,
                 "done": f.finding.done,
                 "parts_used": f.finding.parts_used,
                 "by": f.by,
@@ -130,7 +131,8 @@ def _work_told(detail: TicketDetail) -> Iterator[str]:
         f = one.finding
         done = f"; {f.done}" if f.done else ""
         used = f"; used: {f.parts_used}" if f.parts_used else ""
-        yield clean(f"  {f.part}: {f.found}{done}{used}")
+        verdict = f" ({f.verdict.value})" if f.verdict is not None else ""
+        yield clean(f"  {f.part}: {f.found}{verdict}{done}{used}")
         for r in f.readings:
             before = f" before {r.before:g} {r.unit}" if r.before is not None else ""
             after = f" after {r.after:g} {r.unit}" if r.after is not None else ""

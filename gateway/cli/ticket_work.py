@@ -183,9 +183,10 @@ def close(
         list[str] | None,
         typer.Option(
             "--part",
-            metavar="'PART | FOUND | DONE | USED'",
-            help="What was found at one part, what was done, which parts were used; the last two "
-            "may be left out. Repeat for several. `basinward tickets close --help` ends with the "
+            metavar="'PART | FOUND | DONE | USED | VERDICT'",
+            help="What was found at one part, what was done, which parts were used, and whether it "
+            "was 'as said' by the ticket, 'something else' or 'nothing found'. The last three may "
+            "be left out. Repeat for several. `basinward tickets close --help` ends with the "
             "names.",
             show_default=False,
         ),
@@ -225,7 +226,8 @@ def close(
       basinward tickets close 123 --by "R. Marsh" --found "Leaves." --cleaned pump-screen
 
       basinward tickets close 123 --by "R. Marsh" --found "Screen blocked." --part "pump-screen |
-      full of leaves | cleaned | gasket" --reading "pump-screen | spray_pressure | 58 | 84 | kPa"
+      full of leaves | cleaned | gasket | as said" --reading "pump-screen | spray_pressure | 58 |
+      84 | kPa"
     """
     findings = _findings(part or [], reading or [])
     with opened(nearer(context, data, records)) as store:
@@ -295,7 +297,11 @@ def _service(back: bool) -> str:
 
 def _findings(parts: list[str], readings: list[str]) -> list[PartFinding]:
     from gateway.cli.output import fail  # noqa: PLC0415 - lazy
-    from gateway.tickets.closeout import CloseOutRefused, PartFinding  # noqa: PLC0415 - lazy
+    from gateway.tickets.closeout import (  # noqa: PLC0415 - lazy
+        CloseOutRefused,
+        PartFinding,
+        verdict_of,
+    )
 
     taken: dict[str, list[ReadingTaken]] = {}
     try:
@@ -304,10 +310,10 @@ def _findings(parts: list[str], readings: list[str]) -> list[PartFinding]:
             taken.setdefault(name, []).append(one)
         found = []
         for text in parts:
-            words = _words(text, 2, 4, "--part 'pump-screen | full of leaves | cleaned | gasket'")
-            name, condition, did, used = (*words, "", "")[:4]
+            form = "--part 'pump-screen | full of leaves | cleaned | gasket | as said'"
+            name, condition, did, used, verdict = (*_words(text, 2, 5, form), "", "", "")[:5]
             at = tuple(taken.pop(name.lower(), ()))
-            found.append(PartFinding(name, condition, did, used, at))
+            found.append(PartFinding(name, condition, did, used, at, verdict_of(verdict)))
     except CloseOutRefused as error:
         fail(f"{error} Nothing was changed.", 2)
     if taken:

@@ -20,7 +20,8 @@ class ListingItem:
 
     ``phase`` is the ticket's ('open', 'acknowledged', …). ``returned_ms`` is None while the trouble
     stands, ``closed_ms`` while nobody has closed it. ``by`` acknowledged or, once closed, closed
-    it. ``summary`` is the evidence's sentence, ``finding`` what was found at the close.
+    it. ``summary`` is the evidence's sentence, of the readings at ``told_ms``; ``finding`` what was
+    found at the close.
     """
 
     number: str
@@ -36,6 +37,7 @@ class ListingItem:
     by: str = ""
     summary: str = ""
     finding: str = ""
+    told_ms: int | None = None
 
     @property
     def rank(self) -> tuple[int, str, str, str]:

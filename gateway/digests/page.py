@@ -190,7 +190,10 @@ def _row(
     else:
         about.append(f"From {onset} to {site_time(item.returned_ms, zone)}")
     if kind is not NoticeKind.OUTAGE and item.summary:
-        about.append(clean(item.summary, 240))
+        told = clean(item.summary, 240)
+        if item.told_ms is not None:
+            told += f" (By the readings of {site_time(item.told_ms, zone)}.)"
+        about.append(told)
     if item.closed_ms is not None:
         about.append(f"Closed by {clean(item.by, 80)}: {clean(item.finding, 240)}")
     elif item.phase not in {"open", "acknowledged"}:

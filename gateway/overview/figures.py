@@ -7,9 +7,9 @@ from typing import Final
 
 from gateway.overview.source import Names, Source
 from gateway.records import queries, summaries
-from rules.alarm_figures import TARGETS, AlarmFigures, alarm_figures
+from rules.alarm_figures import TARGETS, AlarmFigures, AlarmTally
 
-__all__ = ["FigureLine", "FiguresView", "OftenLine", "figures_view"]
+__all__ = ["FigureLine", "FiguresView", "OftenLine", "figures_of", "figures_view", "tally_of"]
 
 DAY_MS: Final = 86_400_000
 _ABOUT: Final[tuple[tuple[str, str, str], ...]] = (
@@ -66,11 +66,26 @@ def figures_view(
     source: Source, now_ms: int, *, days: float = 30.0, operators: int = 1, site: str = ""
 ) -> FiguresView:
     """The figures of the last days, for so many operators; of the fleet or of a site."""
+    return figures_of(source, tally_of(source, now_ms, days=days, site=site), operators)
+
+
+def tally_of(source: Source, now_ms: int, *, days: float = 30.0, site: str = "") -> AlarmTally:
+    """What the figures of the last days are made of; reads the period, and what stood before it."""
     start_ms = now_ms - int(days * DAY_MS)
+    tally = AlarmTally(start_ms, now_ms)
     with source.records.reading() as connection:
-        events = summaries.event_lines(connection, now_ms, site)
+        for event in summaries.standing_at(connection, start_ms, site):
+            tally.add(event)
+        for event in summaries.counted(connection, start_ms, now_ms, site):
+            tally.add(event)
+    return tally
+
+
+def figures_of(source: Source, tally: AlarmTally, operators: int) -> FiguresView:
+    """The figures that were tallied, for so many operators."""
+    with source.records.reading() as connection:
         places = queries.units(connection)
-    found = alarm_figures(events, start_ms, now_ms, operators)
+    found = tally.figures(operators)
 
     def often(rows: list[tuple[int, str, int]]) -> tuple[OftenLine, ...]:
         return tuple(_often(source.names, places, *row) for row in rows)

@@ -17,7 +17,7 @@ from gateway.records.rows import evidence_of
 from gateway.records.session import Database
 from gateway.tickets.life import ENDED
 from gateway.tickets.notice import TicketEventKind
-from rules.lessons import Case, Finding
+from rules.lessons import Case, Finding, verdict_kept
 
 __all__ = ["CaseBook"]
 
@@ -73,12 +73,12 @@ class CaseBook:
                 for r in connection.execute(
                     select(
                         TicketFindingRecord.ticket_id, TicketFindingRecord.part,
-                        TicketFindingRecord.found,
+                        TicketFindingRecord.found, TicketFindingRecord.verdict,
                     )
                     .where(TicketFindingRecord.ticket_id.in_(ids))
                     .order_by(TicketFindingRecord.ticket_id, TicketFindingRecord.position)
                 ):  # fmt: skip
-                    found[r.ticket_id].append(Finding(r.part, r.found))
+                    found[r.ticket_id].append(Finding(r.part, r.found, verdict_kept(r.verdict)))
                 cases += [
                     Case(
                         r.number, r.site, r.unit, r.fault, r.opened_ms, told.get(r.id),

@@ -11,12 +11,11 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Table, and_, case, func, or_, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, Table, and_, func, or_, select
 
 from gateway.records import wear
 from gateway.records.models import UnitRecord
 from gateway.records.queries import Where
-from gateway.records.text import by_code_points
 from gateway.records.upsert import insert_into
 from gateway.records.wear_models import CleaningRecord, ConditionRecord, DueDateRecord
 from gateway.records.wear_rows import UnitDueRange
@@ -126,25 +125,33 @@ def first_due(
 
     Those that are due already come first, then by the early end of their range.
     """
-    there = _KEPT.c.verdict == Verdict.THERE.value
-    wanted: list[ColumnElement[bool]] = [or_(there, _KEPT.c.early_ms.is_not(None))]
-    if sites is not None:
-        wanted.append(_UNITS.c.site.in_(sorted(sites)))
-    order = (
-        case((there, 0), else_=1), func.coalesce(_KEPT.c.early_ms, 0),
-        by_code_points(_UNITS.c.site), by_code_points(_UNITS.c.unit), by_code_points(_KEPT.c.part),
-    )  # fmt: skip
-    rows = (
-        connection.execute(_placed().where(*wanted).order_by(*order).limit(limit)).mappings().all()
+    k = _KEPT.c
+    ours: list[ColumnElement[bool]] = [] if sites is None else [_UNITS.c.site.in_(sorted(sites))]
+    # One index serves each: sorting all that are due some day would take longer than reading them.
+    lists = (
+        ([k.verdict == Verdict.THERE.value, *ours], [k.unit_row, k.part]),
+        (
+            [k.verdict == Verdict.DUE.value, k.early_ms.is_not(None), *ours],
+            [k.early_ms, k.unit_row, k.part],
+        ),
     )
-    total = len(rows)
-    if total == limit:
+    rows: list[RowMapping] = []
+    total = 0
+    for wanted, order in lists:
+        query = _placed().where(*wanted).order_by(*order).limit(limit - len(rows))
+        rows += connection.execute(query).mappings()
         count = select(func.count()).select_from(_KEPT)
-        count = count.join(_UNITS, _UNITS.c.row == _KEPT.c.unit_row)
-        total = connection.scalar(count.where(*wanted)) or 0
-    has_none = select(_NOW.c.unit_row).outerjoin(_KEPT, _of_one_part(_KEPT))
-    has_none = has_none.where(_KEPT.c.made_ms.is_(None)).distinct()
-    awaited = connection.scalar(select(func.count()).select_from(has_none.subquery())) or 0
+        count = count.join(_UNITS, _UNITS.c.row == k.unit_row) if ours else count
+        total += connection.scalar(count.where(*wanted)) or 0
+    # Both have a row for each part, once it is worked out.
+    kept, all_parts = (
+        connection.scalar(select(func.count()).select_from(table)) or 0 for table in (_KEPT, _NOW)
+    )
+    awaited = 0
+    if kept < all_parts:
+        has_none = select(_NOW.c.unit_row).outerjoin(_KEPT, _of_one_part(_KEPT))
+        has_none = has_none.where(k.made_ms.is_(None)).distinct()
+        awaited = connection.scalar(select(func.count()).select_from(has_none.subquery())) or 0
     return FirstDue(tuple(_ranges(rows, now_ms)), total, awaited)
 
 

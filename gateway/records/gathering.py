@@ -323,25 +323,26 @@ def _items(connection: Connection, ids: Sequence[int]) -> list[tuple[int, Listin
                 returned_ms=t.returned_ms,
                 closed_ms=t.closed_ms,
                 by=t.closed_by or t.acknowledged_by,
-                summary=summaries.get(t.id, ""),
+                summary=summaries.get(t.id, ("", None))[0],
                 finding=t.finding,
+                told_ms=summaries.get(t.id, ("", None))[1],
             )
             found.append((t.id, item))
     return found
 
 
-def _summaries(connection: Connection, ids: Sequence[int]) -> dict[int, str]:
-    """The sentence of each ticket's newest evidence."""
+def _summaries(connection: Connection, ids: Sequence[int]) -> dict[int, tuple[str, int]]:
+    """The sentence of each ticket's newest evidence, and when that was told."""
     query = (
-        select(Entries.ticket_id, Entries.evidence)
+        select(Entries.ticket_id, Entries.evidence, Entries.time_ms)
         .where(Entries.ticket_id.in_(ids), Entries.evidence.is_not(None))
         .order_by(Entries.ticket_id, Entries.seq)
     )
     found = {}
-    for ticket_id, data in connection.execute(query):
+    for ticket_id, data, time_ms in connection.execute(query):
         evidence = evidence_of(data)
         if evidence is not None:
-            found[ticket_id] = evidence.summary
+            found[ticket_id] = evidence.summary, time_ms
     return found
 
 

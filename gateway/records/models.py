@@ -251,7 +251,10 @@ class TicketEventRecord(Base):
 
 
 class TicketFindingRecord(Base):
-    """What was found at one part, and done; ``readings`` before and after, each with its unit."""
+    """What was found at one part, and done; ``readings`` before and after, each with its unit.
+
+    ``verdict`` is a :class:`rules.lessons.PartVerdict`, or '' where none was given.
+    """
 
     __tablename__ = "ticket_findings"
 
@@ -264,6 +267,7 @@ class TicketFindingRecord(Base):
     done: Mapped[str]
     parts_used: Mapped[str]
     readings: Mapped[dict[str, Any] | None]
+    verdict: Mapped[str] = mapped_column(server_default="")
 
 
 class TicketAttachmentRecord(Base):

@@ -41,6 +41,7 @@ from gateway.tickets.life import TicketPhase, people_on_site
 from gateway.tickets.notice import TicketEntry, TicketEventKind
 from rules.events import AlarmEvent, AlarmState, Change, Severity
 from rules.handback import HandBackItem
+from rules.lessons import verdict_kept
 
 __all__ = [
     "Where",
@@ -312,7 +313,14 @@ def findings(connection: Connection, ticket_id: int) -> tuple[FindingRow, ...]:
             r.position,
             r.time_ms,
             r.by,
-            PartFinding(r.part, r.found, r.done, r.parts_used, readings_of(r.readings)),
+            PartFinding(
+                r.part,
+                r.found,
+                r.done,
+                r.parts_used,
+                readings_of(r.readings),
+                verdict_kept(r.verdict),
+            ),
         )
         for r in connection.execute(query)
     )

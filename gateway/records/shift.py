@@ -17,7 +17,7 @@ from gateway.records.models import TicketRecord, UnitRecord
 from gateway.records.rows import TicketRow
 from gateway.tickets.life import ENDED, STANDING, TicketPhase
 
-__all__ = ["Group", "Groups", "handed_over"]
+__all__ = ["Group", "Groups", "Waiting", "handed_over", "waiting"]
 
 _T: Final = cast("Table", TicketRecord.__table__).c
 _UNITS: Final = cast("Table", UnitRecord.__table__)
@@ -76,6 +76,35 @@ def handed_over(
         *ours,
     )
     return Groups(rows, totals, opened)
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """The first tickets of those that wait, how many wait, and how many are overdue."""
+
+    rows: tuple[TicketRow, ...]
+    total: int
+    overdue: int
+
+
+def waiting(
+    connection: Connection,
+    within_ms: Mapping[str, int],
+    now_ms: int,
+    limit: int,
+    sites: Collection[str] | None = None,
+) -> Waiting:
+    """At most ``limit`` tickets that nobody has closed, the earliest due first.
+
+    ``within_ms`` says by priority how long after its opening a ticket is due.
+    """
+    due = _T.opened_ms + case(dict(within_ms), value=_T.priority, else_=0)
+    ours: list[ColumnElement[bool]] = [] if sites is None else [_UNITS.c.site.in_(sorted(sites))]
+    wanted = (_T.state.in_([phase.value for phase in STANDING]), *ours)
+    rows = queries.tickets_in_order(connection, wanted, (due, _T.id), limit)
+    return Waiting(
+        tuple(rows), _count(connection, *wanted), _count(connection, *wanted, due < now_ms)
+    )
 
 
 def _count(connection: Connection, *wanted: ColumnElement[bool]) -> int:

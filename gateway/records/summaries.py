@@ -6,11 +6,11 @@ itself. All functions work inside the caller's transaction and write nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import ColumnElement, Connection, Table, and_, func, select
+from sqlalchemy import ColumnElement, Connection, Table, and_, func, or_, select
 
 from gateway.records.actions import ActionState
 from gateway.records.models import (
@@ -25,6 +25,8 @@ from gateway.records.models import (
 )
 from gateway.records.text import by_code_points
 from gateway.tickets.life import ENDED, TicketPhase
+from rules.alarm_figures import Counted
+from rules.alarms import ACTIVE
 from rules.events import ActionKind, AlarmEvent, AlarmState, Change, Severity
 
 __all__ = [
@@ -38,10 +40,12 @@ __all__ = [
     "asked",
     "change_mark",
     "cleanings",
+    "counted",
     "event_lines",
     "last_words",
     "open_tickets",
     "shelved_until",
+    "standing_at",
 ]
 
 _ALARMS = cast("Table", AlarmRecord.__table__)
@@ -50,6 +54,11 @@ _UNITS = cast("Table", UnitRecord.__table__)
 _TICKETS = cast("Table", TicketRecord.__table__)
 _ACTIONS = cast("Table", ActionRecord.__table__)
 _FINDINGS = cast("Table", TicketFindingRecord.__table__)
+_AT_ONCE: Final = 1_000
+_FEW: Final = 20
+_CHANGES: Final = {one.value: one for one in Change}
+_STATES: Final = {int(one): one for one in AlarmState}
+_SEVERITIES: Final = {int(one): one for one in Severity}
 _NORMAL: Final = int(AlarmState.NORMAL)
 _BY_PEOPLE: Final = (
     AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED, AlarmState.SHELVED,
@@ -286,6 +295,59 @@ def event_lines(
         for row, fault, time_ms, change, state, severity, onset_ms, by, note
         in connection.execute(query)
     ]  # fmt: skip
+
+
+def counted(
+    connection: Connection, start_ms: int, end_ms: int, site: str = ""
+) -> Iterator[Counted]:
+    """What figures need of the alarm events with ``start_ms <= time < end_ms``, oldest first.
+
+    Few are held at a time; the transaction must last until the last one was taken.
+    """
+    e = _EVENTS.c
+    query = select(e.unit_row, e.fault, e.time_ms, e.change, e.state, e.severity)
+    if site:
+        query = query.join(_UNITS, _UNITS.c.row == e.unit_row).where(*_at(site, ""))
+    query = query.where(e.time_ms >= start_ms, e.time_ms < end_ms).order_by(e.time_ms, e.id)
+    found = connection.execute(query.execution_options(yield_per=_AT_ONCE))
+    for some in found.partitions():
+        for row, fault, time_ms, change, state, severity in some:
+            yield Counted(
+                row, fault, time_ms, _CHANGES[change], _STATES[state], _SEVERITIES[severity]
+            )
+
+
+def standing_at(connection: Connection, time_ms: int, site: str = "") -> list[Counted]:
+    """Of each alarm that stood at that moment the event by which it had begun to, oldest first.
+
+    Only alarms that changed since, or are not normal now, can have stood then; of those the last
+    events are read backwards, and nothing of the years before.
+    """
+    a, e = _ALARMS.c, _EVENTS.c
+    candidates = (
+        select(a.unit_row, a.fault)
+        .join(_UNITS, _UNITS.c.row == a.unit_row)
+        .where(or_(a.state != _NORMAL, a.changed_ms >= time_ms), *_at(site, ""))
+    )
+    begun = []
+    for unit_row, fault in connection.execute(candidates).all():
+        query = (
+            select(e.time_ms, e.change, e.state, e.severity)
+            .where(e.unit_row == unit_row, e.fault == fault, e.time_ms < time_ms)
+            .order_by(e.time_ms.desc(), e.id.desc())
+            .execution_options(yield_per=_FEW)
+        )
+        first = None
+        with connection.execute(query) as rows:
+            for at_ms, change, state, severity in rows:
+                if _STATES[state] not in ACTIVE:
+                    break
+                first = Counted(
+                    unit_row, fault, at_ms, _CHANGES[change], _STATES[state], _SEVERITIES[severity]
+                )
+        if first is not None:
+            begun.append(first)
+    return sorted(begun, key=lambda one: one.time_ms)
 
 
 def change_mark(connection: Connection) -> ChangeMark:

@@ -363,6 +363,7 @@ def _finding_rows(
             "done": one.done,
             "parts_used": one.parts_used,
             "readings": one.readings_json(),
+            "verdict": one.verdict.value if one.verdict is not None else "",
         }
         for position, one in enumerate(findings, start=first)
     ]

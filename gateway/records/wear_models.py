@@ -70,6 +70,8 @@ class DueDateRecord(Base):
     since_ms: Mapped[int | None] = mapped_column(BigInteger)
     reason: Mapped[str]
 
+    __table_args__ = (Index(None, "verdict", "early_ms"),)
+
 
 class CleaningRecord(Base):
     """One cleaning of one part, and whether the readings show that it helped.

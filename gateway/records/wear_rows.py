@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from rules.condition.figures import condition_in_words
 from rules.events import Reading
 from rules.forecast import DueRange
 
@@ -31,6 +32,11 @@ class ConditionRow:
     baseline_ms: int
     said: str
     readings: tuple[Reading, ...]
+
+    @property
+    def in_words(self) -> str:
+        """The condition as a person reads it."""
+        return condition_in_words(self.raw_pct, self.uncertainty_pct)
 
 
 @dataclass(frozen=True)

@@ -210,7 +210,7 @@ def condition_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
                 else place_of(month, c.unit, with_site=False)
             )
             name = f"{where}: {part.lower()}"
-            rows.append((c.condition_pct, name, c.uncertainty_pct or 0.0, when))
+            rows.append((c.condition_pct, name, c.uncertainty_pct or 0.0, when, c.in_words))
     title = "Condition and forecast"
     if not rows:
         why = "No part's condition is known yet: its baseline has to be learned first."
@@ -219,7 +219,7 @@ def condition_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
     shown = rows[:_MOST_GAUGES]
     chart = gauges(
         "condition", "Condition, the worst first",
-        [Gauge(name, pct, give, f"{pct:.0f} %") for pct, name, give, _ in shown],
+        [Gauge(name, pct, give, f"{pct:.0f} %") for pct, name, give, _, _ in shown],
         low=25.0, ends=("0 %: a visit this week", "100 %: as when clean"),
     )  # fmt: skip
     said = "The bar is the condition; the fine line its standard deviation either way."
@@ -234,7 +234,7 @@ def condition_section(months: Sequence[SiteMonth], *, with_site: bool) -> Sectio
         said += f" Of {counted(sum(undated.values()), 'part')} no date can be told: {counts}."
     table = Table(
         ("Part", "Condition", "Reaches its limit (80 % range)"),
-        tuple((name, f"{pct:.0f} % ± {give:.0f}", when) for pct, name, give, when in dated),
+        tuple((name, words, when) for _, name, _, when, words in dated),
         (6, 2, 6),
     )  # fmt: skip
     blocks = [Block(said, picture=chart)]

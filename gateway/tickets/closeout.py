@@ -10,9 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from rules.lessons import PartVerdict
 from rules.signals import INDEX, signal
 
-__all__ = ["PARTS", "CloseOutRefused", "PartFinding", "ReadingTaken", "readings_of"]
+__all__ = [
+    "PARTS", "CloseOutRefused", "PartFinding", "ReadingTaken", "readings_of", "verdict_of",
+]  # fmt: skip
 
 PARTS: Final = (
     "pump", "pump-screen", "distribution", "pads", "coil", "basin", "float", "bleed", "fans",
@@ -61,13 +64,17 @@ class ReadingTaken:
 
 @dataclass(frozen=True)
 class PartFinding:
-    """One part: the condition it was found in, what was done to it, the parts used."""
+    """One part: the condition it was found in, what was done to it, the parts used.
+
+    ``verdict`` says in one word whether that is what the ticket told; None where nobody said.
+    """
 
     part: str
     found: str
     done: str = ""
     parts_used: str = ""
     readings: tuple[ReadingTaken, ...] = ()
+    verdict: PartVerdict | None = None
 
     def __post_init__(self) -> None:
         """Refuse a part that there is not, and a finding that says nothing."""
@@ -88,6 +95,19 @@ class PartFinding:
         if not self.readings:
             return None
         return {"readings": [dict(vars(r)) for r in self.readings]}
+
+
+def verdict_of(text: str) -> PartVerdict | None:
+    """A verdict by its words, None for none; CloseOutRefused where there is no such verdict."""
+    word = " ".join(text.split()).lower()
+    if not word:
+        return None
+    try:
+        return PartVerdict(word)
+    except ValueError:
+        words = ", ".join(f"'{v.value}'" for v in PartVerdict)
+        msg = f"'{text.strip()}' is no verdict on a part. Verdicts are {words}."
+        raise CloseOutRefused(msg) from None
 
 
 def readings_of(data: Mapping[str, Any] | None) -> tuple[ReadingTaken, ...]:

@@ -108,8 +108,10 @@ def coil(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRe
             f"It has lost {max(100.0 * float(loss[i]), 0.0):.0f} % of its clean heat transfer; "
             f"0 % is {100.0 * float(limit[i]):.0f} %."
         )
+        alike = "Non-condensable gas in the circuit and blown-off air drawn in again"
         if basis[i] == WET:
-            found += " Pads that cool less would look the same."
+            alike = f"Pads that cool less, {alike[0].lower()}{alike[1:]}"
+        found += f" {alike} would look the same."
         if not heat.load_known[i]:
             found += " The load is not sent, so more load would look the same."
         return found, _td_readings(dry, wet, bool(heat.load_known[i]), i)

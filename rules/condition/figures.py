@@ -16,7 +16,10 @@ import numpy as np
 from rules.arrays import F64, I64
 from rules.events import Reading
 
-__all__ = ["DAY_MS", "PARTS", "Judged", "PartCondition", "figures_of", "readings_of"]
+__all__ = [
+    "DAY_MS", "PARTS", "Judged", "PartCondition", "condition_in_words", "figures_of",
+    "readings_of",
+]  # fmt: skip
 
 DAY_MS: Final = 86_400_000
 
@@ -94,6 +97,34 @@ TITLES: Final = {
 }  # fmt: skip
 
 
+FAR_SDS: Final = 3.0
+FAR_PCT: Final = 20.0
+"""Beyond the limit by a fifth of the way to it, and surely so, is far past it (judgement)."""
+
+
+def condition_in_words(raw_pct: float | None, uncertainty_pct: float | None) -> str:
+    """A condition as a person reads it: '84 % ±6', or that it is far past its limit.
+
+    Parameters
+    ----------
+    raw_pct, uncertainty_pct : float or None
+        As of :class:`PartCondition`.
+
+    Examples
+    --------
+    >>> condition_in_words(84.2, 6.0), condition_in_words(-2.0, 6.0), condition_in_words(-80.0, 6.0)
+    ('84 % ±6', '0 % ±6', '0 %, far past its limit')
+    >>> condition_in_words(None, None)
+    'not known'
+    """
+    if raw_pct is None or uncertainty_pct is None:
+        return "not known"
+    if raw_pct <= -max(FAR_PCT, FAR_SDS * uncertainty_pct):
+        # The give of a figure that was cut to 0 would say how sure a 0 is; it is none.
+        return "0 %, far past its limit"
+    return f"{min(max(raw_pct, 0.0), 100.0):.0f} % ±{uncertainty_pct:.0f}"
+
+
 def figures_of(
     part: str, rows: I64, since_ms: I64, end_ms: I64, judged: Judged
 ) -> list[PartCondition]:
@@ -112,7 +143,7 @@ def figures_of(
         found, readings = judged.explain(i)
         basis, count = judged.names[int(judged.basis[i])], int(judged.count[i])
         said = (
-            f"{TITLES[part]}: {shown:.0f} % (±{sd:.0f}). {found} By {basis}, {count} "
+            f"{TITLES[part]}: {condition_in_words(raw, sd)}. {found} By {basis}, {count} "
             f"{'mean' if count == 1 else 'means'} from {_utc(begin)} to {_utc(end)}."
         )
         baseline_ms = int(judged.baseline_ms[i])

@@ -1,7 +1,7 @@
 """The series of daily figures that a forecast rests on: one witness, one baseline, one clean start.
 
-A cleaning, a new baseline, another witness or a leap upwards that nobody wrote down begin a new
-series: a line through both sides of a step would be the slope of the step.
+A cleaning, a new baseline, another witness, a leap upwards that nobody wrote down or a fall at once
+begin a new series: a line through both sides of a step would be the slope of the step, and no wear.
 """
 
 from __future__ import annotations
@@ -20,6 +20,9 @@ LEAP_FIGURES: Final = 4
 LEAP_PCT: Final = 20.0
 """Least rise of the condition that is taken for a cleaning that nobody wrote down (judgement)."""
 LEAP_SDS: Final = 4.0
+FALL_SHARE: Final = 0.8
+"""Of a fall of the medians on either side, so much came in one day: something covers the part or
+broke, where wear takes its days (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -67,10 +70,12 @@ def cut(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> tuple[list
         # A figure whose day holds the cleaning mixes both states.
         begin, why = begin + 1, "since it was cleaned"
     rest = list(figures[begin:])
-    leap = _leap(rest)
-    if leap:
+    leap, fall = _leap(rest), _fall(rest)
+    if leap > fall:
         why = "since its condition leapt up, as after a cleaning"
-    return rest[leap:], why
+    elif fall:
+        why = "since its condition fell at once, which is no wear"
+    return rest[max(leap, fall) :], why
 
 
 def stretches(figures: Sequence[Figure], cleaned_ms: Sequence[int] = ()) -> list[Sequence[Figure]]:
@@ -98,3 +103,27 @@ def _leap(figures: Sequence[Figure]) -> int:
         if step >= least and y[i] - y[i - 1] >= 0.5 * step:
             return int(i)
     return 0
+
+
+def _fall(figures: Sequence[Figure]) -> int:
+    """Where the newest fall at once ends, 0 where there is none.
+
+    Asked for more than a leap upwards: wear goes this way by itself.
+    """
+    y = [one.raw_pct for one in figures]
+    sd = [one.uncertainty_pct for one in figures]
+    k = LEAP_FIGURES
+    fallen = np.flatnonzero(np.diff(y, prepend=np.nan) <= -LEAP_PCT)
+    for i in fallen[(fallen >= k) & (fallen <= len(y) - k)][::-1].tolist():
+        before, after = y[i - k : i], y[i : i + k]
+        step = median(before) - median(after)
+        scatter = max(median(sd[i - k : i + k]), _scatter(before), _scatter(after))
+        if step >= max(LEAP_PCT, LEAP_SDS * scatter) and y[i - 1] - y[i] >= FALL_SHARE * step:
+            return int(i)
+    return 0
+
+
+def _scatter(values: Sequence[float]) -> float:
+    """Robust standard deviation."""
+    middle = median(values)
+    return 1.4826 * median(abs(v - middle) for v in values)

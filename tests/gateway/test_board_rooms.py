@@ -17,6 +17,7 @@ from gateway.batch import Reason
 from gateway.board.visitor import Role, Visitor
 from rules.equipment import Site
 from rules.events import ActionKind, AlarmState, Change, Severity
+from rules.lessons import PartVerdict
 
 HOUR_MS = 3_600_000
 VIEWER = Visitor("Vic", frozenset({Role.VIEW}), form_token="t0ken-of-vic")
@@ -366,12 +367,14 @@ def test_a_ticket_lives_from_its_page(fleet):
     assert state() == "work done"
     response = post(
         fleet, path, act="close", found="Screen full of leaves", part0="pump-screen",
-        found0="leaves", did0="cleaned", used0="", cleaned=["pump-screen"],
+        found0="leaves", did0="cleaned", used0="", verdict0="as said", cleaned=["pump-screen"],
     )  # fmt: skip
     assert response.status_code == 303
     ticket = fleet.records.ticket(number)
     assert (ticket.ticket.state.value, ticket.ticket.closed_by) == ("closed", "Ana Reis")
-    assert [f.finding.part for f in ticket.findings] == ["pump-screen"]
+    assert [(f.finding.part, f.finding.verdict) for f in ticket.findings] == [
+        ("pump-screen", PartVerdict.AS_SAID)
+    ]
     (entry,) = fleet.records.audit.entries(subject=number, limit=1)
     assert (entry.action, entry.before["phase"], entry.after["phase"]) == (
         "ticket: close", "work done", "closed",
@@ -395,6 +398,9 @@ def test_the_ticket_page_puts_isolation_before_the_job_and_has_a_sheet(fleet):
     number = fleet.records.tickets()[0].number
     text = Page(client(board_of(fleet)).get(f"/tickets/{number}").text).text
     assert text.index("Make it safe first") < text.index("Then, only with the machine made safe")
+    assert re.search(
+        r"below the clean pump's\. By the readings of \w{3} \d+ \w{3} 20\d\d, \d\d:\d\d", text
+    )
     sheet = client(board_of(fleet)).get(f"/tickets/{number}/sheet.pdf")
     assert sheet.headers["content-type"] == "application/pdf"
     assert sheet.content.startswith(b"%PDF-")

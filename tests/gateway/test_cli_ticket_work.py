@@ -126,7 +126,8 @@ def test_the_hand_back_is_shown_and_its_exit_code_tells(run):
 def test_a_close_out_part_by_part(run):
     run(
         "close", "1", "--by", "Ana", "--found", "Screen blocked.",
-        "--part", "pump-screen | full of leaves | cleaned | gasket", "--part", "fans|in order",
+        "--part", "pump-screen | full of leaves | cleaned | gasket",
+        "--part", "fans|in order||| Nothing found",
         "--reading", "pump-screen | spray_pressure | 58 | 84",
         "--reading", "Pump-Screen | noise | | 71 | dB",
     )  # fmt: skip
@@ -137,14 +138,17 @@ def test_a_close_out_part_by_part(run):
     first, second = json.loads(run("show", "1", "--json"))["findings"]
     assert first["readings"][1] == {"what": "noise", "unit": "dB", "before": None, "after": 71.0}
     assert (second["part"], second["found"], second["done"]) == ("fans", "in order", "")
+    assert (first["verdict"], second["verdict"]) == (None, "nothing found")
+    assert "fans: in order (nothing found)" in shown
 
 
 @pytest.mark.parametrize(
     ("options", "words"),
     [
         (("--part", "roof | wet"), "There is no part 'roof'"),
-        (("--part", "pump"), "has 1 fields, 2 to 4 are asked for"),
-        (("--part", "pump | a | b | c | d"), "has 5 fields"),
+        (("--part", "pump"), "has 1 fields, 2 to 5 are asked for"),
+        (("--part", "pump | a | b | c | d | e"), "has 6 fields"),
+        (("--part", "pump | a | b | c | perhaps"), "'perhaps' is no verdict on a part"),
         (("--reading", "pump | noise | loud"), "something else than a number"),
         (("--reading", "pump | noise | 3"), "There is a reading at 'pump', but no --part"),
         (("--part", "pump | x", "--reading", "pump | noise | | "), "needs a number"),

@@ -215,6 +215,12 @@ def test_the_shift_gets_what_is_open_and_what_was_closed(
         ("BW-000002", "medium", "open", ""),
         ("BW-000003", "medium", "closed", "Eva"),
     ]
+    # Each says of when its readings are: of the alarm, not of the list.
+    assert [i.told_ms for i in listing.items] == [at, at, at + 2]
+    plain = server.received[-1].message.get_body(("plain",))
+    assert plain is not None
+    told = " ".join(plain.get_content().split())
+    assert told.count("(By the readings of ") == sum(bool(i.summary) for i in listing.items) > 0
     # The next summary does not tell of the closed one again.
     later = sent_list(records, server, MONDAY_7 + 11 * HOUR_MS, NoticeKind.HAND_OVER)
     assert [i.number for i in later.items] == ["BW-000001", "BW-000002"]

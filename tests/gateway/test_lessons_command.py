@@ -19,13 +19,16 @@ from gateway.lessons import lesson_json, read_lessons
 from gateway.records import Records
 from gateway.tickets.closeout import PartFinding
 from rules.events import Cause, Evidence, Reading
+from rules.lessons import PartVerdict
 from rules.safety_claims import claims
 
 RUNNER = CliRunner()
 NOW_MS = time.time_ns() // 1_000_000
 
 
-def close_some(records: Records, pairs: list[tuple[str, float]]) -> None:
+def close_some(
+    records: Records, pairs: list[tuple[str, float]], verdict: PartVerdict | None = None
+) -> None:
     """A ticket for each finding at the screen, with the flow that was told."""
     for number, (found, flow) in enumerate(pairs):
         at_ms = NOW_MS - (len(pairs) - number) * 240 * HOUR_MS
@@ -40,7 +43,7 @@ def close_some(records: Records, pairs: list[tuple[str, float]]) -> None:
         over = returned(at_ms + HOUR_MS, fault="pump-screen-clogging")
         records.commit(offset + 2, step(over), [], at_ms + HOUR_MS)
         ticket = records.tickets()[0]
-        finding = PartFinding("pump-screen", found)
+        finding = PartFinding("pump-screen", found, verdict=verdict)
         records.close_ticket(
             ticket.number,
             by="Ana",
@@ -63,6 +66,15 @@ def test_the_read_model_is_of_what_was_told_first(records_url: URL) -> None:
     assert read_lessons(records, {}, site="hill-dairy") == []
     assert read_lessons(records, {}, fault="fan-fault") == []
     json.dumps(lesson_json(lesson))
+    records.close()
+
+
+def test_a_ticked_verdict_goes_before_the_words(records_url: URL) -> None:
+    """Leaves, as always, but none that would block it: the person says that it was not that."""
+    records = open_records(records_url)
+    close_some(records, [("some leaves", 60.0), ("some leaves", 61.0)], PartVerdict.NOTHING)
+    (lesson,) = read_lessons(records, {})
+    assert (lesson.judged, lesson.right) == (2, 0)
     records.close()
 
 

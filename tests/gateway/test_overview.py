@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from contextlib import contextmanager
 
 import numpy as np
 import pytest
@@ -22,9 +23,11 @@ from gateway.overview.site import site_view
 from gateway.overview.tickets import Shown, ticket_view, tickets_view
 from gateway.overview.trend import SPANS, trend_view
 from gateway.overview.unit import unit_view
+from gateway.records import summaries
 from gateway.tickets.closeout import PartFinding
 from gateway.tickets.life import Act
 from gateway.tickets.render import MailRenderer
+from rules.alarm_figures import alarm_figures
 from rules.equipment import Site
 from rules.events import ActionKind, AlarmState, Change, Severity
 
@@ -267,7 +270,14 @@ def test_the_plan_is_in_order_of_what_is_due(fleet):
     assert [one.ticket.priority for one in plan.lines] == ["high", "medium", "low"]
     late = plan_view(fleet.source, NOW_MS + 2 * 86_400_000)
     assert [one.is_overdue for one in late.lines] == [True, False, False]
+    assert (late.total, late.overdue, late.is_cut) == (3, 1, False)
     assert len(plan_view(fleet.source, NOW_MS, team="south").lines) == 1
+    # What is due first is shown, however new other tickets are, and of the team alone.
+    first = plan_view(fleet.source, NOW_MS, limit=1)
+    assert ([one.ticket.priority for one in first.lines], first.total) == (["high"], 3)
+    assert first.is_cut
+    (north,) = plan_view(fleet.source, NOW_MS, team="north", limit=1).lines
+    assert north.ticket.site in {s.id for s in fleet.sites if s.team == "north"}
 
 
 def test_the_hand_over_tells_who_has_what(fleet):
@@ -378,6 +388,77 @@ def test_the_figures_stand_beside_their_targets(fleet):
     assert len(view.frequent) == 5
     one = figures_view(fleet.source, NOW_MS, days=1, site=fleet.sites[0].id)
     assert one.figures.announcements == 2
+
+
+def test_figures_of_a_period_need_nothing_of_the_years_before(tmp_path):
+    """They are those of the whole history, whatever stood, went on and ended before and within."""
+    fleet = ShownFleet(tmp_path, fleet_of(3, 3))
+    rng = np.random.default_rng(7)
+    moves = (
+        (Change.RAISED, AlarmState.UNACKNOWLEDGED), (Change.ACKNOWLEDGED, AlarmState.ACKNOWLEDGED),
+        (Change.WORSENED, AlarmState.UNACKNOWLEDGED), (Change.RETURNED, AlarmState.NORMAL),
+        (Change.SHELVED, AlarmState.SHELVED), (Change.RETURNED, AlarmState.RETURNED_UNACKNOWLEDGED),
+    )  # fmt: skip
+    history = []
+    for minute in np.sort(rng.uniform(0, 40 * 1440, 1_500)):
+        change, state = moves[rng.integers(len(moves))]
+        raised = fleet.alarm(int(rng.integers(9)), "fan-fault", Severity(int(rng.integers(1, 4))))
+        ago_min = 40 * 1440 - minute
+        history.append(fleet.changed(raised, change, state, ago_min=ago_min))
+    for i in range(0, len(history), 50):
+        fleet.commit(*history[i : i + 50])
+    site = fleet.sites[1].id
+    for days in (0.02, 1, 7, 30, 90):
+        for only in ("", site):
+            rows = {row for (s, _), row in fleet.rows.items() if not only or s == only}
+            events = [e for e in history if e.unit_row in rows]
+            start_ms = NOW_MS - int(days * 86_400_000)
+            wanted = alarm_figures(events, start_ms, NOW_MS, 2)
+            view = figures_view(fleet.source, NOW_MS, days=days, operators=2, site=only)
+            assert view.figures == wanted, (days, only)
+    with asked_for(fleet) as taken:
+        figures_view(fleet.source, NOW_MS, days=1)
+    within = sum(e.time_ms >= NOW_MS - 86_400_000 for e in history)
+    assert within <= sum(taken) < within + 200 < len(history) / 2
+    fleet.close()
+
+
+@contextmanager
+def asked_for(fleet):
+    """How many events are made of rows meanwhile, read by read."""
+    taken = []
+    real = summaries.counted
+
+    def counted(*args, **options):
+        found = list(real(*args, **options))
+        taken.append(len(found))
+        return iter(found)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(summaries, "counted", counted)
+        yield taken
+
+
+def test_figures_are_read_once_for_all_who_look_and_for_any_number_of_operators(fleet):
+    fleet.commit(*(fleet.alarm(row) for row in range(5)))
+    browser = client(board_of(fleet))
+    site = fleet.sites[0].id
+    with asked_for(fleet) as taken:
+        for operators in (1, 2, 7, 100):
+            page = browser.get(f"/figures?days=365&operators={operators}")
+            assert "5 announcements" in page.text
+        assert len(taken) == 1
+        assert "2 announcements" in browser.get(f"/figures?days=365&site={site}").text
+        browser.get("/figures?days=7")
+        assert len(taken) == 3
+        fleet.now_ms += 59 * MINUTE_MS
+        browser.get("/figures?days=365")
+        assert len(taken) == 3
+        fleet.now_ms += 2 * MINUTE_MS
+        browser.get("/figures?days=365")
+        assert len(taken) == 4
+    assert browser.get("/figures?site=nowhere").status_code == 404
+    assert browser.get("/figures?operators=101").status_code == 422
 
 
 def test_fans_are_counted_also_before_the_rules_have_looked(fleet):

@@ -25,6 +25,7 @@ from gateway.tickets.closeout import CloseOutRefused, PartFinding, ReadingTaken
 from gateway.tickets.life import Act, Presence, TicketPhase
 from gateway.tickets.notice import NoticeKind, TicketEventKind
 from rules.events import ActionKind
+from rules.lessons import PartVerdict
 
 MINUTE_MS = 60_000
 ONE = "BW-000001"
@@ -238,7 +239,7 @@ def test_findings_and_readings_come_back_as_they_were_given(records: Records) ->
             "Pump-Screen", "full of\nleaves", "cleaned", "gasket",
             (ReadingTaken("spray_pressure", "", 58.0, 84.0), ReadingTaken("noise", "dB", after=71)),
         ),
-        PartFinding("fans", "in order"),
+        PartFinding("fans", "in order", verdict=PartVerdict.NOTHING),
     )  # fmt: skip
     records.close_ticket(ONE, by="Ana", finding="Leaves.", findings=findings, now_ms=NOW_MS + 5)
     whole = detail(records)

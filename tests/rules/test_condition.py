@@ -18,6 +18,7 @@ from rules.condition.day import DAY_BINS, turn_days
 from rules.engine import Engine
 from rules.events import AlarmState
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
+from rules.heat import rated_ntu
 from rules.plan import FleetPlan
 from rules.state import ADDED_LATER, STEADY, STEADY_BINS, FleetState
 
@@ -188,8 +189,6 @@ def ua_ratio_for(loss: float, ntu: float, air: float = 0.7) -> float:
 @pytest.mark.parametrize("loss", [0.0, 0.15, 0.30])
 def test_a_coil_is_judged_by_its_loss_of_heat_transfer_in_dry_running(loss):
     """30 % of the UA lost is where a visit this week is called for."""
-    from rules.heat import rated_ntu
-
     bench = Bench()
     ntu = float(rated_ntu(bench.plan, bench.rows)[0])
     bench.seen("td_dry", ua_ratio_for(loss, ntu), base=10.0, n=12, spread=0.03)
@@ -210,6 +209,21 @@ def test_a_day_of_wet_running_is_not_said_to_be_a_day_of_little_running():
     assert "dry for less than three hours" in found.said
     assert "in one mode" not in found.said
     assert "rejected heat for less" in Bench().figure("coil").said
+
+
+def test_a_coil_far_past_its_limit_is_said_so_without_a_give():
+    """57 % of the UA lost where 30 % is the limit: '0 % ±1' would say how sure a cut figure is."""
+    bench = Bench()
+    ntu = float(rated_ntu(bench.plan, bench.rows)[0])
+    bench.seen("td_dry", ua_ratio_for(0.57, ntu), base=10.0, n=12)
+    found = bench.figure("coil")
+    assert found.said.startswith("Coil: 0 %, far past its limit. It has lost 57 %")
+    assert "±" not in found.said
+    for alike in ("Non-condensable gas", "blown-off air drawn in again"):
+        assert alike in found.said
+    near = Bench()
+    near.seen("td_dry", ua_ratio_for(0.31, ntu), base=10.0, n=12)
+    assert near.figure("coil").said.startswith("Coil: 0 % ±")
 
 
 def test_means_of_three_hours_are_called_so():
@@ -233,7 +247,8 @@ def test_wet_running_alone_says_what_it_cannot_tell():
     bench.seen("td_wet", 1.1, base=10.0, n=12)
     found = bench.figure("coil")
     assert found.basis == "wet running alone"
-    assert "Pads that cool less would look the same" in found.said
+    for alike in ("Pads that cool less", "non-condensable gas", "blown-off air drawn in again"):
+        assert alike in found.said
 
 
 def test_a_load_that_is_not_sent_widens_the_uncertainty_and_is_said():

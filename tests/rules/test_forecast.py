@@ -173,9 +173,25 @@ def test_another_witness_or_baseline_begins_one(changed):
     assert why
 
 
-def test_a_fall_is_no_leap_and_stays_in_the_series():
-    figures = series([*[100.0, 99.0] * 8, *[60.0, 61.0] * 8])
-    assert cut(figures)[0] == figures
+def test_a_fall_at_once_is_no_wear_and_begins_a_series():
+    """84 % one day and 0 % the next: something covers the coil. No rate a day is made of it."""
+    figures = series([*[84.0, 86.0] * 8, *[1.0, -1.0, 0.0] * 4])
+    kept, why = cut(figures)
+    assert kept == figures[16:]
+    assert "fell at once" in why
+    due = due_range("coil", kept, figures[-1].time_ms, why)
+    assert due.per_day_pct is None
+
+
+def test_wear_is_no_fall_at_once():
+    """Of 200 courses of 2 to 6 % a day with noise of 2 to 8 %, at most two in a hundred are cut."""
+    rng = np.random.default_rng(21)
+    cuts = 0
+    for _ in range(200):
+        sd, rate = rng.uniform(2.0, 8.0), rng.uniform(2.0, 6.0)
+        figures = series(100.0 - rate * np.arange(20.0) + rng.normal(0.0, sd, 20), sd=sd)
+        cuts += "fell at once" in cut(figures)[1]
+    assert cuts <= 4
 
 
 # ---------------------------------------------------------------- the seasons

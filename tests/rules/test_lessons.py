@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -16,6 +18,7 @@ from rules.lessons import (
     Case,
     Finding,
     Outcome,
+    PartVerdict,
     judge,
     learn,
     parts_of,
@@ -58,6 +61,48 @@ def test_findings_confirm_or_refute_the_first_cause(
 ) -> None:
     judged = judge(case(1, *findings))
     assert (judged.outcome, judged.instead) == (outcome, instead)
+
+
+@pytest.mark.parametrize(
+    "found",
+    [
+        "clean", "Clean.", "OK", "ok, tested", "In good order", "nothing found", "none", "Was fine",
+        "no dirt", "not clogged", "free of scale", "Nothing wrong here", "No fault found.",
+        "as new", "looks good", "Good condition, no dirt seen", "fine; turns freely",
+        "clean and dry", "no damage, not worn", "intact, nothing loose", "Clean on both sides",
+        "no dirt or leaves found", "free from scale and mud",
+    ],
+)  # fmt: skip
+def test_a_part_in_order_is_nothing_found(found: str) -> None:
+    assert not Finding("coil", found).is_something
+
+
+@pytest.mark.parametrize(
+    "found",
+    [
+        "Good 5 mm of dirt", "good handful of gravel", "Clean, but the strainer is full of leaves",
+        "ok after cleaning", "Nothing but leaves", "None of the fans turned", "Fine dust all over",
+        "Fine mesh torn", "free end broken", "no water through it", "Normal side 30 % blocked",
+        "clean outside, scale inside", "Good. Bearing loose.", "not turning", "full of leaves",
+        "No. 2 seized", "ok, 3 mm of silt", "good fouling layer of algae", "", "hangs",
+        "fine silt", "none of the fans", "clean half, the other half fouled", "normal wear",
+    ],
+)  # fmt: skip
+def test_praise_of_something_else_is_no_part_in_order(found: str) -> None:
+    assert Finding("coil", found).is_something
+
+
+def test_what_a_person_ticks_counts_before_the_words() -> None:
+    """A ticked verdict needs no reading of free text, and tells another cause at the same part."""
+
+    def outcome(text: str, verdict: PartVerdict | None) -> tuple[Outcome, str]:
+        findings = (Finding("pump-screen", text, verdict),)
+        judged = judge(replace(case(1), findings=findings))
+        return judged.outcome, judged.instead
+
+    assert outcome("fine silt", PartVerdict.AS_SAID) == (Outcome.RIGHT, "")
+    assert outcome("some leaves, usual", PartVerdict.NOTHING) == (Outcome.WRONG, "nothing found")
+    assert outcome("frame bent", PartVerdict.ELSE) == (Outcome.WRONG, "pump-screen")
 
 
 def test_a_cause_that_no_part_shows_is_not_judged() -> None:

@@ -26,7 +26,7 @@ from rules.safety import SafetyTextMissing
 
 __all__ = ["plan_room"]
 
-_MOST_DUE: Final = 500
+_MOST_DUE: Final = 200
 _SAID: Final = {
     "pin": "Recorded: the visit keeps its day and crew in every later plan.",
     "move": "Recorded. Plan anew to see what comes of it.",

@@ -22,9 +22,16 @@ from gateway.records.acknowledging import Awaited, TicketNow
 from gateway.records.records import Records
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
-from gateway.tickets.closeout import PARTS, CloseOutRefused, PartFinding, ReadingTaken
+from gateway.tickets.closeout import (
+    PARTS,
+    CloseOutRefused,
+    PartFinding,
+    ReadingTaken,
+    verdict_of,
+)
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act
+from rules.lessons import PartVerdict
 from rules.signals import SIGNALS
 from rules.state import CLEANABLE_PARTS
 
@@ -87,6 +94,7 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
         now = records.ticket_now(number)
         given = {
             "said": "", "trouble": "", "given": {}, "stays": STAYS, "parts": PARTS,
+            "verdicts": PartVerdict,
             "cleanable": CLEANABLE_PARTS, "room_for": range(FINDINGS), "Act": Act,
             "longest": LONGEST, "signals": _TAKEN_BY_HAND, "most_files": MOST_FILES,
             "titles": {s.name: s.title for s in SIGNALS},
@@ -249,9 +257,9 @@ def _findings(form: Form) -> list[PartFinding]:
                 of = clean(text, 60) or reading[0].what
                 msg = f"Say at which part '{of}' was found. Nothing was changed."
                 raise CloseOutRefused(msg)
-            found.append(
-                PartFinding(part, text, form.get(f"did{i}", ""), form.get(f"used{i}", ""), reading)
-            )
+            did, used = form.get(f"did{i}", ""), form.get(f"used{i}", "")
+            verdict = verdict_of(form.get(f"verdict{i}", ""))
+            found.append(PartFinding(part, text, did, used, reading, verdict))
     return found
 
 

@@ -33,8 +33,10 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["unit_row"], ["units.row"], name="fk_due_dates_unit_row_units"),
         sa.PrimaryKeyConstraint("unit_row", "part", name="pk_due_dates"),
     )
+    op.create_index("ix_due_dates_verdict_early_ms", "due_dates", ["verdict", "early_ms"])
 
 
 def downgrade() -> None:
     """Bring the tables back to the revision before; nothing is lost that cannot be worked out."""
+    op.drop_index("ix_due_dates_verdict_early_ms", "due_dates")
     op.drop_table("due_dates")
