@@ -22,6 +22,7 @@ __all__ = [
     "SiteArgument",
     "UnitArgument",
     "commanding",
+    "known_or_end",
     "nearer",
     "opened",
     "request",
@@ -105,6 +106,23 @@ def _own_rule_or_end(fleet: Path, site_id: str, unit_id: str, slug: str) -> None
         guess = nearest(slug, known)
         hint = f"Did you mean '{guess}'?" if guess else "`basinward rules --fleet` lists them."
         fail(f"{site_id}/{unit_id} has no rule of its own called '{slug}'. {hint}", 2)
+
+
+def known_or_end(store: Records, site: str, unit: str) -> None:
+    """End the command where nothing was ever heard of the site or unit that is asked for."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.config.sentences import nearest  # noqa: PLC0415 - lazy
+
+    places = list(store.units().values())
+    for what, name, known in (
+        ("site", site, sorted({s for s, _ in places})),
+        ("unit", unit, sorted({u for s, u in places if site in ("", s)})),
+    ):
+        if name and name not in known:
+            guess = nearest(name, known)
+            hint = f" Did you mean '{guess}'?" if guess else ""
+            where = f" of {site}" if what == "unit" and site else ""
+            fail(f"Nothing was heard of a {what} '{name}'{where} yet.{hint}", 2)
 
 
 def nearer(context: typer.Context, data: Path | None, records: str | None) -> typer.Context:

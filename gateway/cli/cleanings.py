@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gateway.cli.asking import JsonOption, opened
+from gateway.cli.asking import JsonOption, known_or_end, opened
 from gateway.cli.options import DataOption, RecordsOption
 
 if TYPE_CHECKING:
@@ -55,6 +55,7 @@ def cleanings(
         fail(f"There is no part '{part}'. Parts are {', '.join(CLEANABLE_PARTS)}.", 2)
     context.obj = (data, records)
     with opened(context) as store:
+        known_or_end(store, site, unit)
         rows = store.cleanings(site, unit, part)
     if summed:
         sums = _sums(rows)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gateway.cli.asking import JsonOption, opened
+from gateway.cli.asking import JsonOption, known_or_end, opened
 from gateway.cli.options import DataOption, RecordsOption
 
 if TYPE_CHECKING:
@@ -64,6 +64,7 @@ def conditions(
     context.obj = (data, records)
     now_ms = time.time_ns() // 1_000_000
     with opened(context) as store:
+        known_or_end(store, site, unit)
         rows = [r for r in store.conditions(site, unit) if part in ("", r.part)]
         ranges = {
             (r.unit_row, r.due.part): r.due for r in store.due_ranges(site, unit, now_ms=now_ms)

@@ -17,6 +17,7 @@ from gateway.records.queries import Where
 from gateway.records.records import Records
 from gateway.records.rows import QuarantineRow, TicketRow
 from gateway.records.use_rows import UseRow
+from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.wear_rows import CleaningRow, ConditionRow, UnitDueRange
 from gateway.telemetry.base import TelemetryStore
 from gateway.tickets.life import ENDED
@@ -29,6 +30,9 @@ __all__ = ["Raised", "Response", "SiteMonth", "Worked", "amount_of", "read_site"
 
 _PAGE: Final = 200
 _HOUR_MS: Final = 3_600_000.0
+_PLANNED: Final = (VisitState.PROPOSED, VisitState.CONFIRMED)
+_VISITS_AHEAD_MS: Final = 60 * 86_400_000
+"""Later visits are of another plan than the one that belongs to the month (judgement)."""
 _SILENT: Final = frozenset({"unit-stale", "site-cut-off"})
 
 
@@ -75,6 +79,8 @@ class SiteMonth:
     silent: Mapping[str, float] = field(default_factory=dict)
     """Hours for which a unit was told to be silent."""
     refused: tuple[QuarantineRow, ...] = ()
+    visits: tuple[VisitRow, ...] = ()
+    """Proposed and confirmed ones of the weeks after ``until_ms``."""
 
 
 def read_site(
@@ -119,6 +125,11 @@ def read_site(
         before=tuple(records.uses(str(month.before), site.id)),
         silent=silent,
         refused=tuple(row for row in refused if row.day <= last_day),
+        visits=tuple(
+            row
+            for row in records.visits(_PLANNED, since_day=last_day)
+            if until_ms <= row.begins_ms < until_ms + _VISITS_AHEAD_MS
+        ),
     )
 
 

@@ -10,10 +10,19 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from typing import Final, Literal
 
+from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.reports.figures import SiteMonth
 from gateway.reports.model import Next
 from gateway.reports.quantities import amount_text, water_text
-from gateway.reports.words import PART_TITLE, date_text, hours_text, listed, prose, share_text
+from gateway.reports.words import (
+    PART_TITLE,
+    counted,
+    date_text,
+    hours_text,
+    listed,
+    prose,
+    share_text,
+)
 from gateway.tickets.document import clean
 from gateway.tickets.notice import Priority
 from rules.consumption.energy import POWER_RISE_FRAC_PER_K
@@ -69,6 +78,9 @@ def _open_tickets(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ra
             state = "Nobody has acknowledged it"
         else:
             state = f"{clean(ticket.assignee or ticket.acknowledged_by, 60)} has it"
+        visit = _visit_for(month, ticket=ticket.number)
+        if visit is not None:
+            state += f". {_visit_text(month, visit)}"
         rank = {"now": 0.0, "soon": 10.0, "plan": 40.0}[grade]
         if ticket.returned_ms is not None:
             rank += 25.0
@@ -81,6 +93,19 @@ def _open_tickets(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ra
                 "plan" if ticket.returned_ms is not None else grade,
             ),
         )
+
+
+def _visit_for(month: SiteMonth, *, key: str = "", ticket: str = "") -> VisitRow | None:
+    """The first visit that does this job."""
+    for row in month.visits:
+        for stop in row.course.stops:
+            if any(job.key == key or ticket in job.tickets for job in stop.jobs):
+                return row
+    return None
+
+
+def _visit_text(month: SiteMonth, row: VisitRow) -> str:
+    return f"Visit {row.number} on {date_text(row.begins_ms, month.site.zone)} is {row.state.value}"
 
 
 def _again(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ranked]:
@@ -103,7 +128,22 @@ def _wear(month: SiteMonth) -> Iterable[_Ranked]:
     for row in month.due:
         due = row.due
         part = PART_TITLE.get(due.part, due.part)
-        if due.verdict is Verdict.THERE:
+        visit = _visit_for(month, key=f"{month.site.id}/{row.unit}/{due.part}")
+        if visit is not None and due.verdict in (Verdict.THERE, Verdict.DUE):
+            confirmed = visit.state is VisitState.CONFIRMED
+            there = "At its limit. " if due.verdict is Verdict.THERE else ""
+            yield (
+                32.0 if confirmed else 8.5,
+                Next(
+                    f"Clean as planned: {part.lower()}"
+                    if confirmed
+                    else f"Confirm the visit for the cleaning: {part.lower()}",
+                    f"{there}{_visit_text(month, visit)}. {prose(due.reason, system)}",
+                    _place(month, row.unit),
+                    "plan" if confirmed else "soon",
+                ),
+            )
+        elif due.verdict is Verdict.THERE:
             yield (
                 8.0,
                 Next(
@@ -193,19 +233,28 @@ def _heat(month: SiteMonth) -> Iterable[_Ranked]:
 
 
 def _unheard(month: SiteMonth) -> Iterable[_Ranked]:
-    for row in month.uses:
-        heard = row.use.amounts["heard"].coverage_frac
-        if heard < _LEAST_COVERAGE and row.use.end_ms > row.use.start_ms:
-            yield (
-                50.0 - 10.0 * (1.0 - heard),
-                Next(
-                    "Mend the way of the telemetry",
-                    f"It was heard in {share_text(heard)} of the month. What goes wrong while it "
-                    "is silent is told by nobody.",
-                    _place(month, row.unit),
-                    "plan",
-                ),
-            )
+    """One line for all units of the site: they mostly share the way of their telemetry."""
+    heard = {
+        row.unit: row.use.amounts["heard"].coverage_frac
+        for row in month.uses
+        if row.use.amounts["heard"].coverage_frac < _LEAST_COVERAGE
+        and row.use.end_ms > row.use.start_ms
+    }
+    if not heard:
+        return
+    least, most = share_text(min(heard.values())), share_text(max(heard.values()))
+    share = least if least == most else f"{least} to {most}"
+    one = next(iter(heard)) if len(heard) == 1 else ""
+    who = "It was" if one else f"{counted(len(heard), 'unit')} of {len(month.site.units)} were"
+    yield (
+        50.0 - 10.0 * (1.0 - min(heard.values())),
+        Next(
+            "Mend the way of the telemetry",
+            f"{who} heard in {share} of the month. What goes wrong in silence is told by nobody.",
+            _place(month, one),
+            "plan",
+        ),
+    )
 
 
 def _unmeasured(months: Sequence[SiteMonth]) -> list[_Ranked]:

@@ -59,12 +59,14 @@ def planned(
     asked = asked_of(records, configuration, now_ms)
     plan = plan_visits(asked.problem, asked.wishes, limit_s)
     proposals = [_proposal(plan, visit, asked) for visit in plan.visits]
+    cost_h = plan.cost_h - plan.missed_h
+    bound_h = max(plan.bound_h - plan.missed_h, 0.0)
     outcome = Outcome(
         first_day=asked.first_day.isoformat(),
         day_count=plan.problem.day_count,
-        cost_h=plan.cost_h,
-        bound_h=plan.bound_h,
-        gap=plan.gap,
+        cost_h=cost_h,
+        bound_h=bound_h,
+        gap=max(cost_h - bound_h, 0.0) / cost_h if cost_h > 0 else 0.0,
         left=tuple(Left(key, why_left(plan, key, asked.name_day)) for key in plan.left),
         conflicts=tuple(conflicts(plan)),
         not_planned=asked.not_planned,

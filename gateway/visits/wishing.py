@@ -52,7 +52,7 @@ def visit_facts(row: VisitRow) -> dict[str, Any]:
 def wish_facts(number: int, wish: NewWish, note: str) -> dict[str, Any]:
     """A wish that was written."""
     facts = {
-        "wish": number, "needs": list(wish.needs), "day": wish.day,
-        "until_day": wish.until_day, "crew": wish.crew,
+        "wish": number, "needs": list(wish.needs), "apart": list(wish.apart), "day": wish.day,
+        "until_day": wish.until_day, "crew": wish.crew, "note": note,
     }  # fmt: skip
-    return facts | ({"note": note} if note else {})
+    return {name: value for name, value in facts.items() if value}

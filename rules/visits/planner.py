@@ -72,6 +72,11 @@ class Plan:
         """What the plan may cost more than the best of its family, as a share of its cost."""
         return max(self.cost_h - self.bound_h, 0.0) / self.cost_h if self.cost_h > 0 else 0.0
 
+    @property
+    def missed_h(self) -> float:
+        """What of ``cost_h`` holds the planner to wishes that could not be kept; nobody's hours."""
+        return _PINNED_H * len(set(self.left) & set(self.limits.day))
+
 
 def plan_visits(problem: Problem, wishes: Sequence[Wish] = (), limit_s: float = 15.0) -> Plan:
     """The plan. ``limit_s`` is how long the integer programs may take together."""

@@ -10,6 +10,7 @@ from support.fleet import site, unit_data
 from gateway.month import Month
 from gateway.records.rows import QuarantineRow, TicketRow
 from gateway.records.use_rows import UseRow
+from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.wear_rows import CleaningRow, ConditionRow, UnitDueRange
 from gateway.reports.compose import fleet_report, site_report
 from gateway.reports.figures import Raised, SiteMonth
@@ -17,6 +18,7 @@ from gateway.reports.model import Report
 from gateway.reports.settings import ReportSettings
 from gateway.reports.words import FaultNames
 from gateway.tickets.life import TicketPhase
+from gateway.visits.course import Course, CourseJob, CourseStop
 from rules.consumption import UnitUse, unit_use
 from rules.equipment import OwnRule, Site
 from rules.events import Severity
@@ -157,3 +159,26 @@ def month_of(use: UnitUse) -> UnitUse:
         MONTH.start_ms(a_site().zone), MONTH.end_ms(a_site().zone), use.amounts, use.faults,
         use.notes,
     )  # fmt: skip
+
+
+def a_visit(
+    where: Site, state: VisitState, begins_ms: int, unit: str, part: str, tickets: tuple[str, ...]
+) -> VisitRow:
+    """A visit of one job there."""
+    job = CourseJob(f"{where.id}/{unit}/{part}", unit, part, part, 1.5, False, tickets, "Due.")
+    stop = CourseStop(where.id, begins_ms, begins_ms + HOUR_MS, 0.5, "Due.", False, None, (job,))
+    course = Course("Van", begins_ms, begins_ms + HOUR_MS, 1.0, 5.0, "", (stop,))
+    return VisitRow(
+        "V-000007",
+        state,
+        "van-1",
+        "2026-11-05",
+        begins_ms,
+        begins_ms + HOUR_MS,
+        -1,
+        "",
+        course,
+        begins_ms,
+        "plan",
+        "",
+    )

@@ -18,10 +18,12 @@ from gateway.board.visitor import Role, Visitor
 from gateway.month import Month
 from gateway.overview.visits import visits_view
 from gateway.records.visit_rows import VisitState
+from gateway.records.wear import Settled
 from gateway.tickets.closeout import PartFinding
 from gateway.visits import telling
 from gateway.visits.proposing import propose
 from rules.events import Cause, Evidence
+from rules.proof import Proof, ProofVerdict
 from rules.visits.wishes import WishKind
 
 PLANNER = Visitor("Pia Lane", frozenset({Role.VIEW, Role.PLAN}), form_token="t0ken-of-pia")
@@ -288,6 +290,15 @@ def test_a_unit_shows_when_its_parts_are_due_and_what_cleaning_did(fleet):
     text = Page(client(board_of(fleet)).get(f"/sites/{site}/{unit}").text).text
     assert "Effect of cleanings" in text
     assert cleaning.said in text
+    assert "Not known yet" in text
+    proof = Proof(
+        ProofVerdict.DID_NOT, "Pressure drop is as it was.", "pad_pressure_drop", "Pa", 40.0,
+        39.6, 1.0, -4.0, 6.0, 97.0, 30, 28,
+    )  # fmt: skip
+    fleet.records.settle_cleanings([Settled(cleaning, proof, final=True)], NOW_MS)
+    text = Page(client(board_of(fleet)).get(f"/sites/{site}/{unit}").text).text
+    assert "Not known yet" not in text
+    assert "Did not help Pressure drop is as it was. +1 % -4 to +6" in text
 
 
 def test_what_close_outs_teach_is_shown_with_how_it_is_judged(fleet):

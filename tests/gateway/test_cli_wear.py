@@ -109,3 +109,14 @@ def test_nothing_is_said_to_be_nothing_and_a_wrong_part_is_named(tmp_path):
     assert wrong.exit_code == 2
     assert "no condition of a part 'roof'" in wrong.stderr
     assert run(tmp_path, "cleanings", "--part", "roof").exit_code == 2
+
+
+@pytest.mark.parametrize("command", ["conditions", "cleanings"])
+def test_a_place_that_nobody_heard_of_is_said_and_not_taken_for_clean(data, command):
+    wrong = run(data, command, "--site", "quay-cold-shore")
+    assert wrong.exit_code == 2
+    assert "Nothing was heard of a site 'quay-cold-shore'" in wrong.stderr
+    assert "Did you mean 'quay-cold-store'?" in wrong.stderr
+    wrong = run(data, command, "--site", "quay-cold-store", "--unit", "zz")
+    assert wrong.exit_code == 2
+    assert "Nothing was heard of a unit 'zz' of quay-cold-store" in wrong.stderr

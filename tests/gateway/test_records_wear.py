@@ -124,6 +124,41 @@ def test_date_ranges_begin_at_the_last_cleaning(records_url: URL) -> None:
     records.close()
 
 
+def test_a_past_moment_is_told_as_it_was_told_then(records_url: URL) -> None:
+    """What was worn, cleaned and learned later changes nothing in what is said of the time before.
+
+    The same records, asked before the later rows were written, are the comparison.
+    """
+    records = open_records(records_url)
+    worn = [figure(day, 100.0 - 2.0 * day + (day % 3)) for day in range(30)]
+    records.commit(1, step(*worn, figure(29, 40.0, part="coil")), [], NOW_MS)
+    then_ms = NOW_MS + 30 * DAY_MS
+    due, was = records.due_ranges(now_ms=then_ms), records.conditions(at_ms=then_ms)
+    assert was == records.conditions()
+    with records._database.write() as connection:
+        wear.note_cleaning(
+            connection, unit_row=0, parts=["pads"], by="Ana",
+            work_from_ms=then_ms + DAY_MS, cleaned_ms=then_ms + DAY_MS,
+        )  # fmt: skip
+    later = [figure(day, 100.0 + (-1) ** day) for day in range(32, 60)]
+    records.commit(2, step(*later, figure(59, None, part="coil")), [], NOW_MS)
+    assert records.due_ranges(now_ms=then_ms, of_the_past=True) == due
+    assert records.due_ranges(now_ms=then_ms) != due
+    again = records.conditions(at_ms=then_ms)
+    assert [(r.part, r.time_ms, r.condition_pct, r.raw_pct, r.basis) for r in again] == [
+        (r.part, r.time_ms, r.condition_pct, r.raw_pct, r.basis) for r in was
+    ]
+    now = {r.part: r.condition_pct for r in records.conditions(at_ms=NOW_MS + 60 * DAY_MS)}
+    assert now == {"pads": 99.0, "coil": None}
+    long_ago = records.conditions(at_ms=NOW_MS - DAY_MS)
+    assert {r.condition_pct for r in long_ago} == {None}
+    # The coil was last known on day 29: for STALE_DAYS that stands for it.
+    assert {r.part: r.condition_pct for r in records.conditions(at_ms=NOW_MS + 43 * DAY_MS)} == {
+        "pads": 99.0, "coil": 40.0,
+    }  # fmt: skip
+    records.close()
+
+
 def test_journal_entries_become_figures_in_the_records(records_url: URL) -> None:
     """Two days and a half of a unit, played in two steps that a restart from a snapshot parts."""
     records = open_records(records_url)

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from consumption_kept_scenes import write_basin
+from report_scenes import a_visit
 from sqlalchemy.engine import URL
 from support.fleet_files import PLANNER, write_fleet
 from support.outbox import outbox_for
@@ -20,11 +21,17 @@ from gateway.config import Configuration, ConfigurationFaults, load
 from gateway.mail.letter import Letter
 from gateway.month import Month
 from gateway.records import Records
+from gateway.records.visit_rows import VisitState
+from gateway.records.visits import Proposal
 from gateway.reports import maker as maker_module
+from gateway.reports.figures import read_site
 from gateway.reports.maker import ReportPost
 from gateway.reports.settings import ReportSettings
 from gateway.telemetry import EmbeddedStore
 from gateway.tickets.notice import Recipient
+from gateway.visits.course import Outcome
+from rules.condition import PartCondition
+from rules.events import StepResult
 
 UNITS = {0: ("quay-cold-store", "ac-1"), 1: ("quay-cold-store", "ac-2"), 2: ("hill-dairy", "ac-1")}
 REPORTS = '[reports]\nto = ["boss@north.example"]\ntime_zone = "Europe/Lisbon"\nday = 2\n'
@@ -194,3 +201,27 @@ def test_what_cannot_be_meant_is_refused(tmp_path: Path, lines: str, said: str) 
     with pytest.raises(ConfigurationFaults) as caught:
         load(tmp_path, {})
     assert any(said in p.key or said in p.what for p in caught.value.problems)
+
+
+def test_a_past_month_tells_the_condition_of_its_end_and_the_visits_after_it(
+    gateway: Gateway, records: Records, store: EmbeddedStore
+) -> None:
+    month = Month(2026, 10)
+    end_ms = at_ms("2026-11-01T00:00")
+    worn = [
+        PartCondition(0, "pads", end_ms + day * DAY_MS - 1, pct, 3.0, pct, "pressure drop", 40,
+                      0, 1, "Pads.", ())
+        for day, pct in ((-1, 44.0), (0, 42.0), (20, 97.0))
+    ]  # fmt: skip
+    records.commit(1, StepResult(conditions=tuple(worn)), [], end_ms)
+    (where,) = [s for s in gateway.configuration.sites if s.id == "quay-cold-store"]
+    visits = [
+        Proposal("van-1", day, a_visit(where, VisitState.PROPOSED, at_ms(f"{day}T08:00"), "ac-1",
+                                       "pads", ()).course)
+        for day in ("2026-10-30", "2026-11-05", "2027-03-01")
+    ]  # fmt: skip
+    records.propose_visits(visits, Outcome("2026-10-30", 28, 0.0, 0.0, 0.0, (), (), ()), end_ms)
+    read = read_site(records, store, where, month, at_ms("2026-11-25T12:00"))
+    assert [row.condition_pct for row in read.conditions] == [42.0]
+    assert [row.due.condition_pct for row in read.due] == [pytest.approx(42.0, abs=1.0)]
+    assert [row.day for row in read.visits] == ["2026-11-05"]

@@ -20,10 +20,21 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from pypdf import PdfReader
-from report_scenes import HOUR_MS, MONTH, PRICES, a_month, a_site, fleet_scene, names, site_scene
+from report_scenes import (
+    HOUR_MS,
+    MONTH,
+    PRICES,
+    a_month,
+    a_site,
+    a_visit,
+    fleet_scene,
+    names,
+    site_scene,
+)
 from support.examples import examples
 
 from gateway.mail.letter_mail import letter_mail
+from gateway.records.visit_rows import VisitState
 from gateway.reports.charts import Bar, Gauge, Series, bars, days, gauges
 from gateway.reports.compose import site_report
 from gateway.reports.figures import response_of
@@ -190,6 +201,46 @@ def test_what_is_grave_comes_first_and_each_step_has_a_reason() -> None:
     grades = [step.grade for step in steps]
     assert grades[0] == "now"
     assert "pump screen" not in " ".join(w for w in whats if w.startswith("Plan")), "no trend"
+
+
+@pytest.mark.parametrize(
+    ("state", "says", "grade"),
+    [
+        (VisitState.CONFIRMED, "Clean as planned: coil", "plan"),
+        (VisitState.PROPOSED, "Confirm the visit for the cleaning: coil", "soon"),
+    ],
+)
+def test_what_a_visit_will_do_is_not_to_be_planned_again(
+    state: VisitState, says: str, grade: str
+) -> None:
+    month = a_month()
+    begins_ms = month.until_ms + 4 * 24 * HOUR_MS
+    visit = a_visit(month.site, state, begins_ms, "ac-1", "coil", ("BW-000002",))
+    steps = next_steps([replace(month, visits=(visit,))], names(a_site()), 20)
+    (coil,) = [step for step in steps if "coil" in step.what and "cleaned" not in step.what]
+    assert (coil.what, coil.grade) == (says, grade)
+    said = f"Visit V-000007 on 5 Nov 2026 is {state.value}"
+    assert said in coil.why
+    told = {step.what[-11:]: step.why for step in steps if "(BW-" in step.what}
+    assert told["(BW-000002)"].endswith(f"Ana <A> has it. {said}.")
+    assert "Visit" not in told["(BW-000003)"]
+
+
+def test_units_that_were_not_heard_are_one_step_of_their_site() -> None:
+    month = a_month()
+    unheard = [
+        replace(row, use=replace(row.use, amounts=row.use.amounts | {
+            "heard": replace(row.use.amounts["heard"], coverage_frac=share)}))
+        for row, share in zip(month.uses, (0.7, 0.8), strict=True)
+    ]  # fmt: skip
+    steps = next_steps([replace(month, uses=tuple(unheard))], names(a_site()), 20)
+    (way,) = [step for step in steps if "telemetry" in step.what]
+    assert way.place == month.site.name
+    assert way.why.startswith("2 units of 2 were heard in 70 % to 80 % of the month.")
+    steps = next_steps([replace(month, uses=(unheard[0],))], names(a_site()), 20)
+    (way,) = [step for step in steps if "telemetry" in step.what]
+    assert way.place.startswith(f"{month.site.name} / ")
+    assert way.why.startswith("It was heard in 70 % of the month.")
 
 
 def test_a_quiet_month_says_so() -> None:

@@ -335,3 +335,18 @@ def test_a_visit_to_what_is_gone_from_the_files_is_not_confirmed(
         VisitError, match="quay-cold-store/ac-1 of V-000001 is not in the fleet's files"
     ):
         confirm_visit(records, gone, row, by="P. Lane", note="", now_ms=NOW_MS)
+
+
+def test_a_wish_that_cannot_be_kept_costs_nobody_ten_thousand_hours(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    sunday = NewWish(WishKind.MOVE, sorted(row.course.needs), day="2026-07-12")
+    records.wish_visit(sunday, by="P. Lane", note="", now_ms=NOW_MS)
+    _, plan = propose(records, fleet, NOW_MS, 5)
+    out = plan.outcome
+    assert out.conflicts
+    assert out.left
+    assert out.cost_h < 1_000.0
+    assert 0.0 <= out.bound_h <= out.cost_h + 1e-6
+    assert 0.0 <= out.gap <= 1.0
