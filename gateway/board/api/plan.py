@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Query, Response
 
@@ -21,6 +21,9 @@ from gateway.tickets.document import clean
 from rules.visits.wishes import WishKind
 
 __all__ = ["VisitFacts", "facts_of", "plan_routes"]
+
+MOST_TICKETS: Final = 10_000
+"""Programs turn pages over all that wait."""
 
 
 class Job(Fact):
@@ -249,7 +252,7 @@ def plan_routes(board: Board, house: House) -> APIRouter:
     @router.get("/tickets-due", responses=answers())
     def list_tickets_due(team: Name = "", limit: Limit = 100, after: After = "") -> TicketsDue:
         """Tickets that nobody has closed, by when they should be done."""
-        view = plan_view(house.source, board.clock_ms(), team=team)
+        view = plan_view(house.source, board.clock_ms(), team=team, limit=MOST_TICKETS)
         items, following = cut(view.lines, after, limit)
         return TicketsDue(
             next=following,
