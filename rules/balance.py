@@ -15,8 +15,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
-from rules.physics.moist_air import wet_bulb_degc
-from rules.physics.pads import evaporation_l_min
 from rules.physics.robust import line_fit, median
 from rules.physics.water_balance import (
     bleed_for_cycles_l_min,
@@ -81,10 +79,6 @@ FLOAT_LEVEL_ERROR_MM: Final = 5.0
 practice)."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
-
-DESIGN_DRY_DEGC: Final = 35.0
-DESIGN_RH_PCT: Final = 40.0
-"""A dry hot afternoon, for which a fixed bleed is commonly sized (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -333,12 +327,7 @@ def design_bleed_l_min(plan: FleetPlan, rows: I64) -> F64:
     A bleed that cannot be regulated is commonly set for such a day, and is then more than enough
     on all others.
     """
-    pressure = plan.barometric_kpa[rows]
-    bulb = wet_bulb_degc(DESIGN_DRY_DEGC, DESIGN_RH_PCT, pressure)
-    most = evaporation_l_min(
-        plan.airflow_m3_s[rows], DESIGN_DRY_DEGC, bulb, plan.pad_effectiveness_frac[rows], pressure
-    )
-    return bleed_for_cycles_l_min(most, plan.target_cycles[rows])
+    return bleed_for_cycles_l_min(plan.design_evaporation_l_min[rows], plan.target_cycles[rows])
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ import numpy as np
 from rules.alarms import is_active
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
-from rules.bin_rings import median_last_axis, ring_window, trace_window
+from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
 from rules.bin_times import bin_end_ms, bin_of
 from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
@@ -80,6 +80,8 @@ _CALM_CEILING: Final = 1.04
 """Newest means of pump current, spray pressure and flow over the clean ones between which no loss
 of water is thought of: half of what the least loss would do to each."""
 _METERS: Final = ("makeup_flow", "bleed_flow")
+_ALL_HAVE: Final = ("level_running", "level_at_rest", "conductivity", "current_running")
+"""Traces whose present value is asked for of every unit."""
 DRAINED_MM: Final = 20.0
 """Below this level probes stand in air and the basin counts as drained (common practice)."""
 MODE_SETTLE_S: Final = 1200.0
@@ -316,7 +318,7 @@ class Recent(Mapping[str, F64]):
     def __init__(self, view: BinView) -> None:
         self._view = view
         self._known: dict[str, F64] = {}
-        self._windows: dict[str, F64] = {}
+        self._windows: F64 | None = None
 
     def __getitem__(self, name: str) -> F64:
         if name not in self._known:
@@ -329,15 +331,23 @@ class Recent(Mapping[str, F64]):
                     window = trace_window(view.state, view.rows[index], name, RECENT_BINS)
                     out[index] = median_last_axis(window)
                 self._known[name] = out
+            elif name in _ALL_HAVE:
+                self._known |= zip(_ALL_HAVE, median_last_axis(self._window()), strict=True)
             else:
-                self._known[name] = median_last_axis(self.window(name))
+                self._known[name] = self._view.trace_at(name, 0)
         return self._known[name]
 
     def window(self, name: str) -> F64:
-        """The means that the median is of, (k, bins)."""
-        if name not in self._windows:
-            self._windows[name] = self._view.trace(name, RECENT_BINS)
-        return self._windows[name]
+        """The means that the median is of, (k, bins), of a trace that all units have."""
+        window: F64 = self._window()[_ALL_HAVE.index(name)]
+        return window
+
+    def _window(self) -> F64:
+        """Of all of these, (traces, k, bins): at once, since a few units take as long as one."""
+        if self._windows is None:
+            view = self._view
+            self._windows = trace_windows(view.state, view.rows, _ALL_HAVE, RECENT_BINS)
+        return self._windows
 
     def __iter__(self) -> Iterator[str]:
         return iter(TRACE)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -15,11 +16,16 @@ from rules.arrays import F64, I32, I64, Bool
 from rules.bin_times import day_phase_of, phase_ms
 from rules.equipment import Overrides, OwnRule, Site, Unit
 from rules.faults.base import Setting
-from rules.physics.moist_air import standard_pressure_kpa_abs
+from rules.physics.moist_air import standard_pressure_kpa_abs, wet_bulb_degc
+from rules.physics.pads import evaporation_l_min
 from rules.physics.refrigerant import REFRIGERANTS, condensing_temperature_degc
 from rules.settings import SettingColumns
 
 __all__ = ["FleetPlan"]
+
+DESIGN_DRY_DEGC: Final = 35.0
+DESIGN_RH_PCT: Final = 40.0
+"""A dry hot afternoon, for which a fixed bleed is commonly sized (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -66,6 +72,8 @@ class FleetPlan:
     conductivity_limit_us_cm: F64
     target_cycles: F64
     barometric_kpa: F64
+    design_evaporation_l_min: F64
+    """What clean pads evaporate with all fans on a dry hot afternoon."""
     fleet_rules: tuple[OwnRule, ...] = ()
     """Own rules of every unit; those of a site or a unit stay with it."""
 
@@ -127,6 +135,9 @@ class FleetPlan:
         for row, (_site, unit) in unit_of_row.items():
             index[row] = REFRIGERANTS.index(unit.condenser.refrigerant)
             fans[row] = unit.fans.count
+        airflow = column(lambda _s, u: u.fans.rated_airflow_m3_s)
+        effectiveness = column(lambda _s, u: u.pads.effectiveness_frac)
+        pressure = standard_pressure_kpa_abs(column(lambda s, _u: s.elevation_m))
         return cls(
             sites=tuple(sites),
             unit_of_row=unit_of_row,
@@ -151,8 +162,8 @@ class FleetPlan:
             pump_magnetising_frac=column(lambda _s, u: u.pump.magnetising_current_frac),
             pump_shutoff_frac=column(lambda _s, u: u.pump.shutoff_power_frac),
             fan_count=fans,
-            airflow_m3_s=column(lambda _s, u: u.fans.rated_airflow_m3_s),
-            pad_effectiveness_frac=column(lambda _s, u: u.pads.effectiveness_frac),
+            airflow_m3_s=airflow,
+            pad_effectiveness_frac=effectiveness,
             refrigerant_index=index,
             cut_out_kpa_abs=cut_out,
             cut_out_degc=condensing_temperature_degc(cut_out, index),
@@ -161,7 +172,14 @@ class FleetPlan:
             makeup_us_cm=column(lambda _s, u: u.water.makeup_conductivity_us_cm),
             conductivity_limit_us_cm=column(lambda _s, u: u.water.conductivity_limit_us_cm),
             target_cycles=column(lambda _s, u: u.water.target_cycles),
-            barometric_kpa=standard_pressure_kpa_abs(column(lambda s, _u: s.elevation_m)),
+            barometric_kpa=pressure,
+            design_evaporation_l_min=evaporation_l_min(
+                airflow,
+                DESIGN_DRY_DEGC,
+                wet_bulb_degc(DESIGN_DRY_DEGC, DESIGN_RH_PCT, pressure),
+                effectiveness,
+                pressure,
+            ),
             fleet_rules=tuple(rules),
         )
 

@@ -61,6 +61,5 @@ TOLD_TOGETHER_MS: Final = 60_000
 
 def is_staged(setting: F64, together_ms: I64) -> F64:
     """1 where the fans are, or may be, switched in stages, else 0; (k,)."""
-    told = np.broadcast_to(setting, together_ms.shape)
     may_be = (together_ms != TOGETHER).astype(np.float64)
-    return np.where(told > 0.75, 1.0, np.where(told < 0.25, 0.0, may_be))
+    return np.where(setting > 0.75, 1.0, np.where(setting < 0.25, 0.0, may_be))

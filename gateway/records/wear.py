@@ -24,7 +24,7 @@ from gateway.records.wear_rows import CleaningRow, ConditionDay, ConditionRow, U
 from rules.condition import PartCondition
 from rules.condition.figures import readings_of
 from rules.events import ActionKind
-from rules.forecast import Figure, cut, due_range, pace_of
+from rules.forecast import STALE_DAYS, Figure, cut, due_range, pace_of
 from rules.proof import Proof, ProofVerdict
 
 __all__ = [
@@ -33,18 +33,15 @@ __all__ = [
     "cleanings",
     "condition_days",
     "conditions",
-    "conditions_at",
     "due_ranges",
     "note_cleaning",
     "settle",
     "write_conditions",
 ]
 
+_DAY_MS: Final = 86_400_000
 _LOOK_BACK_MS: Final = 3 * 366 * 86_400_000
 """Three years: enough to know the seasons by."""
-_KNOWN_FOR_MS: Final = 7 * 86_400_000
-"""For so long a past figure stands for its part: a week may pass without the weather that shows it
-(judgement)."""
 _UNITS: Final = cast("Table", UnitRecord.__table__)
 _NOW: Final = cast("Table", ConditionRecord.__table__)
 _DAYS: Final = cast("Table", ConditionDayRecord.__table__)
@@ -163,46 +160,46 @@ def settle(connection: Connection, looks: Sequence[Settled], now_ms: int) -> Non
             )  # fmt: skip
 
 
-def conditions(connection: Connection, where: Where) -> list[ConditionRow]:
-    """The newest figure of each part, by site, unit and part."""
+def conditions(
+    connection: Connection, where: Where, at_ms: int | None = None
+) -> list[ConditionRow]:
+    """The newest figure of each part, by site, unit and part; with ``at_ms`` as it stood then.
+
+    Of the past only known figures are kept: then the newest that a forecast would have taken.
+    """
     query = _of_units(_NOW, where).order_by(
         by_code_points(_UNITS.c.site), by_code_points(_UNITS.c.unit), by_code_points(_NOW.c.part)
     )
-    return [
+    rows = [
         ConditionRow(**{**row, "readings": readings_of(row["readings"])})
         for row in connection.execute(query).mappings()
     ]
-
-
-def conditions_at(connection: Connection, where: Where, at_ms: int) -> list[ConditionRow]:
-    """The newest figure of each part as of a moment, ms since 1970 UTC.
-
-    Of the past only the figures that were known are kept: where there is none of the week before,
-    the part's condition was not known.
-    """
-    newest = conditions(connection, where)
-    if all(row.time_ms <= at_ms for row in newest):
-        return newest
-    then: dict[tuple[int, str], ConditionDay] = {}
-    for day in condition_days(connection, where, since_ms=at_ms - _KNOWN_FOR_MS):
+    if at_ms is None or all(row.time_ms <= at_ms for row in rows):
+        return rows
+    days: dict[tuple[int, str], ConditionDay] = {}
+    for day in condition_days(connection, where, since_ms=at_ms - int(STALE_DAYS * _DAY_MS)):
         if day.time_ms <= at_ms:
-            then[day.unit_row, day.part] = day
+            days[day.unit_row, day.part] = day
     return [
-        row if row.time_ms <= at_ms else _as_then(row, then.get((row.unit_row, row.part)), at_ms)
-        for row in newest
+        row
+        if row.time_ms <= at_ms
+        else _as_it_stood(row, days.get((row.unit_row, row.part)), at_ms)
+        for row in rows
     ]
 
 
-def _as_then(row: ConditionRow, day: ConditionDay | None, at_ms: int) -> ConditionRow:
+def _as_it_stood(row: ConditionRow, day: ConditionDay | None, at_ms: int) -> ConditionRow:
+    """A part's row with an earlier day's figure, or none, in place of its own."""
     if day is None:
         return replace(
-            row, time_ms=at_ms, condition_pct=None, uncertainty_pct=None, raw_pct=None, basis="",
-            count=0, since_ms=0, baseline_ms=0, said="No figure of that week is kept.", readings=(),
+            row, time_ms=at_ms, since_ms=at_ms, condition_pct=None, uncertainty_pct=None,
+            raw_pct=None, basis="", count=0, baseline_ms=0, readings=(),
+            said="Not known: no figure of the days before is kept.",
         )  # fmt: skip
     return replace(
-        row, time_ms=day.time_ms, condition_pct=day.condition_pct, raw_pct=day.raw_pct,
-        uncertainty_pct=day.uncertainty_pct, basis=day.basis, count=day.count, since_ms=0,
-        baseline_ms=day.baseline_ms, said=f"The figure of that day, by {day.basis}.", readings=(),
+        row, time_ms=day.time_ms, since_ms=day.time_ms - _DAY_MS, condition_pct=day.condition_pct,
+        uncertainty_pct=day.uncertainty_pct, raw_pct=day.raw_pct, basis=day.basis, count=day.count,
+        baseline_ms=day.baseline_ms, readings=(), said=f"{day.in_words}, by {day.basis}.",
     )  # fmt: skip
 
 
@@ -223,19 +220,18 @@ def due_ranges(
     now_ms: int,
     rows: Sequence[int] | None = None,
     *,
-    as_then: bool = False,
+    of_the_past: bool = False,
 ) -> list[UnitDueRange]:
     """When each part that has figures reaches its limit, by site, unit and part.
 
-    With ``rows``, of these units alone. With ``as_then`` nothing from after ``now_ms`` counts, so
-    that a past moment is told as it was told then. Of the years of figures one unit's are held at a
+    With ``of_the_past`` as it could be told at ``now_ms``: later figures and cleanings do not
+    count. With ``rows``, of these units alone. Of the years of figures one unit's are held at a
     time.
     """
     cleaned: dict[tuple[int, str], list[int]] = defaultdict(list)
     for one in cleanings(connection, where):
-        if as_then and one.cleaned_ms > now_ms:
-            continue
-        cleaned[one.unit_row, one.part].append(one.cleaned_ms)
+        if not of_the_past or one.cleaned_ms <= now_ms:
+            cleaned[one.unit_row, one.part].append(one.cleaned_ms)
     places = _of_units(_NOW, where, rows).with_only_columns(
         _NOW.c.unit_row, _UNITS.c.site, _UNITS.c.unit, _NOW.c.part
     )
@@ -244,8 +240,7 @@ def due_ranges(
         sorted(connection.execute(places), key=lambda r: (r.site, r.unit, r.part)),
         key=lambda r: (r.unit_row, r.site, r.unit),
     ):
-        until_ms = now_ms if as_then else None
-        series = _series(connection, row, now_ms - _LOOK_BACK_MS, until_ms)
+        series = _series(connection, row, now_ms - _LOOK_BACK_MS, now_ms if of_the_past else None)
         for part in [r.part for r in parts]:
             known, ended = series.get(part, []), cleaned.get((row, part), ())
             figures, since = cut(known, ended)
@@ -257,7 +252,7 @@ def due_ranges(
 def _series(
     connection: Connection, row: int, since_ms: int, until_ms: int | None
 ) -> dict[str, list[Figure]]:
-    """The daily figures of a unit's parts, in order of time."""
+    """The daily figures of a unit's parts from one moment to another, in order of time."""
     d = _DAYS.c
     query = (
         select(d.part, d.time_ms, d.raw_pct, d.uncertainty_pct, d.basis, d.baseline_ms)

@@ -23,15 +23,15 @@ class WearBook:
 
     _database: Database
 
-    def conditions(self, site: str = "", unit: str = "") -> list[ConditionRow]:
-        """The newest figure of each part, known or not, by site, unit and part."""
-        with self._database.read() as connection:
-            return wear.conditions(connection, Where(site, unit))
+    def conditions(
+        self, site: str = "", unit: str = "", at_ms: int | None = None
+    ) -> list[ConditionRow]:
+        """The newest figure of each part, known or not, by site, unit and part.
 
-    def conditions_at(self, at_ms: int, site: str = "", unit: str = "") -> list[ConditionRow]:
-        """The same as of a moment; ``since_ms`` and readings of the past are not kept."""
+        With ``at_ms`` as it stood at that moment.
+        """
         with self._database.read() as connection:
-            return wear.conditions_at(connection, Where(site, unit), at_ms)
+            return wear.conditions(connection, Where(site, unit), at_ms)
 
     def condition_days(
         self, site: str = "", unit: str = "", part: str = "", since_ms: int = 0
@@ -41,14 +41,15 @@ class WearBook:
             return wear.condition_days(connection, Where(site, unit), part, since_ms)
 
     def due_ranges(
-        self, site: str = "", unit: str = "", *, now_ms: int, as_then: bool = False
+        self, site: str = "", unit: str = "", *, now_ms: int, of_the_past: bool = False
     ) -> list[UnitDueRange]:
         """When each part reaches its limit, by site, unit and part; no date before ``now_ms``.
 
-        With ``as_then`` nothing from after ``now_ms`` counts.
+        With ``of_the_past`` of what was known then, without what came later.
         """
         with self._database.read() as connection:
-            return wear.due_ranges(connection, Where(site, unit), now_ms, as_then=as_then)
+            where = Where(site, unit)
+            return wear.due_ranges(connection, where, now_ms, of_the_past=of_the_past)
 
     def due_known(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
         """The same as it was worked out today, and anew where it was not or there are news."""

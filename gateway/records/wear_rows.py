@@ -59,6 +59,11 @@ class ConditionDay:
         """The figure between 0 and 100."""
         return min(max(self.raw_pct, 0.0), 100.0)
 
+    @property
+    def in_words(self) -> str:
+        """The condition as a person reads it."""
+        return condition_in_words(self.raw_pct, self.uncertainty_pct)
+
 
 @dataclass(frozen=True)
 class UnitDueRange:

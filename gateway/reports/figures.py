@@ -119,8 +119,8 @@ def read_site(
         cleanings=tuple(
             c for c in records.cleanings(site.id) if start_ms <= c.cleaned_ms < until_ms
         ),
-        conditions=tuple(records.conditions_at(until_ms, site.id)),
-        due=tuple(records.due_ranges(site.id, now_ms=until_ms, as_then=True)),
+        conditions=tuple(records.conditions(site.id, at_ms=until_ms)),
+        due=tuple(records.due_ranges(site.id, now_ms=until_ms, of_the_past=now_ms >= end_ms)),
         uses=tuple(uses),
         before=tuple(records.uses(str(month.before), site.id)),
         silent=silent,

@@ -240,7 +240,8 @@ def telemetry_section(
     blocks = [
         Block(
             "A reading in at least every five minutes counts as heard. Latecomers that a site sent "
-            "after it was cut off count as heard too.",
+            "after it was cut off count by their own time if they came within two days of the "
+            "month's end; what came later is kept, and changes no figure of this month.",
             picture=chart if groups else None,
         )
     ]

@@ -39,11 +39,13 @@ def graded(
     (k,) int8 array
     """
     out = np.zeros(len(value), dtype=np.int8)
+    any_stands = announced.any()
     for severity, limit in enumerate(limits, start=1):
         if limit is None:
             continue
-        back = np.where(announced >= severity, deadband, 0.0)
-        out[value >= limit - back] = severity
+        if any_stands:
+            limit = limit - np.where(announced >= severity, deadband, 0.0)  # noqa: PLW2901
+        out[value >= limit] = severity
     out[np.isnan(value)] = UNKNOWN
     return out
 

@@ -34,7 +34,7 @@ HIDDEN_FRAC: Final = 0.3
 
 
 def _some(view: BinView, slug: str, name: str, at: I64) -> F64:
-    return np.broadcast_to(view.setting(slug, name), len(view.rows))[at]
+    return view.plan.settings.get(slug, name, view.rows[at])
 
 
 def judge_clogged(view: BinView, announced: I8) -> I8:

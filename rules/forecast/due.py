@@ -21,7 +21,7 @@ from rules.physics._arrays import FloatArray
 from rules.trend import autocorrelation_factor, mann_kendall, theil_sen
 from rules.two_samples import following_factor
 
-__all__ = ["CONFIDENCE", "LEAST_FIGURES", "DueRange", "Verdict", "due_range"]
+__all__ = ["CONFIDENCE", "LEAST_FIGURES", "STALE_DAYS", "DueRange", "Verdict", "due_range"]
 
 CONFIDENCE: Final = 0.8
 """The range holds the true date in so many cases; half of the others lie on each side."""

@@ -34,7 +34,7 @@ def within(values: ArrayLike, low: ArrayLike, high: ArrayLike) -> FloatArray:
     >>> within([1.0, 5.0, np.inf], 0.0, 4.0)
     array([ 1., nan, nan])
     """
-    x = real(values)
+    x = np.asarray(values, dtype=np.float64)
     return np.where(np.greater_equal(x, low) & np.less_equal(x, high), x, np.nan)
 
 

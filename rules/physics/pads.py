@@ -184,10 +184,13 @@ def evaporation_kg_s(
     """
     wet = within(wet_bulb_degc, 0.0, _AIR_HIGH)
     outlet = pad_outlet_degc(dry_bulb_degc, wet, effectiveness_frac)
-    w_in = humidity_ratio_from_wet_bulb_kg_kg(dry_bulb_degc, wet, pressure_kpa_abs)
-    w_out = humidity_ratio_from_wet_bulb_kg_kg(outlet, wet, pressure_kpa_abs)
+    # Both states of the air in one pass: few units take as long as one.
+    before, after, wet, p = np.broadcast_arrays(
+        real(dry_bulb_degc), outlet, wet, real(pressure_kpa_abs)
+    )
+    w_in, w_out = humidity_ratio_from_wet_bulb_kg_kg(np.stack((before, after)), wet, p)
     v_in = specific_volume_m3_kg(dry_bulb_degc, w_in, pressure_kpa_abs)
-    return non_negative(airflow_m3_s) / v_in * (w_out - w_in)
+    return real(non_negative(airflow_m3_s) / v_in * (w_out - w_in))
 
 
 def evaporation_l_min(

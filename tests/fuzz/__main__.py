@@ -1,6 +1,6 @@
 """Fuzz one target, guided by coverage: ``python -m tests.fuzz --minutes 30 senml-json``.
 
-Without a number it tries as many inputs as the test suite does. It ends with status 0 when no
+Without a number it tries four times as many inputs as a check does. It ends with status 0 when no
 promise was broken; else it prints the broken one and the file that holds the input. Put that file
 into ``tests/fuzz/corpus/<target>/`` under a name that says what it is, and mend the program.
 """

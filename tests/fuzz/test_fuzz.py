@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from support.examples import examples
 
 from tests.fuzz.targets import TARGETS, Target, kept
 
@@ -25,7 +26,8 @@ def test_a_kept_input_breaks_no_promise(target: Target, path: Path) -> None:
 def test_a_search_finds_no_input_that_breaks_a_promise(target: Target, tmp_path: Path) -> None:
     """By number of inputs and seed, so that it is the same search each time."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz", "--out", str(tmp_path), target.name],
+        [sys.executable, "-m", "tests.fuzz", "--out", str(tmp_path), "--runs",
+         str(examples(target.runs // 4)), target.name],
         cwd=ROOT, capture_output=True, check=False,
     )  # fmt: skip
     said = done.stderr.decode(errors="replace")[-6000:]

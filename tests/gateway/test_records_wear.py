@@ -52,6 +52,34 @@ def test_the_newest_figure_and_all_days_are_kept_by_part(records_url: URL) -> No
     records.close()
 
 
+def test_a_past_month_is_shown_as_it_stood_at_its_end(records_url: URL) -> None:
+    """Worn by 2 % a day for 30 days, cleaned after that and as new since: of the end of the month
+    the report tells what was known then, figure and date, and nothing of what came later."""
+    records = open_records(records_url)
+    worn = [figure(day, 100.0 - 2.0 * day) for day in range(1, 31)]
+    clean = [figure(day, 100.0) for day in range(32, 45)]
+    records.commit(1, step(*worn, *clean, figure(60, 70.0, part="coil")), [], NOW_MS)
+    with records._database.write() as connection:
+        at_ms = NOW_MS + 31 * DAY_MS
+        wear.note_cleaning(connection, unit_row=0, parts=["pads"], by="Ana", work_from_ms=at_ms,
+                           cleaned_ms=at_ms)  # fmt: skip
+    then_ms = NOW_MS + 30 * DAY_MS + 1
+    coil, pads = records.conditions("quay-cold-store", "ac-1", at_ms=then_ms)
+    assert (pads.time_ms, pads.condition_pct) == (NOW_MS + 30 * DAY_MS, 40.0)
+    assert (coil.condition_pct, coil.time_ms) == (None, then_ms), "it was first seen later"
+    due = {one.due.part: one.due for one in records.due_ranges(now_ms=then_ms, of_the_past=True)}
+    assert due["pads"].verdict is Verdict.DUE
+    assert due["pads"].condition_pct is not None
+    assert abs(due["pads"].condition_pct - 40.0) < 2.0
+    assert due["coil"].verdict is Verdict.TOO_LITTLE
+    now_ms = NOW_MS + 61 * DAY_MS
+    assert records.conditions(at_ms=now_ms) == records.conditions()
+    # What is older than a forecast would take is no condition of that day.
+    long_ago = records.conditions("quay-cold-store", "ac-1", at_ms=NOW_MS + 59 * DAY_MS)
+    assert long_ago[1].condition_pct == 100.0
+    records.close()
+
+
 def test_a_step_that_comes_twice_leaves_one_row(records_url: URL) -> None:
     """The offset refuses a replay; and should a figure come again, it takes its own place."""
     records = open_records(records_url)
@@ -93,41 +121,6 @@ def test_date_ranges_begin_at_the_last_cleaning(records_url: URL) -> None:
     assert after.due.verdict is Verdict.NO_TREND
     (cleaning,) = records.cleanings(part="pads")
     assert (cleaning.by, cleaning.verdict, cleaning.ticket) == ("Ana", "", "")
-    records.close()
-
-
-def test_a_past_moment_is_told_as_it_was_told_then(records_url: URL) -> None:
-    """What was worn, cleaned and learned later changes nothing in what is said of the time before.
-
-    The same records, asked before the later rows were written, are the comparison.
-    """
-    records = open_records(records_url)
-    worn = [figure(day, 100.0 - 2.0 * day + (day % 3)) for day in range(30)]
-    records.commit(1, step(*worn, figure(29, 40.0, part="coil")), [], NOW_MS)
-    then_ms = NOW_MS + 30 * DAY_MS
-    due, was = records.due_ranges(now_ms=then_ms), records.conditions_at(then_ms)
-    assert was == records.conditions()
-    with records._database.write() as connection:
-        wear.note_cleaning(
-            connection, unit_row=0, parts=["pads"], by="Ana",
-            work_from_ms=then_ms + DAY_MS, cleaned_ms=then_ms + DAY_MS,
-        )  # fmt: skip
-    later = [figure(day, 100.0 + (-1) ** day) for day in range(32, 60)]
-    records.commit(2, step(*later, figure(59, None, part="coil")), [], NOW_MS)
-    assert records.due_ranges(now_ms=then_ms, as_then=True) == due
-    assert records.due_ranges(now_ms=then_ms) != due
-    again = records.conditions_at(then_ms)
-    assert [(r.part, r.time_ms, r.condition_pct, r.raw_pct, r.basis) for r in again] == [
-        (r.part, r.time_ms, r.condition_pct, r.raw_pct, r.basis) for r in was
-    ]
-    now = {r.part: r.condition_pct for r in records.conditions_at(NOW_MS + 60 * DAY_MS)}
-    assert now == {"pads": 99.0, "coil": None}
-    long_ago = records.conditions_at(NOW_MS - DAY_MS)
-    assert {r.condition_pct for r in long_ago} == {None}
-    # The coil was last known on day 29: two weeks later that says nothing of it any more.
-    assert {r.part: r.condition_pct for r in records.conditions_at(NOW_MS + 43 * DAY_MS)} == {
-        "pads": 99.0, "coil": None,
-    }  # fmt: skip
     records.close()
 
 

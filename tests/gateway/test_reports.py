@@ -16,7 +16,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from pypdf import PdfReader
@@ -31,6 +31,7 @@ from report_scenes import (
     names,
     site_scene,
 )
+from support.examples import examples
 
 from gateway.mail.letter_mail import letter_mail
 from gateway.records.visit_rows import VisitState
@@ -137,8 +138,10 @@ def test_names_and_findings_are_words_and_no_markup() -> None:
     assert "Leaves; <b>cleaned</b>." in paper_text(site_scene())
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(8), deadline=None)
 @given(st.text(min_size=1, max_size=60))
+@example("Kälte\r\nBcc: x@evil.example")
+@example("\u202e冷蔵庫 <b>&\x00")
 def test_any_name_makes_a_report(name: str) -> None:
     where = a_site().model_copy(update={"name": name})
     report = site_scene(where)

@@ -14,6 +14,7 @@ import hypothesis.strategies as st
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
+from support.examples import examples
 from support.gateway_fleet import SITES, UNITS
 from support.ledger_engine import HIGH_MM, POISON_MM, LedgerEngine
 
@@ -496,7 +497,9 @@ def true_engine() -> Engine:
 
 @given(seed=st.integers(0, 2**32), cut=st.integers(2, 60))
 @settings(
-    max_examples=4, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=examples(2),
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture],
 )
 def test_with_the_true_rules_it_does_not_matter_how_the_journal_is_cut_into_steps(
     seed: int, cut: int, tmp_path_factory: pytest.TempPathFactory

@@ -19,6 +19,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from support.telemetry import Sample, batch
 
 from gateway.telemetry import (
@@ -79,7 +80,7 @@ _samples = st.tuples(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(50), deadline=None)
 @given(
     writes=st.lists(st.lists(_samples, max_size=6), max_size=6),
     maintained=st.lists(st.integers(T0, T0 + 2 * 10**9), max_size=3),

@@ -21,6 +21,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support.examples import examples
 from ticket_scenes import (
     FAULTS,
     SCENES,
@@ -562,7 +563,7 @@ _numbers = st.one_of(st.none(), st.floats())
 _texts = st.text(max_size=200)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(20), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     texts=st.lists(_texts, min_size=8, max_size=8),
     numbers=st.lists(_numbers, min_size=5, max_size=5),

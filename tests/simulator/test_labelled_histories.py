@@ -6,6 +6,7 @@ import csv
 import json
 import tomllib
 from collections import Counter
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -27,6 +28,7 @@ from simulator.labelled.truth import LEVELS, MEASURES
 from simulator.labelled.write import START
 
 SMALL = LabelledPlan(units=25, weeks=3, seed=4, step_s=600.0)
+FEW = LabelledPlan(units=6, weeks=2, seed=5, step_s=600.0)
 
 
 def moment(text: str) -> datetime:
@@ -47,6 +49,13 @@ def columns_of(folder: Path) -> dict[str, np.ndarray]:
         else table[name].to_numpy()
         for name in table.column_names
     }
+
+
+@pytest.fixture(scope="module")
+def few(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("labelled") / "few"
+    write_labelled(folder, FEW)
+    return folder
 
 
 @pytest.fixture(scope="module")
@@ -189,19 +198,19 @@ def test_the_samples_bear_the_labels_out(small: Path) -> None:
 
 
 def test_csv_holds_the_same_as_parquet_and_the_same_seed_the_same(
-    small: Path, tmp_path: Path
+    few: Path, tmp_path: Path
 ) -> None:
-    plan = LabelledPlan(**{**SMALL.__dict__, "form": "csv"})
+    plan = replace(FEW, form="csv")
     write_labelled(tmp_path / "again", plan)
-    assert (tmp_path / "again" / "faults.json").read_bytes() == (small / "faults.json").read_bytes()
-    columns = columns_of(small)
+    assert (tmp_path / "again" / "faults.json").read_bytes() == (few / "faults.json").read_bytes()
+    columns = columns_of(few)
     with (tmp_path / "again" / "samples.csv").open(encoding="utf-8", newline="") as file:
         rows = csv.reader(file)
         head = next(rows)
         assert head == list(columns)
         body = list(rows)
     assert len(body) == len(columns["time"])
-    for i in range(0, len(body), 997):
+    for i in range(0, len(body), 97):
         stamp = datetime.fromisoformat(body[i][0])
         assert stamp.tzinfo == UTC
         assert np.datetime64(stamp.replace(tzinfo=None), "ms") == columns["time"][i]
@@ -243,9 +252,12 @@ def test_a_technician_takes_the_unit_out_of_service_first(small: Path) -> None:
         assert any(e["start"] <= row["start"] and e["end"] >= row["end"] for e in off)
 
 
-def test_another_seed_makes_another_history(small: Path, tmp_path: Path) -> None:
-    write_labelled(tmp_path / "b", LabelledPlan(units=6, weeks=2, seed=5, step_s=600.0))
-    assert labels_of(tmp_path / "b") != labels_of(small)
+def test_another_seed_makes_another_history(few: Path, small: Path) -> None:
+    assert labels_of(few) != labels_of(small)
+    one, other = (
+        plan_course(build_fleet(25, seed, "default"), seed, START.timestamp(), 3) for seed in (4, 5)
+    )
+    assert [c.entry for c in one.cases] != [c.entry for c in other.cases]
 
 
 def test_what_cannot_be_used_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
