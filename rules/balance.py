@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
-from rules.physics.robust import line_fit, median
+from rules.physics.robust import line_fit
 from rules.physics.water_balance import (
     bleed_for_cycles_l_min,
     float_valve_flow_l_min,
@@ -29,7 +29,17 @@ from rules.physics.water_observer import (
     makeup_from_balance_l_min,
 )
 from rules.plan import FleetPlan
+from rules.signals import INDEX
 from rules.state import BIN_MS
+from rules.water_windows import (
+    Windows,
+    mean,
+    mean_error,
+    steady_slope,
+    wet_running,
+    windows_of,
+    without_leaps,
+)
 
 if TYPE_CHECKING:
     from rules.bins import BinView
@@ -43,12 +53,12 @@ __all__ = [
     "Windows",
     "balance_of",
     "balance_of_look",
-    "design_bleed_l_min",
     "watch",
     "water_balance",
     "wet_running",
 ]
 
+_HUMIDITY: Final = INDEX["relative_humidity"]
 BALANCE_BINS: Final = 24
 """Two hours: longer than a timed bleed's usual hour, short against the hours a basin takes."""
 LEAST_BINS: Final = 10
@@ -58,9 +68,15 @@ LEAST_RUN_FRAC: Final = 0.75
 
 EVAPORATION_ERROR_FRAC: Final = 0.2
 """Uncertainty of evaporation from weather, nameplate airflow and effectiveness (judgement)."""
+HUMIDITY_ERROR_PCT: Final = 3.0
+"""Uncertainty of a relative humidity in service (common practice). Evaporation goes with what air
+lacks to saturation: at 92 % this is three eighths of it."""
 METER_ERROR_FRAC: Final = 0.05
 """Uncertainty of a small water meter in service (judgement: twice the maximum permissible error
 of a class 2 meter in service, 4 %, is hardly ever passed; OIML R 49, from memory)."""
+METER_CREEP_FRAC: Final = 0.01
+"""Error of a make-up meter whatever flows, of the valve's full flow: below a hundredth of their
+permanent flow meters of ratio 100 are bound to nothing (OIML R 49, from memory)."""
 METER_ZERO_FRAC: Final = 0.03
 """Share of the make-up valve's full flow below which a make-up meter counts as showing no flow."""
 METER_ZERO_L_MIN: Final = 0.05
@@ -69,7 +85,7 @@ VOLUME_ERROR_FRAC: Final = 0.1
 """Uncertainty of the water in circulation: basin corners, pads and pipes (judgement)."""
 MAKEUP_ERROR_FRAC: Final = 0.1
 """Ordinary variation of the make-up's conductivity about the site file's figure (judgement)."""
-LEAST_EVAPORATION_FRAC: Final = 0.75
+EVAPORATION_SDS: Final = 1.25
 LEAST_MAKEUP_FRAC: Final = 0.85
 """Both errors against it, each at about one and a half of its standard deviations."""
 FLOAT_ERROR_FRAC: Final = 0.2
@@ -79,17 +95,6 @@ FLOAT_LEVEL_ERROR_MM: Final = 5.0
 practice)."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
-
-
-@dataclass(frozen=True)
-class Windows:
-    """Five-minute means of some units, (m, bins), oldest first, NaN for what was not measured."""
-
-    level_running: F64
-    conductivity: F64
-    evaporation: F64
-    makeup_flow: F64
-    bleed_flow: F64
 
 
 class MakeupSource(IntEnum):
@@ -142,12 +147,6 @@ class WaterBalance:
     makeup_low_us_cm: F64
 
 
-def wet_running(windows: Windows) -> Bool:
-    """Which means were taken in wet running: the level says so, or evaporation, (m, bins)."""
-    running: Bool = ~np.isnan(windows.level_running) | (windows.evaporation > 0.0)
-    return running
-
-
 def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     """The balances over a window that ends now.
 
@@ -173,17 +172,19 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     running = (n >= LEAST_BINS) & (n >= LEAST_RUN_FRAC * (bins - first))
     slope, slope_sd, middle = line_fit(hours, np.where(used, windows.conductivity, np.nan))
     slope, slope_sd, middle = (np.where(running, a, np.nan) for a in (slope, slope_sd, middle))
-    rise, _, level = line_fit(hours, _without_leaps(np.where(used, windows.level_running, np.nan)))
-    rise = np.where(np.isnan(rise), 0.0, rise)
-    area, c_m = plan.area_m2[rows], plan.makeup_us_cm[rows]
+    levels = without_leaps(np.where(used, windows.level_running, np.nan))
+    rise, rise_sd, level = line_fit(hours, levels)
+    rise, rise_sd = (np.where(np.isnan(a), 0.0, a) for a in (rise, rise_sd))
     level = np.where(np.isnan(level), plan.float_shut_mm[rows], level)
+    area, c_m = plan.area_m2[rows], plan.makeup_us_cm[rows]
     volume = volume_l(level, area, area * plan.pull_down_mm[rows])
 
-    evaporation = _mean(np.where(used, windows.evaporation, np.nan), LEAST_BINS)
-    makeup = _mean(np.where(wet, windows.makeup_flow, np.nan), LEAST_BINS)
-    bleed = _mean(np.where(wet, windows.bleed_flow, np.nan), LEAST_BINS)
+    evaporation = mean(np.where(used, windows.evaporation, np.nan), LEAST_BINS)
+    makeup = mean(np.where(wet, windows.makeup_flow, np.nan), LEAST_BINS)
+    bleed = mean(np.where(wet, windows.bleed_flow, np.nan), LEAST_BINS)
     wanted = bleed_for_cycles_l_min(evaporation, plan.target_cycles[rows])
 
+    damp, error = _evaporation_errors(windows, len(rows))
     metered = bleed_from_makeup_l_min(makeup, middle, c_m, volume, slope, rise, area)
     stored_sd = volume * np.hypot(slope_sd, VOLUME_ERROR_FRAC * slope) / 60.0
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -194,9 +195,9 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         weather = bleed_from_evaporation_l_min(evaporation, middle, c_m, volume, slope, rise, area)
         # An error of C_m moves the numerator by E and the denominator by one.
         by_makeup = MAKEUP_ERROR_FRAC * c_m * np.abs(evaporation + weather)
-        weather_sd = np.hypot(
-            np.hypot(EVAPORATION_ERROR_FRAC * evaporation * c_m, by_makeup), stored_sd
-        ) / (middle - c_m)
+        weather_sd = np.hypot(np.hypot(error * evaporation * c_m, by_makeup), stored_sd) / (
+            middle - c_m
+        )
         no_bleed = no_bleed_slope_us_cm_h(c_m, volume, evaporation)
         by_meter_only = no_bleed_slope_us_cm_h(c_m, volume, np.maximum(makeup, 0.0))
         # With the bleed shut all make-up replaces evaporation, so the meter serves as well.
@@ -205,15 +206,17 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         climb = np.where(speaks, slope / no_bleed, np.nan)
         climb_sd = np.where(speaks, slope_sd / no_bleed, np.nan)
         weather = np.where(speaks, weather, np.nan)
-    steady = np.where(speaks, _steady_slope(np.where(used, windows.conductivity, np.nan)), np.nan)
+    steady = steady_slope(
+        np.where(used & speaks[:, None], windows.conductivity, np.nan), LEAST_BINS
+    )
     by_meter = ~np.isnan(metered) & ~(weather_sd < metered_sd)
-    best = np.where(by_meter, metered, weather)
-    best_sd = np.where(by_meter, metered_sd, weather_sd)
+    best, best_sd = np.where(by_meter, [metered, metered_sd], [weather, weather_sd])
     # Near one cycle the answer hangs on the make-up's conductivity in a way that no standard
     # deviation describes: the least is worked out with both errors against it.
     # Without weather nothing evaporates at the least: what then thins the water still left.
+    least_share = np.maximum(1.0 - EVAPORATION_SDS * error, 0.0)
     least_weather = bleed_from_evaporation_l_min(
-        np.where(np.isnan(evaporation), 0.0, LEAST_EVAPORATION_FRAC * evaporation), middle,
+        np.where(np.isnan(evaporation), 0.0, least_share * evaporation), middle,
         LEAST_MAKEUP_FRAC * c_m, volume, slope + 2.0 * slope_sd, rise, area,
     )  # fmt: skip
     least_bleed = np.where(by_meter, metered - 2.0 * metered_sd, least_weather)
@@ -223,23 +226,21 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         level, plan.float_shut_mm[rows], plan.float_band_mm[rows], plan.makeup_max_l_min[rows]
     )
     has_level = running & ~np.isnan(windows.level_running).all(axis=-1)
-    by_float = np.where(has_level, by_float, np.nan)
-    source = np.where(
-        ~np.isnan(makeup), MakeupSource.METER,
-        np.where(~np.isnan(implied), MakeupSource.BALANCE,
-                 np.where(~np.isnan(by_float), MakeupSource.FLOAT, MakeupSource.NONE)),
-    )  # fmt: skip
-    made_up = np.where(~np.isnan(makeup), makeup, np.where(~np.isnan(implied), implied, by_float))
+    source, made_up = _made_up(makeup, implied, np.where(has_level, by_float, np.nan))
 
     at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup)
 
     implied_us_cm, implied_sd = _makeup_by_meters(
-        plan, rows, windows, wet, (middle, volume, slope, rise, stored_sd)
+        plan,
+        rows,
+        windows,
+        wet,
+        (middle, volume, slope, rise, np.hypot(stored_sd, rise_sd * area / 60.0 * middle)),
     )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        # Water that concentrates by s for each volume evaporated had at least s to begin with.
-        lowest = np.fmin(slope - 2.0 * slope_sd, steady) * volume / 60.0 / evaporation
-    lowest = np.where(speaks & (evaporation > 0.0), lowest, np.nan)
+    climbed = np.fmin(slope - 2.0 * slope_sd, steady) * volume / 60.0
+    lowest = _least_makeup_us_cm(
+        climbed, (rise - 2.0 * rise_sd) * area / 60.0, middle, evaporation * (1.0 + 2.0 * damp)
+    )
     return WaterBalance(
         running=running,
         conductivity_us_cm=middle,
@@ -259,12 +260,52 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         bleed_low_l_min=least_bleed,
         bleed_wanted_l_min=wanted,
         makeup_l_min=made_up,
-        makeup_from=source.astype(np.int64),
+        makeup_from=source,
         makeup_most_l_min=at_most,
         makeup_us_cm=np.where(running, implied_us_cm, np.nan),
         makeup_us_cm_sd=implied_sd,
         makeup_low_us_cm=lowest,
     )
+
+
+def _made_up(by_meter: F64, by_balance: F64, by_float: F64) -> tuple[I64, F64]:
+    """The best of three ways to the make-up, and which it is, (m,)."""
+    source = np.full(len(by_meter), MakeupSource.NONE, dtype=np.int64)
+    made_up = np.full(len(by_meter), np.nan)
+    for code, flow in (
+        (MakeupSource.FLOAT, by_float), (MakeupSource.BALANCE, by_balance),
+        (MakeupSource.METER, by_meter),
+    ):  # fmt: skip
+        source = np.where(np.isnan(flow), source, code)
+        made_up = np.where(np.isnan(flow), made_up, flow)
+    return source, made_up
+
+
+def _evaporation_errors(windows: Windows, n: int) -> tuple[F64, F64]:
+    """Relative uncertainty of the evaporation: by the humidity alone, and in all, (m,)."""
+    humidity = np.zeros(n) if windows.humidity_pct is None else windows.humidity_pct
+    humidity = np.where(np.isnan(humidity), 0.0, humidity)
+    damp = HUMIDITY_ERROR_PCT / np.maximum(100.0 - humidity, HUMIDITY_ERROR_PCT)
+    return damp, np.hypot(EVAPORATION_ERROR_FRAC, damp)
+
+
+def _least_makeup_us_cm(climbed: F64, stored: F64, middle: F64, evaporation: F64) -> F64:
+    r"""The least make-up conductivity that explains the climb, (m,).
+
+    .. math:: C_m = \frac{V \dot C + A \dot h\, C}{E + A \dot h}
+
+    is the solids balance without a bleed; each litre bled would ask for more. What a falling level
+    gives up was not made up: it concentrates by the basin's own solids. ``climbed`` is the first
+    term, ``stored`` the rise of the water, at the least; ``evaporation`` at the most.
+    """
+    came_in = evaporation + stored
+    known = (evaporation > 0.0) & (came_in >= LEAST_MADE_UP_FRAC * evaporation)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(known, (climbed + stored * middle) / came_in, np.nan)
+
+
+LEAST_MADE_UP_FRAC: Final = 0.5
+"""Share of what evaporates that must have come in for its solids to show (judgement)."""
 
 
 def _makeup_by_meters(
@@ -274,22 +315,25 @@ def _makeup_by_meters(
     middle, volume, slope, rise, stored_sd = solids
     makeup_window = np.where(wet, windows.makeup_flow, np.nan)
     bleed_window = np.where(wet, windows.bleed_flow, np.nan)
-    makeup, bleed = _mean(makeup_window, LEAST_BINS), _mean(bleed_window, LEAST_BINS)
+    makeup, bleed = mean(makeup_window, LEAST_BINS), mean(bleed_window, LEAST_BINS)
     least = np.maximum(METER_ZERO_FRAC * plan.makeup_max_l_min[rows], METER_ZERO_L_MIN)
     flowing = np.where(makeup >= least, makeup, np.nan)
     implied = makeup_conductivity_from_flows_us_cm(
         flowing, bleed, middle, volume, slope, rise, plan.area_m2[rows]
     )
-    bleed_sd = np.hypot(METER_ERROR_FRAC * bleed, _mean_error(bleed_window))
-    makeup_sd = np.hypot(METER_ERROR_FRAC * flowing, _mean_error(makeup_window))
-    error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * implied) / flowing
+    bleed_sd = np.hypot(METER_ERROR_FRAC * bleed, mean_error(bleed_window))
+    creep = METER_CREEP_FRAC * plan.makeup_max_l_min[rows]
+    makeup_sd = np.hypot(np.hypot(METER_ERROR_FRAC * flowing, creep), mean_error(makeup_window))
+    # The question is whether it can be the site file's water: so much would come in of that.
+    most = np.fmax(implied, plan.makeup_us_cm[rows])
+    error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * most) / flowing
     # Water that leaves past the bleed meter, over the lip or through a leak, would be taken for
     # soft make-up. With the weather known, all make-up must be accounted for.
     stored = rise * plan.area_m2[rows] / 60.0
-    evaporation = _mean(np.where(wet, windows.evaporation, np.nan), LEAST_BINS)
+    evaporation = mean(np.where(wet, windows.evaporation, np.nan), LEAST_BINS)
     strays = makeup - stored > bleed + (1.0 + 2.0 * EVAPORATION_ERROR_FRAC) * evaporation
     unproven = np.isnan(evaporation) & (implied < plan.makeup_us_cm[rows])
-    spills = _mean(windows.level_running, 1) > plan.overflow_mm[rows] - LIP_MM
+    spills = mean(windows.level_running, 1) > plan.overflow_mm[rows] - LIP_MM
     return np.where(strays | unproven | spills, np.nan, implied), error
 
 
@@ -310,24 +354,18 @@ def _most_l_min(plan: FleetPlan, rows: I64, level: F64, makeup: F64) -> F64:
 
 def balance_of(view: BinView, bins: int = BALANCE_BINS) -> WaterBalance:
     """The balance of all units of a view."""
-    names = ("level_running", "conductivity", "evaporation", "makeup_flow", "bleed_flow")
-    return water_balance(view.plan, view.rows, Windows(*(view.trace(n, bins) for n in names)))
+    humidity = view.state.value[view.rows, _HUMIDITY]
+    windows = windows_of(lambda name: view.trace(name, bins), humidity)
+    return water_balance(view.plan, view.rows, windows)
 
 
 def balance_of_look(look: UnitLook, bins: int = BALANCE_BINS) -> WaterBalance:
     """The balance of one unit; arrays of length one."""
-    names = ("level_running", "conductivity", "evaporation", "makeup_flow", "bleed_flow")
-    windows = Windows(*(look.trace(n, bins)[None, :] for n in names))
-    return water_balance(look.plan, np.array([look.row]), windows)
-
-
-def design_bleed_l_min(plan: FleetPlan, rows: I64) -> F64:
-    """Bleed that holds the intended cycles on a dry hot afternoon with all fans, (m,). [L/min]
-
-    A bleed that cannot be regulated is commonly set for such a day, and is then more than enough
-    on all others.
-    """
-    return bleed_for_cycles_l_min(plan.design_evaporation_l_min[rows], plan.target_cycles[rows])
+    row = np.array([look.row])
+    windows = windows_of(
+        lambda name: look.trace(name, bins)[None, :], look.state.value[row, _HUMIDITY]
+    )
+    return water_balance(look.plan, row, windows)
 
 
 @dataclass(frozen=True)
@@ -361,49 +399,3 @@ def watch(view: BinView) -> Watched:
 WATCH_ABOVE: Final = 1.05
 WATCH_BELOW: Final = 0.75
 """Conductivity over the intended between which only meters can show a fault of the water."""
-
-
-def _mean(window: F64, least: int) -> F64:
-    there = ~np.isnan(window)
-    n = there.sum(axis=-1)
-    mean = np.where(there, window, 0.0).sum(axis=-1) / np.maximum(n, 1)
-    return np.where(n >= least, mean, np.nan)
-
-
-LEAP_MM: Final = 15.0
-"""A mean of the level so far from both its neighbours, which agree, is a reading gone wrong."""
-
-
-def _without_leaps(level: F64) -> F64:
-    """The levels without single means that leap: water in a basin cannot come and go like that.
-
-    One of them would feign a rise for as long as it is in the window.
-    """
-    middle = median(np.stack([level[:, :-2], level[:, 1:-1], level[:, 2:]], axis=-1), 3)
-    out = level.copy()
-    out[:, 1:-1] = np.where(np.abs(level[:, 1:-1] - middle) > LEAP_MM, np.nan, level[:, 1:-1])
-    return out
-
-
-HALF_HOUR_BINS: Final = 6
-
-
-def _steady_slope(window: F64) -> F64:
-    """Median climb over half an hour, an hour; NaN with too few such pairs."""
-    climbs = window[:, HALF_HOUR_BINS:] - window[:, :-HALF_HOUR_BINS]
-    n = (~np.isnan(climbs)).sum(axis=1)
-    ordered = np.sort(climbs, axis=1)  # NaN last
-    low = np.take_along_axis(ordered, np.maximum((n[:, None] - 1) // 2, 0), axis=1)[:, 0]
-    high = np.take_along_axis(ordered, np.minimum(n, climbs.shape[1] - 1)[:, None] // 2, axis=1)
-    hours = HALF_HOUR_BINS * BIN_MS / 3_600_000.0
-    return np.where(n >= LEAST_BINS - HALF_HOUR_BINS, (low + high[:, 0]) / (2.0 * hours), np.nan)
-
-
-def _mean_error(window: F64) -> F64:
-    """Standard error of a mean from the scatter of what it is made of."""
-    there = ~np.isnan(window)
-    n = np.maximum(there.sum(axis=-1), 1)
-    mean = np.where(there, window, 0.0).sum(axis=-1) / n
-    left = np.where(there, window - mean[..., None], 0.0)
-    error: F64 = np.sqrt((left * left).sum(axis=-1) / np.maximum(n - 1, 1) / n)
-    return error

@@ -281,6 +281,15 @@ class BinView:
         window[back > count[:, None]] = np.nan
         return median_last_axis(window), (~np.isnan(window)).sum(axis=1).astype(np.float64)
 
+    def steady_medians(self, quantity: str, bins: int) -> F64:
+        """Medians of all accepted means kept, ``bins`` by ``bins``, newest first, (k, parts)."""
+        q = _Q[quantity]
+        count = self.state.steady_count[self.rows, q]
+        back = np.arange(1, STEADY_BINS + 1)
+        window = ring_window(self.state.steady, self.rows, q, (count[:, None] - back) % STEADY_BINS)
+        window[back > count[:, None]] = np.nan
+        return median_last_axis(window.reshape(len(window), -1, bins))
+
     def baseline(self, quantity: str) -> F64:
         """The learned baseline, NaN before it is learned."""
         column: F64 = self.state.baseline[self.rows, _Q[quantity]]

@@ -48,6 +48,12 @@ class _Group:
             np.array([FAULT_INDEX[s] for s in r.fault.yields_to], dtype=np.int64)
             for r in self.rules
         )
+        # Two that wait for each other must not both wait for one that is about to be raised.
+        waiting = {(r.fault.slug, s) for r in RULES for s in r.fault.suppressed_by}
+        self.yields_at_once = tuple(
+            frozenset(FAULT_INDEX[s] for s in r.fault.yields_to if (s, r.fault.slug) not in waiting)
+            for r in self.rules
+        )
         self.suppressors = tuple(
             np.array([FAULT_INDEX[s] for s in r.fault.suppressed_by], dtype=np.int64)
             for r in self.rules
@@ -204,6 +210,8 @@ class Judge:
                 )
             for column in group.yields_to[j].tolist():
                 first = is_active(state.alarm_state[rows, column])
+                if column in here and column in group.yields_at_once[j]:
+                    first |= due[:, here[column]]
                 first &= ~is_active(state.alarm_state[rows, group.columns[j]])
                 out[:, j] = np.maximum(out[:, j], np.where(first, PENDS, 0))
         return out

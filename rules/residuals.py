@@ -19,7 +19,14 @@ from rules.plan import FleetPlan
 if TYPE_CHECKING:
     from rules.bins import BinView
 
-__all__ = ["FLOW_WINDOW_BINS", "WaterFlow", "head_margin_k", "sign", "water_flow"]
+__all__ = [
+    "FLOW_WINDOW_BINS",
+    "WaterFlow",
+    "flow_by_current",
+    "head_margin_k",
+    "sign",
+    "water_flow",
+]
 
 FLOW_WINDOW_BINS: Final = 12
 """Running time whose median is compared with the baseline: one hour."""
@@ -64,25 +71,31 @@ def _against_baseline(view: BinView, quantity: str) -> tuple[F64, F64]:
     return frac, se
 
 
-def water_flow(view: BinView, fresh: Bool) -> WaterFlow:
-    """The water-flow residual of units whose bin has just closed."""
+def _by_current(view: BinView, current: F64, current_se: F64) -> tuple[F64, F64]:
     plan, rows = view.plan, view.rows
-    current, current_se = _against_baseline(view, "pump_current")
-    pressure, pressure_se = _against_baseline(view, "spray_pressure")
-    meter, meter_se = _against_baseline(view, "spray_flow")
-
     base_a = view.baseline("pump_current")
     with np.errstate(divide="ignore", invalid="ignore"):
         # The learned current stands in for the nameplate's: its magnetising share is larger.
         share = plan.pump_magnetising_frac[rows] * plan.pump_rated_current_a[rows] / base_a
     share = np.minimum(share, 0.9)
-    by_current, by_current_sd = flow_estimate(
-        current, share, plan.pump_shutoff_frac[rows], current_se
-    )
+    flow, flow_sd = flow_estimate(current, share, plan.pump_shutoff_frac[rows], current_se)
     # Less current than at shut-off: no water, or nearly none.
-    dead = np.isnan(by_current) & (current < 0.95)
-    by_current = np.where(dead, 0.0, by_current)
-    by_current_sd = np.where(dead, BELOW_SHUTOFF_SD, by_current_sd)
+    dead = np.isnan(flow) & (current < 0.95)
+    return np.where(dead, 0.0, flow), np.where(dead, BELOW_SHUTOFF_SD, flow_sd)
+
+
+def flow_by_current(view: BinView, current_frac: F64) -> F64:
+    """Flow over the clean flow that goes with a current over the clean current, (k,)."""
+    return _by_current(view, current_frac, np.zeros(len(current_frac)))[0]
+
+
+def water_flow(view: BinView, fresh: Bool) -> WaterFlow:
+    """The water-flow residual of units whose bin has just closed."""
+    current, current_se = _against_baseline(view, "pump_current")
+    pressure, pressure_se = _against_baseline(view, "spray_pressure")
+    meter, meter_se = _against_baseline(view, "spray_flow")
+
+    by_current, by_current_sd = _by_current(view, current, current_se)
     # Less pressure behind the same holes is less water, by the orifice law. More pressure means
     # the holes have changed: then pressure says nothing of the flow.
     by_pressure = np.where(pressure < 1.0, np.sqrt(np.maximum(pressure, 0.0)), np.nan)

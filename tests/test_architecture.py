@@ -215,7 +215,11 @@ def test_each_protocol_has_one_place():
         "iotcore": {"gateway/embedded_broker.py"},
         "aiosmtpd": {"gateway/demo/"},
         "prometheus_client": {"gateway/watching/metrics.py"},
-        "pyarrow": {"gateway/evaluation/arrow.py", "simulator/labelled/files.py"},
+        "pyarrow": {
+            "gateway/evaluation/arrow.py",
+            "gateway/export/parquet.py",
+            "simulator/labelled/files.py",
+        },
         "fastapi": {"gateway/board/"},
         "starlette": {"gateway/board/"},
         "uvicorn": {"gateway/board/connections.py", "gateway/board/server.py"},

@@ -16,13 +16,16 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.telemetry import TelemetryConfig
 from starlette.exceptions import HTTPException
 
+from gateway.board import problems
 from gateway.board.board import Board
-from gateway.board.doors import SignInFirst, path_of, sealed
+from gateway.board.doors import SignInFirst, for_programs, path_of, sealed
 from gateway.board.mail_page import mail_page
 from gateway.board.messages import Messages, Told
 from gateway.board.paper import Paper
+from gateway.board.problems import Refused, problem
 from gateway.board.rooms import ROOMS, Room
 from gateway.records.session import RecordsError
+from gateway.telemetry.base import StoreError
 from gateway.tickets.document import clean
 
 __all__ = ["SECURITY_HEADERS", "Board", "make_app"]
@@ -54,6 +57,18 @@ _UNTRACED: Final[TelemetryConfig] = {
     "operation_spans": False,
     "auto_configure": False,
 }
+_RECORDS_AWAY: Final = (
+    "The records cannot be reached at the moment. Nothing was changed. Try again in a minute."
+)
+_DEFECT: Final = (
+    "Something went wrong here. It may be that nothing was recorded: read again before you repeat "
+    "an act. The log of the board says what happened."
+)
+_OF_PROGRAMS: Final = {
+    400: "The body is no JSON that can be read.",
+    404: "There is no such thing. api/1/openapi.json lists what there is.",
+    405: "This address does not take that method; the header Allow says which it takes.",
+}
 _OPEN_TO_ALL: Final = ("/static/", "/ack/")
 """Where nobody is asked who he is."""
 
@@ -82,39 +97,21 @@ def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
             response = await answer(request)
         except RecordsError as error:
             log.error("A page was not served: %s", error)
-            response = paper.told(request, messages.records_away())
+            if for_programs(request):
+                response = problem(503, _RECORDS_AWAY, {"Retry-After": "60"})
+            else:
+                response = paper.told(request, messages.records_away())
         except Exception:
             log.exception("A page was not served because of a defect.")
-            response = paper.told(request, messages.defect())
+            if for_programs(request):
+                response = problem(500, _DEFECT)
+            else:
+                response = paper.told(request, messages.defect())
         for name, value in SECURITY_HEADERS.items():
             response.headers.setdefault(name, value)
         return response
 
-    @app.exception_handler(Told)
-    async def tell(request: Request, error: Exception) -> Response:
-        assert isinstance(error, Told)  # noqa: S101 - registered for it alone
-        return paper.told(request, error.message)
-
-    @app.exception_handler(SignInFirst)
-    async def lead(request: Request, error: Exception) -> Response:
-        assert isinstance(error, SignInFirst)  # noqa: S101 - registered for it alone
-        return Response(status_code=303, headers={"Location": error.location(request)})
-
-    @app.exception_handler(RequestValidationError)
-    async def unclear(request: Request, error: Exception) -> Response:
-        assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for it alone
-        places = [one.get("loc", ()) for one in error.errors()]
-        names = [clean(str(place[-1]), 40) for place in places if place]
-        return paper.told(request, messages.unclear(list(dict.fromkeys(names))[:5]))
-
-    @app.exception_handler(HTTPException)
-    async def refuse(request: Request, error: Exception) -> Response:
-        status = error.status_code if isinstance(error, HTTPException) else 404
-        message = messages.no_method() if status == 405 else messages.no_page()
-        response = paper.told(request, message)
-        if isinstance(error, HTTPException) and error.headers:
-            response.headers.update(error.headers)
-        return response
+    _handle(app, paper, messages)
 
     @app.api_route("/static/{name}", methods=["GET", "HEAD"])
     def static(name: str) -> Response:
@@ -132,3 +129,50 @@ def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
         return paper.told(request, messages.front())
 
     return app
+
+
+def _handle(app: FastAPI, paper: Paper, messages: Messages) -> None:
+    """What ends a request early is told: to people by a page, to programs by a document."""
+
+    @app.exception_handler(Told)
+    async def tell(request: Request, error: Exception) -> Response:
+        assert isinstance(error, Told)  # noqa: S101 - registered for it alone
+        return paper.told(request, error.message)
+
+    @app.exception_handler(SignInFirst)
+    async def lead(request: Request, error: Exception) -> Response:
+        assert isinstance(error, SignInFirst)  # noqa: S101 - registered for it alone
+        return Response(status_code=303, headers={"Location": error.location(request)})
+
+    @app.exception_handler(RequestValidationError)
+    async def unclear(request: Request, error: Exception) -> Response:
+        assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for it alone
+        if for_programs(request):
+            return problems.unclear(error.errors())
+        places = [one.get("loc", ()) for one in error.errors()]
+        names = [clean(str(place[-1]), 40) for place in places if place]
+        return paper.told(request, messages.unclear(list(dict.fromkeys(names))[:5]))
+
+    @app.exception_handler(Refused)
+    async def refused(request: Request, error: Exception) -> Response:
+        del request
+        assert isinstance(error, Refused)  # noqa: S101 - registered for it alone
+        return error.response()
+
+    @app.exception_handler(StoreError)
+    async def store_away(request: Request, error: Exception) -> Response:
+        if not for_programs(request):
+            raise error
+        return problem(503, str(error), {"Retry-After": "60"})
+
+    @app.exception_handler(HTTPException)
+    async def refuse(request: Request, error: Exception) -> Response:
+        status = error.status_code if isinstance(error, HTTPException) else 404
+        if for_programs(request):
+            headers = error.headers if isinstance(error, HTTPException) else None
+            return problem(status, _OF_PROGRAMS.get(status, "This cannot be done."), headers)
+        message = messages.no_method() if status == 405 else messages.no_page()
+        response = paper.told(request, message)
+        if isinstance(error, HTTPException) and error.headers:
+            response.headers.update(error.headers)
+        return response

@@ -165,6 +165,8 @@ async def sealed(request: Request) -> None:
     if visitor is None or not visitor.form_token:
         return
     shown = request.headers.get(FORM_TOKEN_HEADER)
+    if shown is None and for_programs(request):
+        raise Told(_MESSAGES.token_of_visit_missing())
     if shown is None:
         shown = (await form_of(request)).get(FORM_TOKEN, "")
     if not hmac.compare_digest(shown.encode(), visitor.form_token.encode()):

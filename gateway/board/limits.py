@@ -1,4 +1,4 @@
-"""How often one address may come with links that are not ours.
+"""How often one address may come with links that are not ours, and how often programs may ask.
 
 A seal of 128 bits is not found by trying. The limit is there so that whoever tries costs next to
 nothing and is seen in the log. It counts bad links alone, so a good link opens whatever else came
@@ -8,10 +8,11 @@ from the same address: behind one proxy may be a whole company.
 from __future__ import annotations
 
 import ipaddress
+import threading
 from collections import OrderedDict
 from typing import Final
 
-__all__ = ["BadLinkLimit", "network_of"]
+__all__ = ["BadLinkLimit", "RequestLimit", "network_of"]
 
 _MOST_ADDRESSES: Final = 10_000
 
@@ -52,3 +53,28 @@ def network_of(address: str) -> str:
     if parsed.version == 6:
         return str(ipaddress.ip_network((parsed, 64), strict=False))
     return str(parsed)
+
+
+class RequestLimit:
+    """Lets each asker come ``count`` times at once, and ``per_s`` times a second in the long run.
+
+    Times in seconds, of any origin. To be used by any thread.
+    """
+
+    def __init__(self, count: int = 300, per_s: float = 20.0) -> None:
+        """Nobody has asked yet."""
+        self._count = count
+        self._per_s = per_s
+        self._lock = threading.Lock()
+        self._left: OrderedDict[str, tuple[float, float]] = OrderedDict()
+
+    def wait_s(self, who: str, now_s: float) -> float:
+        """0 and one request less for ``who``, or how long to wait until there is one again."""
+        with self._lock:
+            left, then_s = self._left.pop(who, (float(self._count), now_s))
+            left = min(left + max(now_s - then_s, 0.0) * self._per_s, float(self._count))
+            wait_s = max(1.0 - left, 0.0) / self._per_s
+            self._left[who] = (left if wait_s else left - 1.0, now_s)
+            if len(self._left) > _MOST_ADDRESSES:
+                self._left.popitem(last=False)
+            return wait_s

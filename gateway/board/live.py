@@ -13,6 +13,7 @@ import threading
 import time
 from collections import OrderedDict
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from typing import Final
 
 from gateway.records.session import RecordsError
@@ -30,6 +31,8 @@ HEARTBEAT_S: Final = 20.0
 LONGEST_S: Final = 600.0
 """After it the browser comes again, and is asked anew who it is."""
 MOST_FOLLOWERS: Final = 1_000
+_WHO: Final = "who"
+"""Said to a follower: see whether whoever looks may still do so."""
 
 
 class _Making:
@@ -125,10 +128,11 @@ class Live:
         for queue in list(self._followers):
             queue.put_nowait(None)
 
-    async def follow(self) -> AsyncIterator[str]:
+    async def follow(self, may_look: Callable[[], bool] = lambda: True) -> AsyncIterator[str]:
         """Server-sent events (WHATWG HTML, section 9.2): 'change' with the kinds of what changed.
 
-        Ends by itself after :data:`LONGEST_S`; the browser then comes again.
+        Ends by itself after :data:`LONGEST_S`; the browser then comes again. Where a session or an
+        account has changed, ``may_look`` is asked, in a thread, and no ends it at once.
         """
         if self._closing or len(self._followers) >= self.most_followers:
             yield "retry: 60000\n\n"
@@ -148,9 +152,20 @@ class Live:
                     continue
                 if said is None:
                     return
+                if said == _WHO:
+                    if not await asyncio.to_thread(self._still, may_look):
+                        return
+                    continue
                 yield f"event: change\ndata: {said}\n\n"
         finally:
             self._followers.discard(queue)
+
+    @staticmethod
+    def _still(may_look: Callable[[], bool]) -> bool:
+        try:
+            return may_look()
+        except RecordsError:  # who it is will be asked when the browser comes again
+            return False
 
     async def _poll(self) -> None:
         before: ChangeMark | None = None
@@ -165,13 +180,17 @@ class Live:
                     kinds = [
                         *(["alarms"] if mark.alarms != before.alarms else []),
                         *(["refused"] if mark.refused != before.refused else []),
+                        *(["visits"] if mark.visits != before.visits else []),
                     ]
                     now_s = time.monotonic()
                     if mark.looks != before.looks and now_s - told_looks_s >= self._looks_s:
                         kinds.append("looks")
                         told_looks_s = now_s
                     elif mark.looks != before.looks:
-                        mark = ChangeMark(mark.alarms, before.looks, mark.refused)
+                        mark = replace(mark, looks=before.looks)
+                    if mark.people != before.people:
+                        for queue in list(self._followers):
+                            queue.put_nowait(_WHO)
                     if kinds:
                         self.shared.forget()
                         for queue in list(self._followers):

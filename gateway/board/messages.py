@@ -14,6 +14,7 @@ class Message:
     """A page with a status of HTTP, a title, and what to read under it.
 
     ``command`` does at a shell what the page cannot; ``retry_s`` is when to come again, 0 for none.
+    ``scope`` is the role that is missing, where that is the trouble.
     """
 
     status: int
@@ -21,6 +22,7 @@ class Message:
     lines: tuple[str, ...]
     command: str = ""
     retry_s: int = 0
+    scope: str = ""
 
 
 class Told(Exception):
@@ -170,6 +172,17 @@ class Messages:
             ),
         )
 
+    def token_of_visit_missing(self) -> Message:
+        """What acts below the API with a session, without the visit's form token."""
+        return Message(
+            403,
+            "The header X-Form-Token is missing",
+            (
+                "Nothing was changed. Whoever acts with a session's cookie shows by it that he "
+                "means it; GET api/1/me gives it. A program with a token of its own needs none.",
+            ),
+        )
+
     def sign_in_first(self) -> Message:
         """Nobody is signed in, where that is needed."""
         return Message(401, "Sign in first", ("Nothing was changed. Sign in, then try again.",))
@@ -183,6 +196,7 @@ class Messages:
                 f"It needs the role '{role}', which {name} does not have. Nothing was changed. "
                 "Whoever administers the board can give it.",
             ),
+            scope=role,
         )
 
     def unclear(self, names: Sequence[str]) -> Message:

@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from fastapi import Request, Response
-from fastapi.responses import JSONResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 
 from gateway.board.doors import for_programs, root_of
 from gateway.board.messages import Message
+from gateway.board.problems import challenge, problem
 from gateway.tickets.document import clean
 
 __all__ = ["STATIC", "Paper"]
@@ -86,13 +86,10 @@ class Paper:
     def told(self, request: Request, message: Message) -> Response:
         """A message's page; for programs the same as a problem document (RFC 9457)."""
         headers = {"Retry-After": str(message.retry_s)} if message.retry_s else {}
-        if message.status == 401:  # RFC 9110, section 11.6.1, wants the header
-            headers["WWW-Authenticate"] = "Bearer"
+        if message.status == 401 or message.scope:  # RFC 9110, section 11.6.1; RFC 6750, section 3
+            headers["WWW-Authenticate"] = challenge(request, scope=message.scope)
         if for_programs(request):
-            problem = {
-                "title": message.title, "status": message.status, "detail": " ".join(message.lines),
-            }  # fmt: skip
-            return JSONResponse(problem, message.status, headers, "application/problem+json")
+            return problem(message.status, f"{message.title}. {' '.join(message.lines)}", headers)
         return self.page(request, "message.html.j2", message.status, headers, message=message)
 
     def static(self, name: str) -> Response | None:

@@ -177,7 +177,10 @@ class PeopleDoors:
             except RecordsError as error:
                 log.warning("A token's last use was not noted: %s", error)
         roles = _in_both(_roles(token.roles), _roles(token.account.roles))
-        return Visitor(token.account.shown_name, roles, account=token.account.name, how=How.TOKEN)
+        return Visitor(
+            token.account.shown_name, roles, account=token.account.name, how=How.TOKEN,
+            token=token.id,
+        )  # fmt: skip
 
     def _named_by_proxy(self, request: Request) -> str | None:
         """The name in the header where it may be believed; None where nobody says anything."""

@@ -31,7 +31,7 @@ class Visitor:
     field ``form_token``; a POST without it is refused before any page sees it. ``is_demo`` says
     that nobody has signed in: the demonstration lets everybody in, and its pages say so.
     ``account`` and ``how`` are for the audit trail: the name to sign in with, and how the visitor
-    was recognised.
+    was recognised. ``token`` is the number of the token that a program shows, 0 without one.
     """
 
     name: str
@@ -40,6 +40,7 @@ class Visitor:
     is_demo: bool = False
     account: str = ""
     how: How = How.SESSION
+    token: int = 0
 
     def may(self, role: Role) -> bool:
         """Whether the visitor has this role, or holds all."""

@@ -20,6 +20,7 @@ from gateway.cli.cleanings import cleanings
 from gateway.cli.conditions import conditions
 from gateway.cli.consumption import consumption
 from gateway.cli.evaluate import evaluate
+from gateway.cli.export import export
 from gateway.cli.lessons import lessons
 from gateway.cli.oncall import oncall
 from gateway.cli.replay import replay
@@ -69,6 +70,7 @@ app.command()(report)
 app.command()(lessons)
 app.command()(replay)
 app.command()(evaluate)
+app.command()(export)
 app.command()(backup)
 app.command()(restore)
 app.command()(version)

@@ -94,6 +94,7 @@ def figures(scores: Scores) -> dict[str, Any]:
         "time_to_detect": scores.delays.to_json(),
         "time_to_detect_from_medium": scores.delays_from_medium.to_json(),
         "screen_found_before_flow_65": scores.screen_before_65.to_json(),
+        "screen_below_65_at_once": scores.screen_at_once.to_json(),
         "false_tickets_per_unit_month": scores.false_tickets.to_json(),
         "false_alarms_per_unit_month": scores.false_alarms.to_json(),
         "fault_free_days_with_alarm": scores.fault_free_days.to_json(),

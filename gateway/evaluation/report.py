@@ -132,6 +132,8 @@ def _found(scores: Scores) -> Iterator[str]:
     screen = scores.screen_before_65
     if screen.total:
         rows.append(_share_row("screen clogging found before flow < 65 %", screen))
+        if scores.screen_at_once.count:
+            rows.append(_share_row("  was there within an hour", scores.screen_at_once))
     yield from columns(rows, frozenset({1, 2}))
 
 

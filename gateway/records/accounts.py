@@ -325,11 +325,13 @@ class AccountStore:
             row = connection.execute(_TOKENS.where(TokenRecord.key_hash == key_hash)).first()
         return None if row is None else _token(row)
 
-    def tokens(self) -> list[Token]:
-        """Every token there ever was, the newest first."""
+    def tokens(self, account: Account | None = None) -> list[Token]:
+        """Every token there ever was, of one account or of all, the newest first."""
+        query = _TOKENS.order_by(TokenRecord.id.desc())
+        if account is not None:
+            query = query.where(AccountRecord.id == account.id)
         with self._database.read() as connection:
-            rows = connection.execute(_TOKENS.order_by(TokenRecord.id.desc()))
-            return [_token(row) for row in rows]
+            return [_token(row) for row in connection.execute(query)]
 
     def touch_token(self, token: Token, now_ms: int) -> None:
         """The token was used now."""
@@ -338,11 +340,14 @@ class AccountStore:
                 update(TokenRecord).where(TokenRecord.id == token.id).values(used_ms=now_ms)
             )
 
-    def revoke_token(self, number: int, actor: Actor, now_ms: int) -> None:
-        """The token ends; :class:`RecordsError` where there is none of that number."""
+    def revoke_token(self, number: int, actor: Actor, now_ms: int, *, account: str = "") -> None:
+        """The token ends; :class:`RecordsError` where there is none of that number.
+
+        With ``account`` it must be one of that account's.
+        """
         with self._database.write() as connection:
             row = connection.execute(_TOKENS.where(TokenRecord.id == number)).first()
-            if row is None:
+            if row is None or (account and row.name != account):
                 msg = f"There is no token {number}. Nothing was changed."
                 raise RecordsError(msg)
             token = _token(row)

@@ -10,7 +10,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import BigInteger, ColumnElement, Connection, Select, Table, func, literal, select
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Connection,
+    Select,
+    Table,
+    and_,
+    func,
+    literal,
+    or_,
+    select,
+)
 
 from gateway.records.models import (
     AlarmEventRecord,
@@ -116,11 +127,24 @@ def standing_alarms(connection: Connection, where: Where) -> list[StandingAlarm]
 
 
 def alarm_events(
-    connection: Connection, start_ms: int, end_ms: int, where: Where, limit: int
+    connection: Connection,
+    start_ms: int,
+    end_ms: int,
+    where: Where,
+    limit: int,
+    before: tuple[int, int] | None = None,
 ) -> list[AlarmEventRow]:
-    """Alarm events with ``start_ms <= time < end_ms``, newest first."""
+    """Alarm events with ``start_ms <= time < end_ms``, newest first.
+
+    ``before`` continues a list: time (ms) and id of its last event.
+    """
     table = _table(AlarmEventRecord)
     query = _placed(table, where).where(table.c.time_ms >= start_ms, table.c.time_ms < end_ms)
+    if before is not None:
+        then_ms, last = literal(before[0], BigInteger()), literal(before[1], BigInteger())
+        query = query.where(
+            or_(table.c.time_ms < then_ms, and_(table.c.time_ms == then_ms, table.c.id < last))
+        )
     query = query.order_by(table.c.time_ms.desc(), table.c.id.desc()).limit(limit)
     return [
         AlarmEventRow(

@@ -322,11 +322,21 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
             return queries.alarm_counts(connection)
 
     def alarm_events(
-        self, start_ms: int, end_ms: int, where: Where | None = None, limit: int = 1000
+        self,
+        start_ms: int,
+        end_ms: int,
+        where: Where | None = None,
+        limit: int = 1000,
+        before: tuple[int, int] | None = None,
     ) -> list[AlarmEventRow]:
-        """Alarm events with ``start_ms <= time < end_ms``, newest first."""
+        """Alarm events with ``start_ms <= time < end_ms``, newest first.
+
+        ``before`` continues a list: time (ms) and id of its last event.
+        """
         with self._database.read() as connection:
-            return queries.alarm_events(connection, start_ms, end_ms, where or Where(), limit)
+            return queries.alarm_events(
+                connection, start_ms, end_ms, where or Where(), limit, before
+            )
 
     def tickets(
         self,

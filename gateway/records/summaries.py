@@ -12,6 +12,7 @@ from typing import Any, Final, cast
 
 from sqlalchemy import ColumnElement, Connection, Table, and_, func, or_, select
 
+from gateway.records.account_models import AccountRecord, SessionRecord
 from gateway.records.actions import ActionState
 from gateway.records.models import (
     ActionRecord,
@@ -24,6 +25,7 @@ from gateway.records.models import (
     UnitRecord,
 )
 from gateway.records.text import by_code_points
+from gateway.records.visit_models import VisitPlanRecord, VisitRecord, VisitWishRecord
 from gateway.tickets.life import ENDED, TicketPhase
 from rules.alarm_figures import Counted
 from rules.alarms import ACTIVE
@@ -121,12 +123,14 @@ class ChangeMark:
     """Stands for the state of the records: where it is the same, nothing has changed.
 
     ``alarms`` covers alarms, tickets and requests, ``looks`` the units' readings, ``refused`` what
-    was refused.
+    was refused, ``visits`` what is planned, ``people`` who may look: their sessions and accounts.
     """
 
     alarms: tuple[int, ...]
     looks: int
     refused: int
+    visits: tuple[int, ...] = ()
+    people: tuple[int, ...] = ()
 
 
 def alarm_lines(connection: Connection, site: str = "", unit: str = "") -> list[AlarmLine]:
@@ -356,21 +360,25 @@ def change_mark(connection: Connection) -> ChangeMark:
     def top(column: Any) -> Any:
         return select(func.coalesce(func.max(column), 0)).scalar_subquery()
 
-    waiting = (
-        select(func.count())
-        .select_from(_ACTIONS)
-        .where(_ACTIONS.c.state != ActionState.APPLIED.value)
-        .scalar_subquery()
-    )
+    def count(model: Any, *wanted: Any) -> Any:
+        return select(func.count()).select_from(model).where(*wanted).scalar_subquery()
+
+    waiting = count(ActionRecord, ActionRecord.state != ActionState.APPLIED.value)
     row = connection.execute(
         select(
             top(_EVENTS.c.id), top(_TICKETS.c.id), top(_TICKETS.c.updated_ms),
             top(_ACTIONS.c.id), waiting,
             top(UnitLookRecord.looked_ms), top(QuarantineRecord.last_ms),
+            top(VisitRecord.changed_ms), top(VisitPlanRecord.made_ms), count(VisitWishRecord),
+            count(VisitWishRecord, VisitWishRecord.ended_ms.is_not(None)),
+            count(SessionRecord), top(SessionRecord.begun_ms),
+            count(AccountRecord, AccountRecord.disabled),
         )
     ).one()  # fmt: skip
-    *alarms, looks, refused = row
-    return ChangeMark(tuple(int(v) for v in alarms), int(looks), int(refused))
+    values = [int(value) for value in row]
+    return ChangeMark(
+        tuple(values[:5]), values[5], values[6], tuple(values[7:11]), tuple(values[11:])
+    )
 
 
 def _at(site: str, unit: str) -> Sequence[ColumnElement[bool]]:

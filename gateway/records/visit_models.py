@@ -35,7 +35,7 @@ class VisitRecord(Base):
     changed_by: Mapped[str]
     note: Mapped[str]
 
-    __table_args__ = (Index(None, "state", "day"),)
+    __table_args__ = (Index(None, "state", "day"), Index(None, "changed_ms"))
 
 
 class VisitWishRecord(Base):

@@ -35,6 +35,7 @@ NONE: Final = "none"
 """In the confusion matrix: no fault was there (row), or nothing was said (column)."""
 
 SCREEN: Final = "pump-screen-clogging"
+AT_ONCE_MS: Final = 3_600_000
 
 _DAY_MS: Final = 86_400_000
 
@@ -244,6 +245,17 @@ class Scores:
         """Screen clogging found before the flow fell below 65 %, of those that came so far."""
         return self.share(
             lambda c: bool(c.before_flow_65),
+            lambda c: c.label.fault == SCREEN and c.before_flow_65 is not None,
+        )
+
+    @property
+    def screen_at_once(self) -> Share:
+        """Those of :attr:`screen_before_65` that were that far within an hour of their start.
+
+        No rule can tell these before; they count all the same.
+        """
+        return self.share(
+            lambda c: (c.label.flow_below_65_ms or 0) - c.label.start_ms < AT_ONCE_MS,
             lambda c: c.label.fault == SCREEN and c.before_flow_65 is not None,
         )
 

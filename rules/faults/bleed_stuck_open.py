@@ -12,14 +12,13 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import UNKNOWN
-from rules.arrays import I8
+from rules.arrays import F64, I8, I64
 from rules.balance import (
     FLOAT_ERROR_FRAC,
     FLOAT_LEVEL_ERROR_MM,
     METER_ZERO_FRAC,
     METER_ZERO_L_MIN,
     balance_of_look,
-    design_bleed_l_min,
 )
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
@@ -29,7 +28,8 @@ from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
-from rules.physics.water_balance import float_valve_flow_l_min
+from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
+from rules.plan import FleetPlan
 from rules.state import TRACE_BINS
 
 __all__ = ["BLEED_STUCK_OPEN"]
@@ -67,6 +67,15 @@ _CAUSES: Final = (
                  {"bleed": 0, "waste": 1, "falls": 0, "thins": 0},
                  "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
+
+
+def design_bleed_l_min(plan: FleetPlan, rows: I64) -> F64:
+    """Bleed that holds the intended cycles on a dry hot afternoon with all fans, (m,). [L/min]
+
+    A bleed that cannot be regulated is commonly set for such a day, and is then more than enough
+    on all others.
+    """
+    return bleed_for_cycles_l_min(plan.design_evaporation_l_min[rows], plan.target_cycles[rows])
 
 
 def judge(view: BinView, announced: I8) -> I8:

@@ -1,9 +1,9 @@
 """Make-up quality changed: the water that comes in is not the water of the site file.
 
 Two meters with the solids balance say what the make-up must be. Without them a basin that was just
-filled from empty holds nothing but make-up, and water that concentrates faster than evaporation
-alone could do it must have been harder to begin with. Short of these, harder make-up looks like
-less bleed, and is named as a cause there.
+filled from empty holds little but make-up. Short of these, harder make-up looks like less bleed,
+and is named as a cause there; so it is where water concentrates faster than evaporation alone could
+do it, which a dose of chemicals does as well.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
+from rules.state import TRACE_BINS
 
 __all__ = ["MAKEUP_QUALITY_CHANGED"]
 
@@ -87,9 +88,7 @@ def judge(view: BinView, announced: I8) -> I8:
         with np.errstate(divide="ignore", invalid="ignore"):  # a meter that shows nothing
             falls = w.slope_us_cm_h * w.volume_l / 60.0 / (w.makeup_metered_l_min * c_m)
         sure &= (by_meters > 1.0) | (falls > -SETTLED_FRAC)
-        fast = w.makeup_low_us_cm / c_m
-        fast = np.where(fast >= part.setting(_SLUG, "climb_ratio"), fast, np.nan)
-        ratio[i] = np.where(sure, by_meters, np.where(np.isnan(by_meters), fast, np.nan))
+        ratio[i] = np.where(sure, by_meters, np.nan)
     fresh = _fresh_fill_ratio(view)
     ratio = np.where(np.isnan(ratio), fresh, ratio)
     change = view.setting(_SLUG, "change_frac")
@@ -128,16 +127,29 @@ def _fresh_fill_ratio(view: BinView) -> F64:
             part.trace_at("level_at_rest", 0, 1), part.trace_at("level_running", 0, 1))]), axis=0
     ) >= bottom  # fmt: skip
     ratio = now[index] / plan.makeup_us_cm[rows]
-    ratio = np.where(
-        (ratio > part.setting(_SLUG, "fill_low_ratio"))
-        & (ratio < part.setting(_SLUG, "fill_high_ratio")),
-        1.0,
-        ratio,
-    )
+    most = np.fmax(part.setting(_SLUG, "fill_high_ratio"), _with_heel(part))
+    ratio = np.where((ratio > part.setting(_SLUG, "fill_low_ratio")) & (ratio < most), 1.0, ratio)
     # A probe that hangs in air reads next to nothing.
     seen = ratio >= part.setting("conductivity-probe", "open_ratio")
     out[index] = np.where(empty & full & seen, ratio, np.nan)
     return out
+
+
+HEEL_FRAC: Final = 1.0 / 3.0
+"""Share of the filled basin that may be old water, which stays in sump, pump, pipes and pads, with
+what dried in on floor and pads (judgement)."""
+
+
+def _with_heel(view: BinView) -> F64:
+    """Conductivity over the make-up's that the heel alone may leave a filled basin with, (k,).
+
+    The old water is what was seen of it in the last hours; else it may have been at its limit.
+    """
+    rows, plan = view.rows, view.plan
+    window = view.trace("conductivity", TRACE_BINS)[:, : TRACE_BINS - _EMPTY_FROM]
+    seen = np.where(np.isnan(window), -np.inf, window).max(axis=1)
+    old = np.where(np.isfinite(seen), seen, plan.conductivity_limit_us_cm[rows])
+    return 1.0 + HEEL_FRAC * np.maximum(old / plan.makeup_us_cm[rows] - 1.0, 0.0)
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -175,7 +187,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     at = "?" if found is None else f"{found:.0f}"
     limits = [] if meters is not None else [
         "Without meters of make-up and bleed a change of the make-up shows only in passing: after "
-        "a fill from empty, or while the water concentrates; a smaller bleed looks much the same."
+        "a fill from empty; a smaller bleed looks much the same."
     ]  # fmt: skip
     return Evidence(
         summary=(
@@ -233,7 +245,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
                     "conductivity of a basin just filled that counts as softer",
                     "nothing in a basin makes water softer"),
             Setting("climb_ratio", 3.0, "of the site file's figure", 1.1, 20.0,
-                    "make-up implied by the climb alone that counts",
+                    "make-up implied by the climb alone that speaks against a blocked bleed",
                     "airflow, pads and weather give evaporation to a third at times, the volume "
                     "is good to a fifth: only what is far beyond both speaks of the make-up"),
             Setting("high_ratio", 1.6, "of the unit's limit", 0.5, 20.0,

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, I64, Bool
 from rules.bin_rings import median_last_axis, trace_window
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
@@ -16,12 +17,13 @@ from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
 from rules.physics.pump import current_at_rated_voltage_a
-from rules.state import STEADY, TRACE_BINS
+from rules.state import ACCUMULATED, STEADY, TRACE_BINS
 
 __all__ = ["PUMP_OVERLOAD"]
 
 _SLUG: Final = "pump-overload"
 _BASE: Final = [q.name for q in STEADY].index("pump_current")
+_RUNNING: Final = ACCUMULATED.index("current_running")
 LEAST_BASE_FRAC: Final = 0.8
 """A clean pump that runs far below its nameplate is judged against this share of it at least:
 the motor is not in danger before (judgement)."""
@@ -87,12 +89,29 @@ def judge(view: FrameView, announced: I8) -> I8:
     ratio = np.where(view.pump_state == 1, ratio, np.where(view.pump_state == 0, 0.0, np.nan))
     limits = [view.setting(_SLUG, f"{s}_ratio") for s in ("low", "medium", "high")]
     severity = graded(ratio, limits, view.setting(_SLUG, "deadband_ratio"), announced)
+    # One reading may be a leap of the transmitter's; at 5 min nothing else would speak against it.
+    single = (severity == Severity.HIGH) & ~_again(view, limits[2])
+    severity = np.where(single, np.where(announced > 0, announced, UNKNOWN), severity)
+    severity = severity.astype(np.int8)
     # A locked rotor is judged at once; what is less, by medians: small motors are noisy. A sag
     # raises the current of a healthy pump, so where no voltage is measured it must outlast one.
-    at = np.flatnonzero((view.pump_state == 1) & (severity < Severity.HIGH) & suspect)
+    at = np.flatnonzero((view.pump_state == 1) & (severity < Severity.HIGH) & suspect & ~single)
     if len(at):
         severity[at] = _by_medians(view, at, unmeasured[at], announced[at], limits)
     return severity
+
+
+def _again(view: FrameView, ratio: F64) -> Bool:
+    """Whether the readings just before this one were as high, in this bin or the last."""
+    state, rows = view.state, view.rows
+    n, total = state.bin_count[rows, _RUNNING], state.bin_sum[rows, _RUNNING]
+    usual = _reference_a(view)
+    beyond = (ratio - 1.0) * usual
+    # The others of this bin may well have been as usual: one of them that was not shows in the sum.
+    excess = total - view.signal("pump_current") - (n - 1) * usual
+    last = trace_window(state, rows, "current_running", 1)[:, 0]
+    out: Bool = ((n >= 2) & (excess >= beyond)) | (last - usual >= beyond)
+    return out
 
 
 def _by_medians(view: FrameView, at: I64, unmeasured: Bool, announced: I8, limits: list[F64]) -> I8:

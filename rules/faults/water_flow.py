@@ -20,7 +20,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
-from rules.residuals import FLOW_WINDOW_BINS, sign
+from rules.residuals import FLOW_WINDOW_BINS, flow_by_current, sign
 from rules.state import STEADY
 
 __all__ = ["DISTRIBUTION_RESTRICTED", "FLOW_CAUSES", "FLOW_SIGNS", "PUMP_SCREEN_CLOGGING"]
@@ -152,9 +152,29 @@ def _screen(view: BinView, announced: I8) -> I8:
         _SCREEN, "least_loss_by_current_pct"
     )
     by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
-    by_current &= large | ~alone
+    by_current &= (large & _lasts(view, alone, announced)) | ~alone
     known = (current != 2) | has_pressure
     return _grade(view, _SCREEN, np.where(has_pressure, by_pressure, by_current), known, announced)
+
+
+def _lasts(view: BinView, alone: Bool, announced: I8) -> Bool:
+    """Whether each of the last running hours shows a loss, where the current is the only witness.
+
+    A screen does not clear itself for an hour. What the supply's voltage does to the current comes
+    and goes within hours (EN 50160 lets it wander by a tenth), and the clean current itself was
+    learned in few of them. A loss beyond what voltage does needs no such patience.
+    """
+    out = np.ones(len(view.rows), dtype=np.bool_)
+    loss_pct = _loss_pct(view)
+    asked = alone & (announced == 0) & (loss_pct < view.setting(_SCREEN, "flow_loss_high_pct"))
+    at = np.flatnonzero(asked & (loss_pct >= view.setting(_SCREEN, "flow_loss_low_pct")))
+    if len(at):
+        part = view.only(at)
+        best = part.steady_medians("pump_current", FLOW_WINDOW_BINS).max(axis=1)
+        out[at] = flow_by_current(part, best / part.baseline("pump_current")) <= (
+            1.0 - part.setting(_SCREEN, "flow_loss_low_pct") / 100.0
+        )
+    return out
 
 
 def _distribution(view: BinView, announced: I8) -> I8:

@@ -81,7 +81,7 @@ def test_what_no_page_opens_is_answered_by_401(bench, method, path, accept):
         method, path, headers={"Accept": accept}, data={"unit": "1"} if method == "POST" else None
     )
     assert response.status_code == 401
-    assert response.headers["www-authenticate"] == "Bearer"
+    assert response.headers["www-authenticate"] == 'Bearer realm="basinward"'
     assert acts == []
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 import support
+from board_people import PASSWORD, People
 from support.fleet import site_data, unit_data
 from support.shown_board import ANA, board_of, served
 from support.shown_fleet import ShownFleet, fleet_of
@@ -83,6 +84,53 @@ def test_axe_finds_nothing_against_wcag_aa_on_any_page(fleet, dark):
             ]
             assert broken == [], path
         assert visit.said == []
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+@pytest.mark.parametrize("width", [360, 1366])
+def test_axe_finds_nothing_where_one_signs_in(tmp_path, width, dark):
+    """Empty, after a wrong password, and on the page of one's own account."""
+    people = People(tmp_path, public_url="")
+    source = AXE.read_text()
+
+    def check() -> None:
+        assert visit.page.evaluate("document.documentElement.scrollWidth") <= width
+        visit.page.evaluate(source)
+        found = visit.page.evaluate(
+            "tags => axe.run(document, {runOnly: {type: 'tag', values: tags}})", WCAG
+        )
+        assert found["passes"]
+        assert [(v["id"], v["nodes"][0]["failureSummary"]) for v in found["violations"]] == []
+
+    with served(people.board) as address, browser(width, 800, dark=dark) as visit:
+        page = visit.page
+        page.goto(f"{address}/sign-in")
+        check()
+        for password in ("wrong", PASSWORD):
+            page.get_by_label("Name").fill("rui")
+            page.get_by_label("Password").fill(password)
+            page.get_by_role("button", name="Sign in").click()
+            if password == "wrong":
+                page.get_by_text("The name or the password is wrong").wait_for()
+                check()
+        page.goto(f"{address}/account")
+        page.get_by_text("Rui Prata").first.wait_for()
+        check()
+    people.records.close()
+
+
+@pytest.mark.parametrize("width", [768, 820, 1023])
+def test_on_a_tablet_the_rooms_have_a_line_of_their_own(fleet, width):
+    with served(board_of(fleet)) as address, browser(width, 800) as visit:
+        visit.page.goto(f"{address}/alarms")
+        name, who, rooms = (
+            visit.page.locator(f".bar {part}").bounding_box() for part in (".fleet", ".who", "nav")
+        )
+        assert name["y"] == who["y"]
+        assert max(one["y"] + one["height"] for one in (name, who)) <= rooms["y"]
+        assert who["x"] + who["width"] == pytest.approx(width - 16, abs=1)
+        tops = {link.bounding_box()["y"] for link in visit.page.locator(".bar li a").all()}
+        assert len(tops) == 1
 
 
 @pytest.mark.parametrize("width", WIDTHS.values(), ids=WIDTHS.keys())

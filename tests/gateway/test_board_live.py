@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import threading
 from collections.abc import AsyncIterator
+from dataclasses import replace
 
 import pytest
 
@@ -138,6 +139,53 @@ def test_a_connection_is_kept_awake_and_ends_to_be_opened_anew(monkeypatch):
         await stream.aclose()
         monkeypatch.setattr(gateway.board.live, "LONGEST_S", 0.0)
         assert len([m async for m in board.follow()]) == 1
+
+    asyncio.run(course())
+
+
+def test_who_may_look_no_more_is_let_go_at_the_next_poll():
+    async def course() -> None:
+        marks = Marks()
+        board = live(marks)
+        allowed = {"Ana": True, "Ben": True}
+        asked: list[str] = []
+
+        def may(name: str) -> bool:
+            asked.append(name)
+            return allowed[name]
+
+        ana, ben = (board.follow(lambda name=name: may(name)) for name in allowed)
+        for stream in (ana, ben):
+            await said(stream, "hello")
+        await polled(marks)
+        assert asked == []  # nobody is asked while nothing has changed
+        allowed["Ben"] = False
+        marks.mark = replace(CALM, people=(1, 0, 0))
+        async with asyncio.timeout(10):
+            assert [message async for message in ben] == []
+        marks.mark = replace(CALM, people=(1, 0, 0), visits=(5, 0, 0))
+        assert await said(ana, "change") == "event: change\ndata: visits\n\n"
+        assert sorted(set(asked)) == ["Ana", "Ben"]
+        await ana.aclose()
+
+    asyncio.run(course())
+
+
+def test_records_that_are_away_when_somebody_is_looked_up_end_his_stream():
+    async def course() -> None:
+        marks = Marks()
+        board = live(marks)
+
+        def away() -> bool:
+            msg = "away"
+            raise RecordsUnavailable(msg)
+
+        stream = board.follow(away)
+        await said(stream, "hello")
+        await polled(marks)
+        marks.mark = replace(CALM, people=(1, 0, 0))
+        async with asyncio.timeout(10):
+            assert [message async for message in stream] == []
 
     asyncio.run(course())
 

@@ -184,6 +184,14 @@ def hears(connection: socket.socket) -> bytes:
 HEAD = b"GET / HTTP/1.1\r\nHost: x\r\n"
 
 
+def test_no_part_of_an_answer_waits_for_the_one_before_to_be_acknowledged():
+    """Nagle's algorithm (RFC 896) and delayed acknowledgements (RFC 1122, 4.2.3.2) add up."""
+    with listen("127.0.0.1", 0) as listening:
+        url = f"http://127.0.0.1:{listening.getsockname()[1]}"
+        with opened(url), listening.accept()[0] as taken:
+            assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+
+
 @pytest.mark.parametrize(
     "said",
     [

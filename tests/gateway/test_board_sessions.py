@@ -106,6 +106,25 @@ def test_what_is_changed_at_the_command_line_ends_visits_at_once(people, change)
     assert not browser.is_in()
 
 
+@pytest.mark.parametrize("end", ["signed out", "disabled", "roles", "password"])
+def test_what_ends_a_visit_changes_the_mark_by_which_open_pages_are_let_go(people, end):
+    browser = people.browser()
+    browser.sign_in()
+    accounts, before = people.records.accounts, people.records.change_mark().people
+    assert browser.is_in()
+    assert people.records.change_mark().people == before
+    match end:
+        case "signed out":
+            accounts.end_sessions("rui", ROOT, 0)
+        case "disabled":
+            accounts.set_disabled("rui", True, ROOT, 0)
+        case "roles":
+            accounts.set_roles("rui", ["plan"], ROOT, 0)
+        case "password":
+            accounts.set_password("rui", people.passwords.hashed("x"), ROOT, 0)
+    assert people.records.change_mark().people != before
+
+
 def test_signing_out_ends_the_visit_here_or_everywhere(people):
     desk, phone, van = (people.browser() for _ in range(3))
     for browser in (desk, phone, van):

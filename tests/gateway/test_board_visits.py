@@ -178,6 +178,25 @@ def test_a_week_is_over_when_it_is_at_the_site(tmp_path, zone, hours, is_shown):
     fleet.close()
 
 
+def test_an_open_page_hears_of_what_another_planner_does(fleet):
+    row = first(fleet)
+    path = f"/plan/{row.number}"
+    for page in ("/plan", path):
+        (live,) = [a for a in Page(client(board_of(fleet)).get(page).text).all("div")
+                   if a.get("id") == "live"]  # fmt: skip
+        assert "visits" in (live.get("data-kinds") or "").split()
+    marks = [fleet.records.change_mark().visits]
+    fleet.now_ms += 1_000
+    for act in ({"act": "pin"}, {"act": "confirm"}, {"act": "cancel"}):
+        assert post(fleet, path, **act).status_code == 303
+        marks.append(fleet.records.change_mark().visits)
+        fleet.now_ms += 1_000
+    assert post(fleet, "/plan", act="unwish", wish="1").status_code == 303
+    marks.append(fleet.records.change_mark().visits)
+    assert len(set(marks)) == len(marks)
+    assert "Cancelled" in client(board_of(fleet)).get(f"{path}?part=live").text
+
+
 def test_only_planners_decide(fleet):
     row = first(fleet)
     for path in ("/plan", f"/plan/{row.number}"):

@@ -225,6 +225,10 @@ def test_time_from_medium_severity_and_flow_at_65_per_cent():
     assert found.delays_from_medium.count == 1
     assert [c.before_flow_65 for c in found.cases] == [True, False, False, None]
     assert (found.screen_before_65.count, found.screen_before_65.total) == (1, 3)
+    assert found.screen_at_once.count == 0
+    at_once = label(start=10, flow_below_65_ms=10 * HOUR_MS + 60_000)
+    told = scores([at_once], [alarm(at=12)])
+    assert (told.screen_at_once.count, told.screen_before_65.total) == (1, 1)
 
 
 def test_percentile_of_delays():

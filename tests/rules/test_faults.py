@@ -69,11 +69,24 @@ def test_current_down_and_pressure_up_is_downstream(learned):
 def test_current_alone_finds_a_large_loss_and_says_what_it_cannot_tell():
     feed = Feed(engine_of())
     feed.run(8 * HOUR, spray_pressure=None, supply_voltage=None)
-    events = feed.run(4 * HOUR, spray_pressure=None, supply_voltage=None, pump_current=3.3)
+    events = feed.run(9 * HOUR, spray_pressure=None, supply_voltage=None, pump_current=3.3)
     evidence = only(events, "pump-screen-clogging")
     assert any("cannot tell a clogged screen from restricted holes" in x for x in evidence.limits)
     assert any("No supply voltage" in x for x in evidence.limits)
     assert evidence.confidence < 0.7
+
+
+def test_current_alone_must_be_down_for_hours_since_the_supply_may_be_it():
+    feed = Feed(engine_of())
+    bare = {"spray_pressure": None, "supply_voltage": None}
+    feed.run(8 * HOUR, **bare)
+    for _ in range(3):
+        feed.run(4 * HOUR, **bare, pump_current=3.3)
+        feed.run(2 * HOUR, **bare)
+    assert feed.raised() == []
+    # What no supply does is told within two hours.
+    feed.run(2.5 * HOUR, **bare, pump_current=2.9)
+    assert feed.raised() == ["pump-screen-clogging"]
 
 
 def test_a_voltage_sag_that_is_measured_is_not_a_loss_of_water(learned):

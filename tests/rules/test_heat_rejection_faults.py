@@ -7,12 +7,18 @@ added load that nobody measures) must raise nothing.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from heat_scenes import T0_S, Scene, ramp, run_scenes
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
+from rules.alarms import UNKNOWN
+from rules.bin_times import bin_of
+from rules.bins import BinView
 from rules.events import AlarmEvent, AlarmState, Change, Severity
+from rules.faults.pads import judge_dry
 from rules.faults.registry import FAULT_INDEX, FAULTS
 from rules.heat_compared import heat_rejection
 from rules.signals import INDEX
@@ -333,3 +339,20 @@ def test_what_is_not_measured_is_unknown_not_healthy(nineteen_days):
         time_ms = np.array([start + minute * 60_000])
         engine.samples(0, np.array([row], np.int32), time_ms, bare[None])
     np.testing.assert_array_equal(engine.state.alarm_state[row], state)
+
+
+@pytest.mark.parametrize(("wet_news", "severity"), [(True, Severity.MEDIUM), (False, UNKNOWN)])
+def test_pads_are_accused_on_news_of_wet_running_only(wet_news, severity):
+    """Dry running alone can change, as when other fans take over; the pads have no part in it."""
+    feed = Feed(engine_of())
+    feed.run(1800.0)
+    state, plan, rows = feed.engine.state, feed.engine.plan, np.array([0])
+    one, no = np.ones(1), np.zeros(1, dtype=np.bool_)
+    view = BinView(plan, state, rows, np.array([feed.now_ms]), no, np.ones((1, len(STEADY)), bool))
+    heat = replace(
+        heat_rejection(plan, state, rows, bin_of(plan, rows, feed.now_ms)),
+        effect=0.3 * one, effect_clean=0.8 * one, effect_sd=0.05 * one, held_effect=np.nan * one,
+        effect_by=np.ones(1, dtype=np.int64), wet_news=np.array([wet_news]),
+    )  # fmt: skip
+    view.__dict__["heat"] = (rows, heat, np.zeros(0, dtype=np.int64))
+    assert judge_dry(view, np.zeros(1, dtype=np.int8)).tolist() == [int(severity)]

@@ -51,6 +51,17 @@ def test_the_inrush_of_a_start_is_no_overload(learned):
     assert learned.events == []
 
 
+@pytest.mark.parametrize("step_s", [60.0, 300.0])
+def test_one_reading_that_leaps_is_no_overload(learned, step_s):
+    """At five minutes between readings it would stand alone until the delay is over."""
+    learned.run(2 * HOUR, step_s=step_s)
+    learned.run(step_s, step_s=step_s, pump_current=6.8)
+    learned.run(2 * HOUR, step_s=step_s)
+    assert learned.events == []
+    learned.run(5 * step_s, step_s=step_s, pump_current=22.0)
+    assert raised(learned.events) == [("pump-overload", Severity.HIGH)]
+
+
 def test_a_measured_sag_is_no_overload_however_long(learned):
     """At 15 % less voltage and equal shaft power (see rules/physics/pump.py for the direction)."""
     learned.run(8 * HOUR, supply_voltage=340.0, pump_current=3.6 * 1.12)

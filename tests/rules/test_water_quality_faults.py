@@ -18,9 +18,10 @@ from water_scenes import (
     together,
 )
 
-from rules.balance import MakeupSource, balance_of_look
+from rules.balance import MakeupSource, balance_of_look, water_balance
 from rules.events import Change, Severity
 from rules.look import UnitLook
+from rules.water_windows import Windows
 
 WANTED_L_MIN = EVAPORATION_L_MIN / 2.0  # three cycles: B = E / (3 - 1)
 
@@ -69,6 +70,32 @@ def test_a_pump_that_comes_and_goes_draws_up_no_balance():
     for _ in range(6):
         day.run(0.25).run(0.25, running=False)
     assert not balance_of_look(look_at(day)).running[0]
+
+
+def test_water_that_only_dries_in_says_nothing_of_the_make_up():
+    """With the make-up off the basin concentrates by its own solids, of which it has plenty."""
+    day = Day(Basin(level=235.0, conductivity=1150.0, supply=0.0)).run(1.0)
+    w = balance_of_look(look_at(day))
+    assert w.slope_us_cm_h[0] > 2.0 * w.no_bleed_slope_us_cm_h[0]
+    assert not w.makeup_low_us_cm[0] > 300.0
+    day = Day(Basin(conductivity=1150.0, makeup_us_cm=900.0)).run(3.0)
+    low = balance_of_look(look_at(day)).makeup_low_us_cm[0]
+    assert 600.0 < low < 900.0  # held back by the uncertainty of the humidity, a tenth at 40 %
+
+
+def test_in_damp_air_evaporation_is_a_rough_guess():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN), makeup_us_cm=900.0)).run(3.0)
+    look = look_at(day)
+    names = ("level_running", "conductivity", "evaporation", "makeup_flow", "bleed_flow")
+    traces = [look.trace(name, 24)[None, :] for name in names]
+    dry, damp = (
+        water_balance(look.plan, np.array([0]), Windows(*traces, humidity_pct=np.array([rh])))
+        for rh in (40.0, 94.0)
+    )
+    assert damp.bleed_sd[0] > dry.bleed_sd[0]
+    assert damp.bleed_low_l_min[0] < dry.bleed_low_l_min[0]
+    # 3 % of 6 % that are missing to saturation: it may be half as much again or half of it.
+    assert damp.makeup_low_us_cm[0] < 0.65 * dry.makeup_low_us_cm[0]
 
 
 # ---------------------------------------------------------------- bleed blocked
@@ -175,6 +202,19 @@ def test_running_only_a_bleed_far_beyond_the_design_day_is_called_waste():
     assert any("set far too large" in x for x in day.evidence("bleed-stuck-open").limits)
 
 
+@pytest.mark.parametrize(
+    ("supply", "told"), [(1.0, "bleed-stuck-open"), (0.31, "float-stuck-shut")]
+)
+def test_where_nothing_replaces_what_leaves_it_is_the_floats_ticket(supply, told):
+    """Both leave by the same bleed; three tenths of the valve's flow do not keep up."""
+    basin = Basin(conductivity=450.0, bleed=steady_bleed(3.0))
+    day = Day(basin, meters=True).run(4.0)
+    assert day.raised() == []
+    basin.bleed, basin.supply = steady_bleed(8.0), supply
+    day.run(2.0)
+    assert day.raised() == [told]
+
+
 def test_a_basin_drained_for_the_night_loses_no_water():
     day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0)
     day.basin.supply, day.basin.drain = 0.0, 25.0
@@ -269,11 +309,33 @@ def test_a_basin_filled_from_empty_tells_the_make_up_without_meters():
     basin = Basin(bleed=steady_bleed(WANTED_L_MIN))
     day = Day(basin).run(3.0)
     basin.supply, basin.drain = 0.0, 40.0
-    day.run(3.0, running=False)
+    day.run(2.0, running=False)
     basin.supply, basin.drain, basin.makeup_us_cm = 1.0, 0.0, 660.0
     day.run(0.4, running=False).run(2.0)
     assert day.raised() == ["makeup-quality-changed"]
     assert "harder" in day.evidence("makeup-quality-changed").summary
+
+
+@pytest.mark.parametrize("hours", [2.0, 8.0])
+def test_old_water_that_stays_in_sump_and_pads_is_no_harder_make_up(hours):
+    """A third of 1400 µS/cm with two thirds of 300 are 667, more than twice the make-up."""
+    basin = Basin(conductivity=1400.0)
+    day = Day(basin).run(1.0)
+    basin.supply, basin.drain = 0.0, 40.0
+    day.run(hours, running=False)
+    basin.supply, basin.drain, basin.makeup_us_cm = 1.0, 0.0, 660.0
+    day.run(0.4, running=False).run(1.0)
+    assert "makeup-quality-changed" not in day.raised()
+
+
+def test_a_dose_of_chemicals_is_no_harder_make_up():
+    """Two hours of dosing climb faster than any evaporation; see what a day's water does."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(3.0)
+    for part in range(12):
+        day.probe = lambda c, part=part: c + 60.0 * (part + 1)
+        day.run(1.0 / 6.0)
+    day.run(2.0)
+    assert "makeup-quality-changed" not in day.raised()
 
 
 def test_without_meters_harder_water_is_named_as_a_cause_of_what_it_looks_like():

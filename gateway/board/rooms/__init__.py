@@ -13,6 +13,7 @@ from typing import Final
 
 from fastapi import APIRouter
 
+from gateway.board.api.room import api_room
 from gateway.board.board import Board
 from gateway.board.paper import Paper
 from gateway.board.rooms.alarms import alarms_room
@@ -41,4 +42,5 @@ ROOMS: Final[tuple[Room, ...]] = (
     lists_room,
     learned_room,
     reports_room,
+    api_room,
 )

@@ -57,9 +57,13 @@ def fleet_room(board: Board, paper: Paper) -> APIRouter:
         )
 
     @router.get(LIVE)
-    async def live() -> Response:
+    async def live(request: Request) -> Response:
+        def may_look() -> bool:
+            visitor = board.doorkeeper.recognise(request)
+            return visitor is not None and visitor.may(Role.VIEW)
+
         return StreamingResponse(
-            house.live.follow(),
+            house.live.follow(may_look),
             media_type="text/event-stream",
             headers={"Cache-Control": "no-store", "X-Accel-Buffering": "no"},
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -9,17 +10,18 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from gateway.board.acts.visits import LONGEST, Deciding, Decision, as_seen, row_of, seen
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.forms import Form, FormFields
 from gateway.board.house import furnish, show
 from gateway.board.paper import Paper
-from gateway.board.rooms.deciding import LONGEST, Deciding, row_of, seen
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.plan import plan_view
 from gateway.overview.visits import due_lines, visit_line, visits_view
 from gateway.records.session import RecordsError
+from gateway.tickets.document import clean
 from gateway.visits.pack_paper import pack_paper
 from gateway.visits.telling import VisitError, pack_of, page_of
 from rules.safety import SafetyTextMissing
@@ -80,11 +82,15 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
     def plan(request: Request, team: Word = "", done: Word = "") -> Response:
         return overview(request, team, said=_SAID.get(done, ""))
 
+    def settle(request: Request, number: str, form: Form) -> None:
+        then = form.get("seen", "")
+        deciding.settle(request, number, _decision(form), lambda row: as_seen(row, then))
+
     @router.post("/plan", dependencies=[needs(Role.PLAN)])
     async def act_on_all(request: Request, form: FormFields) -> Response:
         what = form.get("act", "")
         try:
-            await run_in_threadpool(deciding.whole, request, what, form)
+            await run_in_threadpool(_whole, deciding, request, what, form)
         except (RecordsError, VisitError) as error:
             return await run_in_threadpool(overview, request, status=409, trouble=str(error))
         house.live.shared.forget()
@@ -111,7 +117,7 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
     async def act(request: Request, number: str, form: FormFields) -> Response:
         what = form.get("act", "")
         try:
-            await run_in_threadpool(deciding.settle, request, number, what, form)
+            await run_in_threadpool(settle, request, number, form)
         except (RecordsError, VisitError) as error:
             return await run_in_threadpool(
                 one, request, number, status=409, trouble=str(error), given=form
@@ -121,3 +127,41 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
         return Response(status_code=303, headers={"Location": location})
 
     return router
+
+
+def _whole(deciding: Deciding, request: Request, what: str, form: Form) -> None:
+    match what:
+        case "anew":
+            deciding.plan_anew(request)
+        case "unwish":
+            text = form.get("wish", "")
+            if not (text.isascii() and text.isdigit() and len(text) < 10):
+                msg = "Choose the wish that is to end. Nothing was changed."
+                raise VisitError(msg)
+            deciding.end_wish(request, int(text))
+        case _:
+            msg = "Choose what is to be done. Nothing was changed."
+            raise VisitError(msg)
+
+
+def _decision(form: Form) -> Decision:
+    return Decision(
+        form.get("act", ""),
+        note=clean(form.get("note", ""), LONGEST),
+        jobs=tuple(form.all("job")),
+        day=_date(form.get("day", "")),
+        crew=form.get("crew", ""),
+        until_day=_date(form.get("until", "")),
+    )
+
+
+def _date(text: str) -> str:
+    """An ISO date or ''."""
+    text = text.strip()
+    if not text:
+        return ""
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        msg = f"'{clean(text, 40)}' is no date. Write it as 2026-03-05. Nothing was changed."
+        raise VisitError(msg) from None

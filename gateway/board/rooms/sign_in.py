@@ -30,6 +30,7 @@ from gateway.board.paper import Paper
 from gateway.board.people import BEGINNING, SESSION, PeopleDoors
 from gateway.board.visitor import Visitor
 from gateway.records.accounts import Account, Session
+from gateway.records.session import RecordsError, RecordsUnavailable
 from gateway.tickets.document import clean
 
 __all__ = ["sign_in"]
@@ -75,6 +76,12 @@ def _add_routes(router: APIRouter, reception: _Reception) -> None:
     @router.api_route("/account", methods=["GET", "HEAD"])
     def own(request: Request, visitor: Annotated[Visitor, needs(None)]) -> Response:
         return reception.own(request, visitor)
+
+    @router.post("/account/tokens")
+    async def revoke(
+        request: Request, form: FormFields, visitor: Annotated[Visitor, needs(None)]
+    ) -> Response:
+        return await run_in_threadpool(reception.revoke_token, request, visitor, form)
 
     @router.post("/account")
     async def change(
@@ -196,11 +203,33 @@ class _Reception:
             for s in self._accounts.sessions(account)
             if self._holds(s, now_ms)
         ]  # fmt: skip
+        tokens = [
+            (
+                t.id, clean(t.purpose, 200), ", ".join(sorted(t.roles)), _when(t.expires_ms),
+                _when(t.used_ms) if t.used_ms is not None else "never",
+            )
+            for t in self._accounts.tokens(account)
+            if t.revoked_ms is None and now_ms < t.expires_ms
+        ]  # fmt: skip
         return self._paper.page(
-            request, "account.html.j2", status,
+            request, "account.html.j2", status, tokens=tokens,
             account=account, roles=sorted(visitor.roles), visits=visits, trouble=trouble, done=done,
             changes=here is not None, shortest=SHORTEST, longest=LONGEST,
         )  # fmt: skip
+
+    def revoke_token(self, request: Request, visitor: Visitor, form: Form) -> Response:
+        """One of one's own tokens ends at once."""
+        text = form.get("token", "")
+        number = int(text) if text.isascii() and text.isdigit() and len(text) < 10 else 0
+        try:
+            self._accounts.revoke_token(
+                number, actor_of(request), self._board.clock_ms(), account=visitor.account
+            )
+        except RecordsUnavailable:
+            raise
+        except RecordsError as error:
+            return self.own(request, visitor, 409, str(error))
+        return self.own(request, visitor, done=f"Token {number} does not hold any more.")
 
     def change_password(self, request: Request, visitor: Visitor, form: Form) -> Response:
         """Another password; all other sessions end."""

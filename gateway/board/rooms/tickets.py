@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import Any, Final
 from urllib.parse import quote
 
@@ -10,6 +9,7 @@ from fastapi import APIRouter, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from gateway.board.acts.tickets import LONGEST, Report, as_seen, record, seen
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.forms import MOST_FILES, Form, FormFields
@@ -18,9 +18,6 @@ from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, notice_of, ticket_view, tickets_view
-from gateway.records.acknowledging import Awaited, TicketNow
-from gateway.records.records import Records
-from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError
 from gateway.tickets.closeout import (
     PARTS,
@@ -37,8 +34,6 @@ from rules.state import CLEANABLE_PARTS
 
 __all__ = ["tickets_room"]
 
-LONGEST: Final = 2_000
-HOUR_MS: Final = 3_600_000
 STAYS: Final = {"1": "1 hour", "2": "2 hours", "4": "4 hours", "6": "6 hours", "8": "8 hours",
                 "12": "12 hours"}  # fmt: skip
 FINDINGS: Final = 3
@@ -125,21 +120,15 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
             headers={"Content-Disposition": f"inline; filename*=UTF-8''{name}"},
         )
 
-    def recorded(request: Request, number: str, what: str, form: Form) -> None:
-        """Do it, with what was before and after in the audit trail, or nothing."""
-        with board.acting(request) as acting:
-            _as_seen(records, number, form.get("seen", ""))
-            before = _facts(records, number)
-            _do(records, number, what, form, acting.actor.shown_name, acting.now_ms)
-            note = {"note": clean(form.get("note", ""), 300)} if form.get("note") else {}
-            after = _facts(records, number) | note
-            acting.note(f"ticket: {what}", number, before=before, after=after)
+    def recorded(request: Request, number: str, form: Form) -> None:
+        report, then = _report(form), form.get("seen", "")
+        record(board, records, request, number, report, lambda detail: as_seen(detail, then))
 
     @router.post("/tickets/{number}", dependencies=[needs(Role.OPERATE)])
     async def act(request: Request, number: str, form: FormFields) -> Response:
         what = form.get("act", "")
         try:
-            await run_in_threadpool(recorded, request, number, what, form)
+            await run_in_threadpool(recorded, request, number, form)
         except (RecordsError, CloseOutRefused) as error:
             return await run_in_threadpool(
                 one, request, number, status=409, trouble=str(error), given=dict(form)
@@ -151,101 +140,17 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
     return router
 
 
-def seen(detail: TicketDetail) -> str:
-    """Stands for what a reader has seen of a ticket: nobody acts on what has changed since.
-
-    What people have settled counts: its phase, whose it is, who is there. What the gateway adds by
-    itself (a reading that worsens, a unit out of service) refuses nobody's report.
-    """
-    ticket = detail.ticket
-    settled = [ticket.state.value, ticket.assignee, *(one.by for one in ticket.on_site)]
-    return hashlib.sha256("\n".join(settled).encode()).hexdigest()[:16]
-
-
-def _as_seen(records: Records, number: str, what: str) -> None:
-    """Refuse to go on where the ticket is not what its reader has seen."""
-    detail = records.ticket(number)
-    if detail is None:
-        raise HTTPException(404)
-    if what == seen(detail):
-        return
-    ticket = detail.ticket
-    last = detail.entries[-1] if detail.entries else None
-    what = (
-        f" Last: {last.kind.value}{f' by {clean(last.by, 80)}' if last.by else ''}." if last else ""
+def _report(form: Form) -> Report:
+    hours = form.get("for", "")
+    return Report(
+        form.get("act", ""),
+        note=clean(form.get("note", ""), LONGEST),
+        to=clean(form.get("to", ""), 100),
+        stay_h=float(hours) if hours in STAYS else 4.0,
+        finding=clean(form.get("found", ""), LONGEST),
+        findings=tuple(_findings(form)) if form.get("act") == "close" else (),
+        cleaned=tuple(form.all("cleaned")),
     )
-    to = f", assigned to {clean(ticket.assignee, 80)}" if ticket.assignee else ""
-    msg = (
-        f"{ticket.number} has changed since you opened its page: it is now {ticket.state.value}"
-        f"{to}.{what} Nothing was recorded. Look at it, then say it again."
-    )
-    raise RecordsError(msg)
-
-
-def _facts(records: Records, number: str) -> dict[str, Any]:
-    """What of a ticket people change, for the audit trail."""
-    detail = records.ticket(number)
-    if detail is None:
-        return {}
-    ticket = detail.ticket
-    return {
-        "phase": ticket.state.value,
-        "assignee": ticket.assignee,
-        "on_site": [one.by for one in ticket.on_site],
-        "finding": ticket.finding,
-    }
-
-
-def _do(records: Records, number: str, what: str, form: Form, by: str, now_ms: int) -> None:
-    """Record what a person says; RecordsError or CloseOutRefused say why it cannot be."""
-    note = clean(form.get("note", ""), LONGEST)
-    match what:
-        case "acknowledge":
-            before = records.acknowledge_ticket(number, by=by, note=note, now_ms=now_ms)
-            if before.awaited is not Awaited.YES:
-                raise RecordsError(_unanswerable(before))
-        case "assign":
-            records.assign(number, by=by, to=clean(form.get("to", ""), 100), note=note,
-                           now_ms=now_ms)  # fmt: skip
-        case "arrive":
-            hours = form.get("for", "")
-            stay_ms = int(hours) * HOUR_MS if hours in STAYS else 4 * HOUR_MS
-            records.arrive(number, by=by, note=note, until_ms=now_ms + stay_ms, now_ms=now_ms)
-        case "leave":
-            records.leave(number, by=by, note=note, now_ms=now_ms)
-        case "done":
-            records.finish(number, by=by, note=note, now_ms=now_ms)
-        case "close":
-            records.close_ticket(
-                number, by=by, finding=clean(form.get("found", ""), LONGEST),
-                findings=_findings(form), cleaned=form.all("cleaned"), now_ms=now_ms,
-            )  # fmt: skip
-        case "note":
-            if not note:
-                msg = "The note is empty. Nothing was changed."
-                raise RecordsError(msg)
-            records.add_note(number, by=by, note=note, now_ms=now_ms)
-        case _:
-            msg = "Choose what is to be recorded. Nothing was changed."
-            raise RecordsError(msg)
-
-
-def _unanswerable(now: TicketNow) -> str:
-    """Why a ticket awaits no acknowledgement."""
-    ticket = now.detail.ticket
-    match now.awaited:
-        case Awaited.ASKED:
-            who = clean(now.asked.by, 80) if now.asked else "Somebody"
-            why = f"{who} has just acknowledged it; the gateway takes that over within seconds."
-        case Awaited.ACKNOWLEDGED:
-            why = f"{clean(ticket.acknowledged_by, 80) or 'Somebody'} has acknowledged it already."
-        case Awaited.CLOSED:
-            why = "It is closed."
-        case Awaited.HELD:
-            why = "Its alarm is shelved, suppressed or out of service: there is nothing to answer."
-        case _:
-            why = "Its alarm is over or was answered."
-    return f"{ticket.number} awaits no acknowledgement. {why} Nothing was changed."
 
 
 def _findings(form: Form) -> list[PartFinding]:

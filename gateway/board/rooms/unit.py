@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import json
-import math
-from collections.abc import Iterable
 from typing import Annotated, Any, Final
 
+import numpy as np
 from fastapi import APIRouter, Query, Request, Response
+from numpy.typing import NDArray
 from starlette.exceptions import HTTPException
 
+from gateway.board.acts.alarms import LONGEST_NOTE
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.house import PART, furnish, show
 from gateway.board.paper import Paper
-from gateway.board.rooms.alarms import LONGEST_NOTE, SHELVES
+from gateway.board.rooms.alarms import SHELVES
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.trend import SPANS, TrendView, shown_signals, trend_view
@@ -142,8 +143,11 @@ def _plain(view: TrendView) -> dict[str, Any]:
     }
 
 
-def _rounded(values: Iterable[float], decimals: int) -> list[float | None]:
-    return [None if math.isnan(v) else round(v, decimals + 1) for v in values]
+def _rounded(values: NDArray[np.float64], decimals: int) -> list[float | None]:
+    rounded: list[float | None] = np.round(values, decimals + 1).tolist()
+    for at in np.flatnonzero(np.isnan(values)):
+        rounded[at] = None
+    return rounded
 
 
 def _gauge(reading: LiveReading) -> dict[str, float | bool | None] | None:

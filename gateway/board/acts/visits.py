@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from datetime import date
+from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Final
 
 from fastapi import Request
@@ -12,33 +13,50 @@ from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
 from gateway.board.doors import actor_of
-from gateway.board.forms import Form
 from gateway.config.configuration import Configuration
 from gateway.records.records import Records
 from gateway.records.visit_rows import VisitRow
 from gateway.records.visits import NewWish
-from gateway.tickets.document import clean
 from gateway.visits.telling import VisitError, cancellation, confirmation
 from gateway.visits.wishing import check_wish, reopens, visit_facts, wish_facts
 from rules.visits.wishes import WishKind
 
-__all__ = ["LONGEST", "Deciding", "row_of", "seen"]
+__all__ = ["LONGEST", "Deciding", "Decision", "as_seen", "row_of", "seen"]
 
 LONGEST: Final = 300
 SOLVER_S: Final = 10.0
 """Time for the solver: somebody waits for the page."""
 
 
+@dataclass(frozen=True)
+class Decision:
+    """What a planner decides about a visit.
+
+    ``act`` is 'confirm', 'cancel', 'pin', 'move' (``day``, ``crew`` or both), 'split' or 'refuse'
+    (``until_day``); days are ISO dates or ''. ``jobs`` are keys of the visit's jobs, none for all.
+    """
+
+    act: str
+    note: str = ""
+    jobs: tuple[str, ...] = ()
+    day: str = ""
+    crew: str = ""
+    until_day: str = ""
+
+
 class Deciding:
-    """Carries out what a form says; RecordsError and VisitError say why it cannot be."""
+    """Carries out what a planner says; RecordsError and VisitError say why it cannot be."""
 
     def __init__(self, board: Board, records: Records, configuration: Configuration) -> None:
         """On these records, for the visitors of this board."""
         self._board, self._records, self._configuration = board, records, configuration
         self._planning = threading.Lock()
 
-    def plan_anew(self, request: Request) -> None:
-        """Plan outside the transaction: it takes seconds in which others must be able to write."""
+    def plan_anew(self, request: Request) -> list[str]:
+        """Propose visits anew; their numbers.
+
+        It plans outside the transaction: that takes seconds in which others must be able to write.
+        """
         try:
             from gateway.visits.proposing import planned  # noqa: PLC0415 - needs an extra
         except ModuleNotFoundError:
@@ -55,37 +73,36 @@ class Deciding:
             with self._board.acting(request) as acting:
                 numbers = made.write(self._records, acting.now_ms)
                 acting.note("visits: anew", "plan", after={"proposed": numbers})
+            return numbers
         finally:
             self._planning.release()
 
-    def whole(self, request: Request, what: str, form: Form) -> None:
-        """Do what is about the plan as a whole."""
-        match what:
-            case "anew":
-                self.plan_anew(request)
-            case "unwish":
-                text = form.get("wish", "")
-                if not (text.isascii() and text.isdigit() and len(text) < 10):
-                    msg = "Choose the wish that is to end. Nothing was changed."
-                    raise VisitError(msg)
-                with self._board.acting(request) as acting:
-                    self._records.end_visit_wish(
-                        int(text), by=acting.actor.shown_name, now_ms=acting.now_ms
-                    )
-                    acting.note("visits: unwish", f"wish {int(text)}")
-            case _:
-                msg = "Choose what is to be done. Nothing was changed."
-                raise VisitError(msg)
+    def end_wish(self, request: Request, number: int) -> None:
+        """The wish does not hold any more."""
+        with self._board.acting(request) as acting:
+            self._records.end_visit_wish(number, by=acting.actor.shown_name, now_ms=acting.now_ms)
+            acting.note("visits: unwish", f"wish {number}")
 
-    def settle(self, request: Request, number: str, what: str, form: Form) -> None:
-        """Do it, with what was before and after in the audit trail, or nothing."""
-        note = clean(form.get("note", ""), LONGEST)
+    def settle(
+        self,
+        request: Request,
+        number: str,
+        decision: Decision,
+        check: Callable[[VisitRow], None],
+    ) -> None:
+        """Do it, with what was before and after in the audit trail, or nothing.
+
+        ``check`` looks at the visit and raises where it is not what the planner has seen; what
+        changes between that and the writing is refused by the records.
+        """
+        note, what = decision.note, decision.act
         if what in {"confirm", "cancel"}:
-            self._tell(request, number, what, form, note)
+            self._tell(request, number, decision, check)
             return
         with self._board.acting(request) as acting:
-            row = self._seen(number, form)
-            wish = _wish(row, what, form)
+            row = row_of(self._records, number)
+            check(row)
+            wish = _wish(row, decision)
             crews = {crew.id for crew in self._configuration.visits.crews}
             check_wish(row, wish, crews, acting.now_ms)
             wished = self._records.wish_visit(
@@ -97,9 +114,13 @@ class Deciding:
                 after=wish_facts(wished, wish, note),
             )  # fmt: skip
 
-    def _tell(self, request: Request, number: str, what: str, form: Form, note: str) -> None:
+    def _tell(
+        self, request: Request, number: str, decision: Decision, check: Callable[[VisitRow], None]
+    ) -> None:
         """Confirm or cancel; the letter is made outside the transaction, which it would hold up."""
-        row = self._seen(number, form)
+        note, what = decision.note, decision.act
+        row = row_of(self._records, number)
+        check(row)
         make = confirmation if what == "confirm" else cancellation
         ready = make(
             self._records, self._configuration, row, by=actor_of(request).shown_name, note=note,
@@ -113,16 +134,15 @@ class Deciding:
                 | ({"note": note} if note else {}),
             )  # fmt: skip
 
-    def _seen(self, number: str, form: Form) -> VisitRow:
-        """The visit, where it is still what the form's reader saw."""
-        row = row_of(self._records, number)
-        if form.get("seen", "") != seen(row):
-            msg = (
-                f"{number} was changed meanwhile. Look at it, then say it again. Nothing was "
-                "changed."
-            )
-            raise VisitError(msg)
-        return row
+
+def as_seen(row: VisitRow, what: str) -> None:
+    """Refuse to go on where the visit is not what its reader has seen."""
+    if what != seen(row):
+        msg = (
+            f"{row.number} was changed meanwhile. Look at it, then say it again. Nothing was "
+            "changed."
+        )
+        raise VisitError(msg)
 
 
 def row_of(records: Records, number: str) -> VisitRow:
@@ -139,18 +159,18 @@ def seen(row: VisitRow) -> str:
     return f"{row.state.value} {row.day} {row.crew} {row.changed_ms} {row.sequence} {jobs}"
 
 
-def _wish(row: VisitRow, what: str, form: Form) -> NewWish:
-    """The wish that a form says; VisitError says what is missing."""
-    chosen = sorted(set(form.all("job")))
+def _wish(row: VisitRow, decision: Decision) -> NewWish:
+    """The wish that is decided; VisitError says what is missing."""
+    chosen = sorted(set(decision.jobs))
     if set(chosen) - row.course.needs:
         msg = f"{row.number} has other jobs by now. Choose again; nothing was changed."
         raise VisitError(msg)
     every = chosen or sorted(row.course.needs)
-    match what:
+    match decision.act:
         case "pin":
             return NewWish(WishKind.PIN, every, day=row.day, crew=row.crew)
         case "move":
-            day, crew = _date(form.get("day", "")), form.get("crew", "")
+            day, crew = decision.day, decision.crew
             if not (day or crew):
                 msg = "Say where to: a day, a crew, or both. Nothing was changed."
                 raise VisitError(msg)
@@ -162,22 +182,10 @@ def _wish(row: VisitRow, what: str, form: Form) -> NewWish:
                 raise VisitError(msg)
             return NewWish(WishKind.SPLIT, chosen, apart=rest)
         case "refuse":
-            until = _date(form.get("until", ""))
+            until = decision.until_day
             return NewWish(
                 WishKind.REFUSE, every, day="" if until else row.day, until_day=until or row.day
             )
         case _:
             msg = "Choose what is to be done. Nothing was changed."
             raise VisitError(msg)
-
-
-def _date(text: str) -> str:
-    """An ISO date or ''."""
-    text = text.strip()
-    if not text:
-        return ""
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        msg = f"'{clean(text, 40)}' is no date. Write it as 2026-03-05. Nothing was changed."
-        raise VisitError(msg) from None

@@ -1,0 +1,172 @@
+"""What an operator does to many alarms, or units, at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from fastapi import Request
+
+from gateway.board.board import Board
+from gateway.overview.alarms import AlarmItem, alarm_items
+from gateway.overview.source import Source
+from gateway.records.session import RecordsError
+from rules.events import ActionKind
+
+__all__ = ["ACTS", "LONGEST_NOTE", "ON_UNITS", "NothingDone", "Outcome", "Result", "act_on_alarms"]
+
+LONGEST_NOTE: Final = 500
+ACTS: Final = {
+    "acknowledge": ActionKind.ACKNOWLEDGE,
+    "shelve": ActionKind.SHELVE,
+    "unshelve": ActionKind.UNSHELVE,
+    "reset": ActionKind.RESET,
+    "out-of-service": ActionKind.OUT_OF_SERVICE,
+    "in-service": ActionKind.IN_SERVICE,
+}
+ON_UNITS: Final = frozenset({ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE})
+_NEEDS_REASON: Final = {ActionKind.SHELVE, ActionKind.OUT_OF_SERVICE}
+
+
+@dataclass(frozen=True)
+class Result:
+    """What became of one pick; ``why`` it was left alone, '' where it was recorded."""
+
+    pick: str
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of what was asked."""
+
+    kind: ActionKind
+    results: tuple[Result, ...]
+
+    @property
+    def done(self) -> int:
+        """How many were recorded."""
+        return sum(not one.why for one in self.results)
+
+    @property
+    def refused(self) -> tuple[str, ...]:
+        """In words, which were not."""
+        return tuple(one.why for one in self.results if one.why)
+
+
+class NothingDone(Exception):
+    """Nothing of it can be done; the text says why."""
+
+
+def act_on_alarms(
+    source: Source,
+    board: Board,
+    request: Request,
+    act: str,
+    picks: Sequence[str],
+    note: str,
+    until_ms: int,
+) -> Outcome:
+    """Ask for an act on each of the alarms that are picked; those that changed are left alone.
+
+    A pick is 'site/unit/fault/changed_ms' as :attr:`AlarmItem.key` has it, or 'site/unit' for what
+    is done to units. ``until_ms`` ends a shelf or the time out of service, 0 for no end. Raises
+    :class:`NothingDone` where nothing of it can be done.
+    """
+    kind = ACTS.get(act)
+    if kind is None:
+        msg = "Choose what is to be done."
+        raise NothingDone(msg)
+    picks = [pick for pick in picks if pick.count("/") in ((1, 3) if kind in ON_UNITS else (3,))]
+    if not picks:
+        msg = "No alarm was chosen. Tick the alarms that you mean, then try again."
+        raise NothingDone(msg)
+    if kind in _NEEDS_REASON and not note:
+        msg = "Give a reason: whoever comes after you must know why. Nothing was changed."
+        raise NothingDone(msg)
+    if kind is ActionKind.SHELVE and not until_ms:
+        msg = "Say for how long. A shelved alarm comes back by itself."
+        raise NothingDone(msg)
+    if kind in ON_UNITS:
+        return _on_units(board, request, kind, picks, note, until_ms)
+    by_place: dict[tuple[str, str, str], AlarmItem] = {
+        (a.site, a.unit, a.fault): a for a in alarm_items(source)
+    }
+    results = []
+    for pick in dict.fromkeys(picks):
+        parts = pick.split("/")
+        item = by_place.get((parts[0], parts[1], parts[2]))
+        if why := _in_the_way(item, kind, parts, source):
+            results.append(Result(pick, why))
+            continue
+        assert item is not None  # noqa: S101 - else something is in the way
+        wanted = until_ms if kind is ActionKind.SHELVE else 0
+        try:
+            with board.acting(request) as acting:
+                board.records.request_action(
+                    kind, item.site, item.unit, by=acting.actor.shown_name, now_ms=acting.now_ms,
+                    fault=item.fault, note=note, until_ms=wanted,
+                )  # fmt: skip
+                acting.note(
+                    f"alarm: {kind.value}", f"{item.site}/{item.unit}/{item.fault}",
+                    before={"state": item.state_words, "by": item.by, "note": item.note},
+                    after={"asked": kind.value, "note": note, "until_ms": wanted},
+                )  # fmt: skip
+        except RecordsError as error:
+            results.append(Result(pick, str(error)))
+        else:
+            results.append(Result(pick))
+    return Outcome(kind, tuple(results))
+
+
+def _in_the_way(
+    item: AlarmItem | None, kind: ActionKind, parts: Sequence[str], source: Source
+) -> str:
+    """Why an alarm is left alone, '' where nothing is in the way."""
+    if item is None:
+        name = source.names.unit(parts[0], parts[1])
+        title = source.names.fault_title(parts[0], parts[1], parts[2])
+        return f"{title}, {source.names.site(parts[0])} / {name}: it is normal by now."
+    place = f"{item.title}, {item.site_name} / {item.unit_name}"
+    same = [a for a in item.asked if a.kind is kind]
+    if same:
+        return f"{place}: {same[0].by} has just asked for it."
+    if str(item.changed_ms) != parts[3]:
+        by = f" by {item.by}" if item.by else ""
+        return (
+            f"{place}: it has changed since you looked; it is now {item.state_words.lower()}{by}."
+        )
+    if kind not in item.may:
+        return f"{place}: not possible while it is {item.state_words.lower()}."
+    return ""
+
+
+def _on_units(
+    board: Board,
+    request: Request,
+    kind: ActionKind,
+    picks: Sequence[str],
+    note: str,
+    until_ms: int,
+) -> Outcome:
+    units = dict.fromkeys(tuple(p.split("/")[:2]) for p in picks)
+    until_ms = until_ms if kind is ActionKind.OUT_OF_SERVICE else 0
+    results = []
+    for site, unit in units:
+        pick = f"{site}/{unit}"
+        try:
+            with board.acting(request) as acting:
+                board.records.request_action(
+                    kind, site, unit, by=acting.actor.shown_name, now_ms=acting.now_ms, note=note,
+                    until_ms=until_ms,
+                )  # fmt: skip
+                acting.note(
+                    f"unit: {kind.value}", f"{site}/{unit}",
+                    after={"asked": kind.value, "note": note, "until_ms": until_ms},
+                )  # fmt: skip
+        except RecordsError as error:
+            results.append(Result(pick, str(error)))
+        else:
+            results.append(Result(pick))
+    return Outcome(kind, tuple(results))

@@ -1,0 +1,126 @@
+"""How every route of the API is asked and answers: bodies, statuses, limits, its description."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Coroutine
+from typing import Any, Final
+
+from fastapi import Depends, Request, Response
+from fastapi.routing import APIRoute
+from pydantic import Field
+from starlette.types import Message as Sent
+
+from gateway.board.api.terms import Fact
+from gateway.board.limits import RequestLimit
+from gateway.board.messages import Messages, Told
+from gateway.board.problems import MEDIA_TYPE, Refused
+from gateway.board.visitor import Visitor
+
+__all__ = ["LONGEST_BODY", "ApiRoute", "ProblemDocument", "Trouble", "answers", "metered"]
+
+LONGEST_BODY: Final = 131_072
+_MESSAGES: Final = Messages()
+
+
+class Trouble(Fact):
+    """One thing that is wrong with a request."""
+
+    where: str
+    """In which part: `query.limit`, `body.note`."""
+    what: str
+
+
+class ProblemDocument(Fact):
+    """What is wrong and what to do (RFC 9457)."""
+
+    type: str = "about:blank"
+    """Always `about:blank`: the status says what kind of problem it is."""
+    title: str
+    """The phrase of the status."""
+    status: int = Field(ge=400, le=599)
+    detail: str
+    """For a person: what is wrong, and what to do."""
+    errors: list[Trouble] | None = None
+    """With 422: what of the request cannot be understood."""
+
+
+_WORDS: Final = {
+    400: "The body is no JSON that can be read.",
+    401: "Nobody is recognised: no token, or one that does not hold (RFC 6750).",
+    403: "The token or its account may not do this.",
+    404: "There is no such thing.",
+    409: "It cannot be done as things are. Nothing was changed.",
+    412: "It has changed since it was read. Nothing was changed.",
+    413: "The body is too long.",
+    415: "The body is no JSON.",
+    422: "The request cannot be understood.",
+    428: "The header If-Match is missing.",
+    429: "Too many requests; the header Retry-After says when to come again.",
+    500: "A defect. The log of the board says what happened.",
+    501: "A package is missing on the board's machine.",
+    503: "The records or the telemetry store cannot be reached at the moment.",
+}
+_ALWAYS: Final = (401, 403, 422, 429, 500, 503)
+
+
+def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """The refusals of a route besides those that every route has, for its description."""
+    schema = {"$ref": "#/components/schemas/ProblemDocument"}
+    return {
+        status: {"description": _WORDS[status], "content": {MEDIA_TYPE: {"schema": schema}}}
+        for status in sorted({*_ALWAYS, *statuses, *([400] if 415 in statuses else [])})
+    }
+
+
+class ApiRoute(APIRoute):
+    """Asks who it is before it reads a body, and takes no body but JSON of a bounded length."""
+
+    def __init__(self, path: str, endpoint: Callable[..., Any], **more: Any) -> None:
+        """Named in the description as its function is."""
+        more["operation_id"] = more.get("operation_id") or endpoint.__name__
+        super().__init__(path, endpoint, **more)
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The handler of one request."""
+        inner = super().get_route_handler()
+
+        async def handle(request: Request) -> Response:
+            if request.method in {"GET", "HEAD"}:
+                return await inner(request)
+            if request.state.visitor is None:
+                raise Told(_MESSAGES.sign_in_first())
+            kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+            if kind != "application/json":
+                raise Refused(415, "Send the body as JSON, with Content-Type: application/json.")
+            body = b""
+            async for piece in request.stream():
+                body += piece
+                if len(body) > LONGEST_BODY:
+                    raise Refused(413, f"The body is longer than {LONGEST_BODY} bytes.")
+
+            async def replay() -> Sent:
+                return {"type": "http.request", "body": body, "more_body": False}
+
+            return await inner(Request(request.scope, replay))
+
+        return handle
+
+
+def metered(limit: RequestLimit) -> Any:
+    """A dependency: no token, and nobody with a session, asks more often than the limit says."""
+
+    def pass_on(request: Request) -> None:
+        visitor: Visitor | None = request.state.visitor
+        if visitor is None:
+            return
+        who = f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
+        wait_s = limit.wait_s(who, time.monotonic())
+        if wait_s > 0:
+            seconds = int(wait_s) + 1
+            raise Refused(
+                429, f"Too many requests. Come again in {seconds} s.",
+                headers={"Retry-After": str(seconds)},
+            )  # fmt: skip
+
+    return Depends(pass_on)

@@ -1,0 +1,247 @@
+"""What programs do by the API: with which scope, on what they have seen; what the trail says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from starlette.testclient import TestClient
+from support.shown_api import ShownApi
+from support.shown_board import ANA, board_of
+
+from gateway.board.app import make_app
+from gateway.board.limits import RequestLimit
+from rules.events import ActionKind
+
+PROBLEM = "application/problem+json"
+
+
+@pytest.fixture
+def api(tmp_path) -> Iterator[ShownApi]:
+    made = ShownApi(tmp_path)
+    made.fleet.commit(made.fleet.alarm(0), made.fleet.alarm(1))
+    yield made
+    made.close()
+
+
+def is_problem(response, status: int) -> str:
+    """RFC 9457, sections 3 and 4.2.1; gives what it says to a person."""
+    assert response.status_code == status
+    assert response.headers["content-type"] == PROBLEM
+    document = response.json()
+    assert document["status"] == status
+    assert document["title"] == response.reason_phrase
+    assert document.get("type", "about:blank") == "about:blank"
+    return str(document["detail"])
+
+
+def alarm(api: ShownApi, token: str) -> dict[str, str]:
+    item = api.get("alarms", token).json()["items"][0]
+    return {name: item[name] for name in ("site", "unit", "fault", "seen")}
+
+
+def test_alarms_are_acknowledged_once_and_the_trail_says_by_what(api):
+    token = api.token("view", "operate")
+    body = {"act": "acknowledge", "alarms": [alarm(api, token)], "note": "Seen"}
+    done = api.post("alarms/acts", body, token)
+    assert done.status_code == 200
+    assert done.json()["recorded"] == 1
+    (action,) = api.records.pending_actions()
+    assert (action.kind, action.by, action.note) == (ActionKind.ACKNOWLEDGE, "Rui Prata", "Seen")
+    entry = api.records.audit.entries()[0]
+    assert (entry.action, entry.actor.how.value, entry.actor.account) == (
+        "alarm: acknowledge", "token", "rui",
+    )  # fmt: skip
+    assert entry.before["state"] == "Unacknowledged"
+    assert entry.after["note"] == "Seen"
+    again = api.post("alarms/acts", body, token)
+    assert "Rui Prata has just asked for it" in is_problem(again, 409)
+    api.fleet.apply()
+    late = api.post("alarms/acts", body, token)
+    assert "it has changed since you looked" in is_problem(late, 409)
+    assert len(api.records.audit.entries()) == len(
+        [e for e in api.records.audit.entries() if e.id <= entry.id]
+    )
+
+
+def test_shelving_needs_a_reason_and_an_end(api):
+    token = api.token("view", "operate")
+    body = {"act": "shelve", "alarms": [alarm(api, token)]}
+    assert "Give a reason" in is_problem(api.post("alarms/acts", body, token), 422)
+    body |= {"note": "Part on order"}
+    assert "for how long" in is_problem(api.post("alarms/acts", body, token), 422)
+    past = body | {"until": "2020-01-01T00:00:00Z"}
+    assert "must lie ahead" in is_problem(api.post("alarms/acts", past, token), 422)
+    # RFC 3339, section 5.8: the offset is what it says
+    until = body | {"until": "2026-07-03T18:00:00+02:00"}
+    assert api.post("alarms/acts", until, token).status_code == 200
+    (action,) = api.records.pending_actions()
+    assert action.until_ms == 1_783_094_400_000  # date -u -d 2026-07-03T16:00:00Z +%s000
+
+
+def test_a_unit_goes_out_of_service_and_comes_back(api):
+    token = api.token("view", "operate")
+    site, unit = next(iter(api.fleet.rows))
+    path = f"sites/{site}/units/{unit}/acts"
+    assert api.post(path, {"act": "out-of-service", "note": "Work"}, token).status_code == 200
+    assert api.post(path, {"act": "in-service"}, token).status_code == 200
+    is_problem(api.post(f"sites/{site}/units/none/acts", {"act": "in-service"}, token), 404)
+
+
+def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
+    token = api.token("view", "operate")
+    number = api.records.tickets()[0].number
+    path = f"tickets/{number}/acts"
+    read = api.get(f"tickets/{number}", token)
+    seen = {"If-Match": read.headers["etag"]}
+    note = {"act": "note", "note": "Called the site."}
+    assert "If-Match" in is_problem(api.post(path, note, token), 428)  # RFC 6585, section 3
+    done = api.post(path, note, token, **seen)
+    assert done.status_code == 200
+    assert done.json()["entries"][-1]["note"] == "Called the site."
+    # RFC 9110, section 13.1.1: the same request again finds another state, and does nothing
+    assert "has changed" in is_problem(api.post(path, note, token, **seen), 412)
+    assert api.get(f"tickets/{number}", token).headers["etag"] == done.headers["etag"]
+    seen = {"If-Match": done.headers["etag"]}
+    done = api.post(path, {"act": "arrive", "stay_h": 2}, token, **seen)
+    assert done.json()["phase"] == "on site"
+    assert [one["by"] for one in done.json()["on_site"]] == ["Rui Prata"]
+    seen = {"If-Match": done.headers["etag"]}
+    close = {
+        "act": "close", "finding": "Leaves on the screen.", "cleaned": ["pump-screen"],
+        "findings": [{"part": "pump-screen", "found": "Half covered.", "done": "Cleaned.",
+                      "verdict": "as said",
+                      "readings": [{"what": "spray_pressure", "before": 41, "after": 60}]}],
+    }  # fmt: skip
+    wrong = close | {"findings": [{"part": "flux", "found": "x"}]}
+    assert "There is no part 'flux'" in is_problem(api.post(path, wrong, token, **seen), 409)
+    done = api.post(path, close, token, **seen)
+    assert done.json()["phase"] == "closed"
+    assert done.json()["findings"][0]["part"] == "pump-screen"
+    assert done.json()["findings"][0]["verdict"] == "as said"
+    entries = [e for e in api.records.audit.entries() if e.subject == number]
+    assert [e.action for e in entries] == ["ticket: close", "ticket: arrive", "ticket: note"]
+    assert entries[0].before["phase"] == "on site"
+    assert entries[0].after["phase"] == "closed"
+
+
+def test_what_the_scope_does_not_hold_is_refused_and_named(api):
+    """RFC 6750, section 3.1: insufficient_scope, and the scope that is needed."""
+    reading = api.token("view")
+    body = {"act": "acknowledge", "alarms": [alarm(api, reading)]}
+    refused = api.post("alarms/acts", body, reading)
+    is_problem(refused, 403)
+    shown = refused.headers["www-authenticate"]
+    assert 'error="insufficient_scope"' in shown
+    assert 'scope="operate"' in shown
+    number = api.records.tickets()[0].number
+    is_problem(api.post(f"tickets/{number}/acts", {"act": "leave"}, reading), 403)
+    is_problem(api.post("plan/anew", {}, api.token("view", "operate")), 403)
+    is_problem(api.get("audit", api.token("view", "operate", "plan")), 403)
+    is_problem(api.get("sites", api.token("operate")), 403)
+    assert api.get("audit", api.token("administer", account="ida")).status_code == 200
+    # never more than its account
+    is_problem(api.get("audit", api.token("administer")), 403)
+    assert api.records.pending_actions() == []
+
+
+def test_nobody_and_a_bad_token_are_told_apart(api):
+    nobody = api.get("sites")
+    is_problem(nobody, 401)
+    assert nobody.headers["www-authenticate"] == 'Bearer realm="basinward"'
+    bad = api.get("sites", "x")
+    is_problem(bad, 401)
+    assert 'error="invalid_token"' in bad.headers["www-authenticate"]  # RFC 6750, section 3.1
+    before = api.post("alarms/acts", {}, "x")
+    is_problem(before, 401)
+
+
+def test_a_session_reads_and_acts_with_its_form_token_alone(api):
+    app = make_app(board_of(api.fleet))
+    browser = TestClient(app, base_url="https://board.example")
+    items = browser.get("/api/1/alarms").json()["items"]
+    seen = {name: items[0][name] for name in ("site", "unit", "fault", "seen")}
+    body = {"act": "acknowledge", "alarms": [seen]}
+    refused = browser.post("/api/1/alarms/acts", json=body)
+    assert "X-Form-Token" in is_problem(refused, 403)
+    token = browser.get("/api/1/me").json()["form_token"]
+    wrong = browser.post("/api/1/alarms/acts", json=body, headers={"X-Form-Token": "x"})
+    is_problem(wrong, 403)
+    headers = {"X-Form-Token": token, "Sec-Fetch-Site": "cross-site"}
+    is_problem(browser.post("/api/1/alarms/acts", json=body, headers=headers), 403)
+    assert api.records.pending_actions() == []
+    done = browser.post("/api/1/alarms/acts", json=body, headers={"X-Form-Token": token})
+    assert done.status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("body", "kind", "status"),
+    [
+        (b"{", "application/json", 422), (b"\xff\xfe", "application/json", 422),
+        (b"act=acknowledge", "application/x-www-form-urlencoded", 415), (b"{}", "", 415),
+        (b'{"act":"acknowledge","alarms":[],"more":1}', "application/json", 422),
+        (b'{"note":"' + b"x" * 200_000 + b'"}', "application/json", 413),
+        (b"[" * 100_000, "application/json", 400),
+    ],
+)  # fmt: skip
+def test_a_body_that_cannot_be_meant_is_a_problem(api, body, kind, status):
+    token = api.token("view", "operate")
+    headers = {"Authorization": f"Bearer {token}", "Content-Type": kind}
+    response = api.client.post("/api/1/alarms/acts", content=body, headers=headers)
+    is_problem(response, status)
+
+
+def test_what_there_is_not_and_what_is_not_taken_is_a_problem(api):
+    token = api.token("view")
+    is_problem(api.get("nothing", token), 404)
+    refused = api.client.delete("/api/1/sites", headers={"Authorization": f"Bearer {token}"})
+    is_problem(refused, 405)
+    assert refused.headers["allow"]
+    for query in ("after=abc", "after=WzFd!", "limit=0", "limit=501", "condition=ill"):
+        is_problem(api.get(f"sites?{query}", token), 422)
+    for text in ("2026-07-01", "2026-07-01T00:00:00", "0", "2026-02-30T00:00:00Z"):
+        is_problem(api.get(f"alarm-events?from={text}", token), 422)
+
+
+def test_a_list_is_read_page_by_page(api):
+    token = api.token("view")
+    for path, key in (("alarm-events", "id"), ("tickets", "number"), ("sites", "id")):
+        whole = [one[key] for one in api.get(path, token).json()["items"]]
+        found, after = [], ""
+        while after is not None:
+            page = api.get(f"{path}?limit=1&after={after}", token).json()
+            found += [one[key] for one in page["items"]]
+            after = page["next"]
+        assert found == whole
+        assert len(found) == 2
+
+
+def test_a_token_that_asks_too_often_waits_and_others_do_not(api):
+    api.board.request_limit = RequestLimit(3, 0.001)
+    app = make_app(replace(api.board))
+    client = TestClient(app, base_url="https://board.example")
+    one, other = ({"Authorization": f"Bearer {api.token('view')}"} for _ in range(2))
+    codes = [client.get("/api/1/me", headers=one).status_code for _ in range(4)]
+    assert codes == [200, 200, 200, 429]
+    refused = client.get("/api/1/me", headers=one)
+    is_problem(refused, 429)
+    assert int(refused.headers["retry-after"]) > 0  # RFC 9110, section 10.2.3
+    assert client.get("/api/1/me", headers=other).status_code == 200
+    assert ANA.form_token not in refused.text
+
+
+def test_records_that_are_away_and_defects_are_problems(api, monkeypatch):
+    from gateway.records.session import RecordsUnavailable
+
+    token = api.token("view")
+
+    def away(*_: object, **__: object) -> None:
+        raise RecordsUnavailable("The disk is full.")
+
+    client = TestClient(api.app, base_url="https://board.example", raise_server_exceptions=False)
+    headers = {"Authorization": f"Bearer {token}"}
+    monkeypatch.setattr(api.records, "tickets", away)
+    is_problem(client.get("/api/1/tickets", headers=headers), 503)
+    monkeypatch.setattr(api.records, "tickets", lambda *_, **__: 1 / 0)
+    is_problem(client.get("/api/1/tickets", headers=headers), 500)
