@@ -52,7 +52,9 @@ class Limits:
     request_s = 10.0
     """From the connection, or the last answer, until a request has come with all its headers."""
     body_s = 30.0
-    """From the headers until the form is whole."""
+    """From the headers until the form is whole, and again as often as enough of it has come."""
+    body_bytes_s = 10_000
+    """What is enough: photos from a telephone with a bad line take their minutes."""
     reading_s = 60.0
     """In which nothing of an answer is taken, so that no more can be sent."""
 
@@ -157,6 +159,7 @@ class _Limited(H11Protocol):
     _waiting: asyncio.TimerHandle | None = None
     _stuck: asyncio.TimerHandle | None = None
     _awaits = ""
+    _came = 0  # bytes since the present wait began
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         address = transport.get_extra_info("peername")
@@ -182,6 +185,7 @@ class _Limited(H11Protocol):
 
     def data_received(self, data: bytes) -> None:
         if self._peer is not None:
+            self._came += len(data)
             super().data_received(data)
 
     def handle_events(self) -> None:
@@ -217,10 +221,20 @@ class _Limited(H11Protocol):
         if self._waiting is not None:
             self._waiting.cancel()
             self._waiting = None
-        if what:
-            limits = self.lobby.limits
-            limit_s = limits.request_s if what == "request" else limits.body_s
-            self._waiting = self.loop.call_later(limit_s, self._end)
+        limits = self.lobby.limits
+        if what == "request":
+            self._waiting = self.loop.call_later(limits.request_s, self._end)
+        elif what:
+            self._came = 0
+            self._waiting = self.loop.call_later(limits.body_s, self._look_at_body)
+
+    def _look_at_body(self) -> None:
+        limits = self.lobby.limits
+        if self._came < limits.body_s * limits.body_bytes_s:
+            self._end()
+            return
+        self._came = 0
+        self._waiting = self.loop.call_later(limits.body_s, self._look_at_body)
 
     def _end(self) -> None:
         # What is in the buffer will not be taken by one who has stopped reading.

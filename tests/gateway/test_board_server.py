@@ -224,6 +224,39 @@ def test_a_byte_now_and_then_keeps_no_connection():
         assert any(is_closed_after(connection, b"a") for _ in range(400))  # within 20 s
 
 
+POST = b"POST / HTTP/1.1\r\nHost: x\r\nContent-Length: %d\r\n\r\n"
+
+
+def sent_back() -> FastAPI:
+    app = FastAPI()
+
+    @app.post("/")
+    async def length(request: Request) -> int:
+        return len(await request.body())
+
+    return app
+
+
+def test_a_photo_over_a_bad_line_has_the_time_that_it_takes():
+    """Three times the limit in all, in each of its turns enough."""
+    pieces, piece = 18, b"x" * 8_000
+    lobby, pace = Lobby(limits=Short), threading.Event()
+    with served(sent_back(), lobby=lobby) as url, opened(url) as connection:
+        connection.sendall(POST % (pieces * len(piece)))
+        for _ in range(pieces):
+            pace.wait(Short.body_s / 6)
+            connection.sendall(piece)
+        assert hears(connection).endswith(b"%d" % (pieces * len(piece)))
+
+
+def test_a_body_that_trickles_keeps_no_connection():
+    lobby = Lobby(limits=Short)
+    with served(sent_back(), lobby=lobby) as url, opened(url) as connection:
+        connection.sendall(POST % 1_000_000)
+        connection.settimeout(0.05)
+        assert any(is_closed_after(connection, b"a") for _ in range(400))  # within 20 s
+
+
 def is_closed_after(connection: socket.socket, said: bytes) -> bool:
     """Whether the other end has closed, or does within the connection's time limit."""
     try:
