@@ -6,48 +6,27 @@ nothing. Pages name their neighbours relatively, so that a proxy may serve them 
 
 from __future__ import annotations
 
-import logging
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Sequence
 from typing import Final
 
 from fastapi import Depends, FastAPI, Request, Response
-from fastapi.concurrency import run_in_threadpool
 from fastapi.exceptions import RequestValidationError
 from fastapi.telemetry import TelemetryConfig
 from starlette.exceptions import HTTPException
 
 from gateway.board import problems
 from gateway.board.board import Board
-from gateway.board.doors import SignInFirst, for_programs, path_of, sealed
+from gateway.board.doors import SignInFirst, for_programs, sealed
+from gateway.board.guard import SECURITY_HEADERS, Guard
 from gateway.board.mail_page import mail_page
 from gateway.board.messages import Messages, Told
 from gateway.board.paper import Paper
 from gateway.board.problems import Refused, problem
 from gateway.board.rooms import ROOMS, Room
-from gateway.records.session import RecordsError
 from gateway.telemetry.base import StoreError
 from gateway.tickets.document import clean
 
 __all__ = ["SECURITY_HEADERS", "Board", "make_app"]
-
-log = logging.getLogger(__name__)
-
-SECURITY_HEADERS: Final[Mapping[str, str]] = {
-    # Content Security Policy Level 3: nothing but our own files and forms, and no script in a page.
-    "Content-Security-Policy": (
-        "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; "
-        "connect-src 'self'; form-action 'self'; "
-        "base-uri 'none'; frame-ancestors 'none'"
-    ),
-    "Referrer-Policy": "no-referrer",
-    "X-Content-Type-Options": "nosniff",
-    "X-Frame-Options": "DENY",
-    "X-Robots-Tag": "noindex, nofollow",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cross-Origin-Resource-Policy": "same-origin",
-    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
-    "Cache-Control": "no-store",
-}
 
 # A trace would carry addresses of pages, and the environment could say where to.
 _UNTRACED: Final[TelemetryConfig] = {
@@ -57,20 +36,11 @@ _UNTRACED: Final[TelemetryConfig] = {
     "operation_spans": False,
     "auto_configure": False,
 }
-_RECORDS_AWAY: Final = (
-    "The records cannot be reached at the moment. Nothing was changed. Try again in a minute."
-)
-_DEFECT: Final = (
-    "Something went wrong here. It may be that nothing was recorded: read again before you repeat "
-    "an act. The log of the board says what happened."
-)
 _OF_PROGRAMS: Final = {
     400: "The body is no JSON that can be read.",
     404: "There is no such thing. api/1/openapi.json lists what there is.",
     405: "This address does not take that method; the header Allow says which it takes.",
 }
-_OPEN_TO_ALL: Final = ("/static/", "/ack/")
-"""Where nobody is asked who he is."""
 
 
 def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
@@ -86,31 +56,7 @@ def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
     messages = Messages(clean(board.reply_to, 200))
     paper = Paper(board.name)
 
-    @app.middleware("http")
-    async def guarded(
-        request: Request, answer: Callable[[Request], Awaitable[Response]]
-    ) -> Response:
-        request.state.visitor = None
-        try:
-            if not path_of(request).startswith(_OPEN_TO_ALL):
-                request.state.visitor = await run_in_threadpool(board.doorkeeper.recognise, request)
-            response = await answer(request)
-        except RecordsError as error:
-            log.error("A page was not served: %s", error)
-            if for_programs(request):
-                response = problem(503, _RECORDS_AWAY, {"Retry-After": "60"})
-            else:
-                response = paper.told(request, messages.records_away())
-        except Exception:
-            log.exception("A page was not served because of a defect.")
-            if for_programs(request):
-                response = problem(500, _DEFECT)
-            else:
-                response = paper.told(request, messages.defect())
-        for name, value in SECURITY_HEADERS.items():
-            response.headers.setdefault(name, value)
-        return response
-
+    app.add_middleware(Guard, board=board, paper=paper, messages=messages)
     _handle(app, paper, messages)
 
     @app.api_route("/static/{name}", methods=["GET", "HEAD"])

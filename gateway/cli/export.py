@@ -6,14 +6,17 @@ import os
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, NoReturn
 
 import typer
 
 from gateway.cli.options import DataOption, FleetOption
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from gateway.config import Configuration
+    from gateway.export.readings import Piece
 
 __all__ = ["export"]
 
@@ -89,9 +92,13 @@ def export(
     if not units:
         fail("There is no such site or unit in the configuration. basinward check lists them.")
     try:
-        asked = Asked(units, tuple(signals or INDEX), start_ms, end_ms, width_min * 60_000)
+        asked = Asked(
+            units, tuple(dict.fromkeys(signals or INDEX)), start_ms, end_ms, width_min * 60_000
+        )
     except StoreError as error:
         fail(str(error))
+    if not data.is_dir():
+        fail(f"There is no directory {data}. Name the gateway's with --data.")
     target = folder / f"samples.{form.value}"
     try:
         folder.mkdir(parents=True)
@@ -101,24 +108,50 @@ def export(
         )
     store = open_store(configuration.store, data, {})
     try:
-        rows = pieces(store, asked)
+        rows = _Counted(pieces(store, asked))
         made = (
             parquet.parquet_readings(asked, rows)
             if form is Form.PARQUET
             else csv_readings(asked, rows, with_units=False)
         )
         with target.open("wb") as out:
-            for piece in made:
-                out.write(piece)
-        _copy_files(configuration, folder, {place[0] for place in units})
+            out.writelines(made)
+        if rows.count:
+            _copy_files(configuration, folder, {place[0] for place in units})
     except StoreError as error:
         fail(f"{error} What was written to {folder} is not whole: remove it.")
     except OSError as error:
         fail(f"{folder}: {error.strerror or error}. What was written is not whole: remove it.")
     finally:
         store.close()
+    if not rows.count:
+        _end_with_nothing(target, data)
     size_kb = target.stat().st_size / 1000
     errors().print(f"{target}: {size_kb:,.0f} kB of {len(units)} units.", markup=False)
+
+
+def _end_with_nothing(target: Path, data: Path) -> NoReturn:
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+
+    target.unlink()
+    target.parent.rmdir()
+    fail(
+        f"There are no readings of that time of these units in {data}. Nothing was written. Look "
+        "at --from, --to and --data."
+    )
+
+
+class _Counted:
+    """Pieces, and how many rows have gone by."""
+
+    def __init__(self, of: Iterator[Piece]) -> None:
+        self._of = of
+        self.count = 0
+
+    def __iter__(self) -> Iterator[Piece]:
+        for piece in self._of:
+            self.count += len(piece.time_ms)
+            yield piece
 
 
 def _ms(moment: datetime) -> int:

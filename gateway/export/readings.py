@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -57,6 +58,10 @@ class Asked:
         return tuple(signal(name).unit for _ in range(times) for name in self.signals)
 
 
+def _now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
 @dataclass(frozen=True)
 class Piece:
     """Some rows of one unit, in order of time.
@@ -71,18 +76,22 @@ class Piece:
     values: NDArray[np.float64]
 
 
-def pieces(store: TelemetryStore, asked: Asked) -> Iterator[Piece]:
+def pieces(
+    store: TelemetryStore, asked: Asked, clock_ms: Callable[[], int] = _now_ms
+) -> Iterator[Piece]:
     """All rows, unit after unit; instants and windows without any of the signals are left out.
 
     Raises :class:`gateway.telemetry.base.StoreError` where the store cannot answer.
     """
     step_ms = WINDOWS * asked.width_ms or RAW_SLICE_MS
     for site, unit in asked.units:
-        newest = store.latest(site, unit)
-        if not newest:
-            continue
-        # Nothing is newer, so nobody waits for slices of a future that somebody asked for.
-        end_ms = min(asked.end_ms, max(at_ms for at_ms, _ in newest.values()) + 1)
+        # Nothing is newer, so nobody waits for slices of a future that somebody asked for. Windows
+        # outlive their samples, so of them the clock says it.
+        if asked.width_ms:
+            end_ms = min(asked.end_ms, clock_ms() + HOUR_MS)
+        else:
+            newest = store.latest(site, unit)
+            end_ms = min(asked.end_ms, 1 + max((at_ms for at_ms, _ in newest.values()), default=-1))
         start_ms = _first(store, site, unit, asked.signals, asked.start_ms, end_ms)
         first_ms = start_ms - start_ms % step_ms
         for slice_ms in range(first_ms, end_ms, step_ms):

@@ -18,11 +18,15 @@ from pathlib import Path
 import pytest
 import uvicorn
 from board_people import PASSWORD, ROOT, People
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import StreamingResponse
+from support.shown_board import board_of
+from support.shown_fleet import ShownFleet, fleet_of
 
+from gateway.board.app import Board, make_app
 from gateway.board.connections import Limits, Lobby, needed_files
 from gateway.board.doors import peer_of
+from gateway.board.paper import Paper
 from gateway.board.server import configured, listen
 
 
@@ -406,3 +410,32 @@ def running(where: Path, limit: int, hard: int = 0) -> Iterator[tuple[str, Path]
             process.terminate()
             process.wait(30)
             process.stdout.close()
+
+
+def test_an_answer_that_breaks_off_midway_is_seen_to_be_cut(tmp_path):
+    """RFC 9112, section 7.1: a chunked body is whole only with its last chunk, of no length."""
+    fleet = ShownFleet(tmp_path, fleet_of(1, 1))
+
+    def room(_board: Board, _paper: Paper) -> APIRouter:
+        router = APIRouter()
+
+        @router.get("/torn")
+        def torn() -> StreamingResponse:
+            def pieces() -> Iterator[bytes]:
+                yield b"a,b\r\n" * 100
+                msg = "the store cannot be reached"
+                raise OSError(msg)
+
+            return StreamingResponse(pieces(), media_type="text/csv")
+
+        return router
+
+    app = make_app(board_of(fleet), [room])
+    with served(app) as url, opened(url) as connection:
+        connection.sendall(b"GET /torn HTTP/1.1\r\nHost: x\r\n\r\n")
+        heard = hears(connection)
+        assert heard.startswith(b"HTTP/1.1 200")
+        assert b"a,b\r\n" in heard
+        assert not heard.endswith(b"0\r\n\r\n")
+        assert b"x-frame-options: DENY" in heard.replace(b"X-Frame-Options", b"x-frame-options")
+    fleet.close()

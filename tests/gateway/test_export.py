@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import csv
 import io
+import shutil
 import tracemalloc
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -31,7 +33,7 @@ from gateway.evaluation.folder import read_folder
 from gateway.export.parquet import parquet_readings
 from gateway.export.readings import RAW_SLICE_MS, Asked, Piece, pieces
 from gateway.export.text import csv_readings
-from gateway.telemetry import StoreUnavailable, open_store
+from gateway.telemetry import StoreSettings, StoreUnavailable, open_store
 from rules.signals import INDEX
 
 DAY_MS = 86_400_000
@@ -233,6 +235,24 @@ def test_the_units_page_leads_to_the_file(api):
     assert f"../../api/1/export/readings.csv?site={site}&amp;unit={unit}" in page
 
 
+def test_windows_that_outlive_their_samples_are_given(tmp_path):
+    """The newest sample ends an export of samples; windows are kept longer."""
+    unit = ("site-a", "ac-1")
+    settings = StoreSettings(retention_days=30)
+    store = open_store(settings, tmp_path, {0: unit, 1: ("site-a", "ac-2")})
+    old_ms = NOW_MS - 40 * DAY_MS
+    times = [old_ms + k * 60_000 for k in range(100)]
+    store.write(Batch.of([Frame(0, t, {INDEX["basin_level"]: 160.0}) for t in times]))
+    store.write(Batch.of([Frame(1, NOW_MS, {INDEX["basin_level"]: 160.0})]))
+    store.maintain(NOW_MS)
+    assert store.latest(*unit) == {}
+    asked = Asked((unit,), ("basin_level",), old_ms - DAY_MS, NOW_MS + 3650 * DAY_MS, 300_000)
+    found = list(pieces(store, asked, lambda: NOW_MS))
+    assert sum(len(piece.time_ms) for piece in found) == 20
+    assert list(pieces(store, replace(asked, width_ms=0), lambda: NOW_MS)) == []
+    store.close()
+
+
 # ---------------------------------------------------------------- by the command
 
 
@@ -261,6 +281,26 @@ def test_the_command_writes_a_folder_that_evaluate_reads(tmp_path, form, monkeyp
     again = CliRunner().invoke(app, arguments)
     assert again.exit_code != 0
     assert "that is not there" in again.output
+
+    arguments[1] = str(tmp_path / "twice")
+    twice = CliRunner().invoke(app, [*arguments, *("--signal", "basin_level") * 2])
+    assert twice.exit_code == 0, twice.output
+    (tmp_path / "twice" / "faults.json").write_text("[]")
+    assert len(read_folder(tmp_path / "twice").samples) == 100
+
+    arguments[1] = str(tmp_path / "empty")
+    for more, says in (
+        (["--from", "2024-07-01"], ""), (["--to", "2026-07-01T00:00:01"], "no readings of that"),
+        (["--data", str(tmp_path / "dta")], "no directory"),
+    ):  # fmt: skip
+        result = CliRunner().invoke(app, [*arguments, *more])
+        assert says in " ".join(result.output.split()), result.output
+        assert (result.exit_code == 0) == (not says)
+        if says:
+            assert not (tmp_path / "empty").exists()
+        else:
+            arguments[1] = str(tmp_path / "empty")
+            shutil.rmtree(tmp_path / "empty")
 
 
 def test_pieces_of_nothing_make_a_file_of_a_heading():

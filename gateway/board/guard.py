@@ -1,0 +1,111 @@
+"""What stands around every answer of the board: who asks, what a browser may do, what went wrong.
+
+Plain ASGI and no wrapper of responses, because an answer that breaks off midway must reach its
+reader as one that is not whole: the connection ends without the last chunk (RFC 9112, section 7.1).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from typing import Final
+
+from fastapi import Request, Response
+from fastapi.concurrency import run_in_threadpool
+from starlette.datastructures import MutableHeaders
+from starlette.requests import ClientDisconnect
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from gateway.board.board import Board
+from gateway.board.doors import for_programs, path_of
+from gateway.board.messages import Messages
+from gateway.board.paper import Paper
+from gateway.board.problems import problem
+from gateway.records.session import RecordsError
+
+__all__ = ["SECURITY_HEADERS", "Guard"]
+
+log = logging.getLogger(__name__)
+
+SECURITY_HEADERS: Final[Mapping[str, str]] = {
+    # Content Security Policy Level 3: nothing but our own files and forms, and no script in a page.
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; "
+        "connect-src 'self'; form-action 'self'; "
+        "base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "Referrer-Policy": "no-referrer",
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "X-Robots-Tag": "noindex, nofollow",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+    "Cache-Control": "no-store",
+}
+_RECORDS_AWAY: Final = (
+    "The records cannot be reached at the moment. Nothing was changed. Try again in a minute."
+)
+_DEFECT: Final = (
+    "Something went wrong here. It may be that nothing was recorded: read again before you repeat "
+    "an act. The log of the board says what happened."
+)
+_OPEN_TO_ALL: Final = ("/static/", "/ack/")
+"""Where nobody is asked who he is."""
+
+
+class Guard:
+    """Recognises the visitor, sets the headers, and tells of what fails before an answer begins."""
+
+    def __init__(self, app: ASGIApp, *, board: Board, paper: Paper, messages: Messages) -> None:
+        """Around ``app``."""
+        self._app = app
+        self._board = board
+        self._paper = paper
+        self._messages = messages
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """One request; anything else is handed on."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        begun = False
+
+        async def send_on(message: Message) -> None:
+            nonlocal begun
+            if message["type"] == "http.response.start":
+                begun = True
+                headers = MutableHeaders(scope=message)
+                for name, value in SECURITY_HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        request = Request(scope, receive)
+        request.state.visitor = None
+        try:
+            if not path_of(request).startswith(_OPEN_TO_ALL):
+                recognise = self._board.doorkeeper.recognise
+                request.state.visitor = await run_in_threadpool(recognise, request)
+            await self._app(scope, receive, send_on)
+        except ClientDisconnect:
+            log.debug("Who asked went away before the question was whole.")
+        except RecordsError as error:
+            log.error("A page was not served: %s", error)
+            if begun:
+                raise
+            await self._records_away(request)(scope, receive, send_on)
+        except Exception:
+            if begun:
+                raise  # the server logs it, and ends the connection
+            log.exception("A page was not served because of a defect.")
+            await self._defect(request)(scope, receive, send_on)
+
+    def _records_away(self, request: Request) -> Response:
+        if for_programs(request):
+            return problem(503, _RECORDS_AWAY, {"Retry-After": "60"})
+        return self._paper.told(request, self._messages.records_away())
+
+    def _defect(self, request: Request) -> Response:
+        if for_programs(request):
+            return problem(500, _DEFECT)
+        return self._paper.told(request, self._messages.defect())
