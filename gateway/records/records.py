@@ -48,7 +48,7 @@ from gateway.records.rows import (
     TicketDetail,
     TicketRow,
 )
-from gateway.records.service_state import what_forbids
+from gateway.records.service_state import HeldOut, held_out, what_forbids
 from gateway.records.session import Database, RecordsError
 from gateway.records.summaries import ChangeMark
 from gateway.records.ticket_data import Mailing
@@ -244,6 +244,14 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
                 unit_looks.write_heard(connection, heard_ms)
 
     # --- people -----------------------------------------------------------------------------
+
+    def held_out(self, site: str, unit: str, now_ms: int) -> HeldOut | None:
+        """The unit's time out of service, also one on its way; None where there is none."""
+        with self._database.read() as connection:
+            row = connection.scalar(
+                select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
+            )
+            return None if row is None else held_out(connection, row, now_ms)
 
     def request_action(
         self,

@@ -13,7 +13,14 @@ from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Final
 
-__all__ = ["MOST_BYTES", "Attachment", "AttachmentRefused", "attachment", "media_type"]
+__all__ = [
+    "MEDIA_TYPES",
+    "MOST_BYTES",
+    "Attachment",
+    "AttachmentRefused",
+    "attachment",
+    "media_type",
+]
 
 MOST_BYTES: Final = 10 * 1024 * 1024
 """10 MB: a photo of a phone's camera has 3 to 8."""
@@ -28,6 +35,8 @@ _EXTENSIONS: Final = {
     "image/heic": (".heic", ".heif"),
     "application/pdf": (".pdf",),
 }
+MEDIA_TYPES: Final = tuple(_EXTENSIONS)
+"""All that are taken."""
 _HEIF_BRANDS: Final = frozenset({b"heic", b"heix", b"mif1"})
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from dataclasses import replace
 
@@ -124,6 +125,22 @@ def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
     assert [e.action for e in entries] == ["ticket: close", "ticket: arrive", "ticket: note"]
     assert entries[0].before["phase"] == "on site"
     assert entries[0].after["phase"] == "closed"
+
+
+def test_what_is_attached_to_a_ticket_is_listed_and_handed_out_whole(api):
+    token, png = api.token("view"), b"\x89PNG\r\n\x1a\n" + b"\0" * 100
+    number = api.records.tickets()[0].number
+    api.records.attach(
+        number, by="Rui", name="sc\u00e9ne.png", content=png, now_ms=api.fleet.now_ms
+    )
+    [listed] = api.get(f"tickets/{number}", token).json()["attachments"]
+    assert (listed["name"], listed["media_type"], listed["size_bytes"]) == (
+        "sc\u00e9ne.png", "image/png", len(png)
+    )  # fmt: skip
+    assert listed["sha256"] == hashlib.sha256(png).hexdigest()
+    file = api.get(f"tickets/{number}/files/{listed['position']}", token)
+    assert (file.content, file.headers["content-type"]) == (png, "image/png")
+    is_problem(api.get(f"tickets/{number}/files/9", token), 404)
 
 
 def test_what_the_scope_does_not_hold_is_refused_and_named(api):

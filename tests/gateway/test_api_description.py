@@ -61,7 +61,9 @@ def test_every_operation_keeps_to_its_description_whatever_it_is_asked(
 ):
     token = served.token("administer", account="ida")
     site, unit = next(iter(served.fleet.rows))
-    real = {"site": site, "unit": unit, "number": served.records.tickets()[0].number}
+    real = {
+        "site": site, "unit": unit, "number": served.records.tickets()[0].number, "position": 1,
+    }  # fmt: skip
     headers = {"Authorization": f"Bearer {token}"}
     asked = set()
     for result in described.get_all_operations():
@@ -86,7 +88,13 @@ def test_every_read_answers_with_what_it_describes(served, described):
     """With nothing asked for but what must be: the answers that generated requests seldom get."""
     token = served.token("administer", account="ida")
     site, unit = next(iter(served.fleet.rows))
-    real = {"site": site, "unit": unit, "number": served.records.tickets()[0].number}
+    real = {
+        "site": site, "unit": unit, "number": served.records.tickets()[0].number, "position": 1,
+    }  # fmt: skip
+    served.records.attach(
+        real["number"], by="Rui", name="a.png", content=b"\x89PNG\r\n\x1a\n",
+        now_ms=served.fleet.now_ms,
+    )  # fmt: skip
     answered = {}
     for result in described.get_all_operations():
         operation = result.ok()

@@ -312,6 +312,12 @@ def test_a_unit_is_taken_out_of_service_once_however_many_of_its_alarms_are_chos
     site, unit = next(iter(fleet.rows))
     back = post(fleet, act="in-service", pick=f"{site}/{unit}", to=f"sites/{site}/{unit}")
     assert back.headers["location"] == f"./sites/{site}/{unit}"
+    ended, first, _ = fleet.records.audit.entries()
+    assert (ended.action, ended.subject) == ("unit: return to service", f"{site}/{unit}")
+    assert ended.before == {
+        "out_of_service": {"by": "Ana Reis", "note": "Work", "until_ms": NOW_MS + 4 * HOUR_MS}
+    }
+    assert first.before == {"out_of_service": None}
 
 
 def test_nothing_chosen_and_nothing_known_is_said(fleet):

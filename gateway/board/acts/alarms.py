@@ -157,12 +157,14 @@ def _on_units(
         pick = f"{site}/{unit}"
         try:
             with board.acting(request) as acting:
+                held = board.records.held_out(site, unit, acting.now_ms)
                 board.records.request_action(
                     kind, site, unit, by=acting.actor.shown_name, now_ms=acting.now_ms, note=note,
                     until_ms=until_ms,
                 )  # fmt: skip
                 acting.note(
                     f"unit: {kind.value}", f"{site}/{unit}",
+                    before={"out_of_service": None if held is None else dict(vars(held))},
                     after={"asked": kind.value, "note": note, "until_ms": until_ms},
                 )  # fmt: skip
         except RecordsError as error:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
+from urllib.parse import quote
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Path, Response
 
 from gateway.board.acts.tickets import exactly
 from gateway.board.api.routing import ApiRoute, answers
@@ -28,6 +29,7 @@ from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, TicketLine, ticket_line, tickets_view
 from gateway.records.rows import TicketDetail
+from gateway.tickets.attachments import MEDIA_TYPES
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act, TicketPhase, may
 from gateway.tickets.notice import TicketEventKind
@@ -105,6 +107,18 @@ class Finding(Fact):
     time: Time
 
 
+class Attached(Fact):
+    """A photo or document; its content is at `files/` and its position."""
+
+    position: int
+    name: str
+    media_type: str
+    size_bytes: int
+    sha256: str
+    by: str
+    time: Time
+
+
 class OnSite(Fact):
     """Somebody who works on the unit."""
 
@@ -125,6 +139,7 @@ class TicketFacts(TicketBrief):
     """When those on site expect to be done."""
     causes: list[PossibleCause]
     findings: list[Finding]
+    attachments: list[Attached]
     may: list[str]
     """What its phase lets a person do: `acknowledge`, `assign`, `arrive`, `leave`, `finish` or
     `close`. A note can always be added."""
@@ -184,6 +199,22 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
             raise no_ticket(number)
         return Response(house.renderer.sheet(notice_of(detail)), media_type="application/pdf")
 
+    @router.get(
+        "/tickets/{number}/files/{position}", response_class=Response,
+        responses=answers(404) | {
+            200: {"description": "The file.", "content": {kind: {} for kind in MEDIA_TYPES}}
+        },
+    )  # fmt: skip
+    def get_attachment(number: str, position: Annotated[int, Path(ge=0, le=10_000)]) -> Response:
+        """The content of a photo or document of a ticket, as it was attached."""
+        found = source.records.attachment(number, position)
+        if found is None:
+            raise Refused(404, "There is no such file. The ticket lists its attachments.")
+        row, content = found
+        name = quote(row.name)
+        headers = {"Content-Disposition": f"attachment; filename*=UTF-8''{name}"}
+        return Response(content, media_type=row.media_type, headers=headers)
+
     return router
 
 
@@ -228,6 +259,13 @@ def facts_of(house: House, detail: TicketDetail) -> TicketFacts:
                 by=clean(f.by, 100), time=at(f.time_ms), verdict=f.finding.verdict,
             )
             for f in detail.findings
+        ],
+        attachments=[
+            Attached(
+                position=a.position, name=clean(a.name, 200), media_type=a.media_type,
+                size_bytes=a.size_bytes, sha256=a.sha256, by=clean(a.by, 100), time=at(a.time_ms),
+            )
+            for a in detail.attachments
         ],
         may=[word for word, act in _WORDS.items() if may(ticket.state, act)],
         entries=[
