@@ -97,7 +97,7 @@ def export(
         )
     except StoreError as error:
         fail(str(error))
-    if not data.is_dir():
+    if configuration.store.kind == "embedded" and not data.is_dir():
         fail(f"There is no directory {data}. Name the gateway's with --data.")
     target = folder / f"samples.{form.value}"
     try:

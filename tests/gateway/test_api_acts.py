@@ -143,6 +143,31 @@ def test_what_is_attached_to_a_ticket_is_listed_and_handed_out_whole(api):
     is_problem(api.get(f"tickets/{number}/files/9", token), 404)
 
 
+def test_a_program_attaches_a_file_as_it_is(api):
+    token, pdf = api.token("view", "operate"), b"%PDF-1.7\n" + b"x" * 200_000
+    number = api.records.tickets()[0].number
+    path = f"/api/1/tickets/{number}/files"
+    shown = {"Authorization": f"Bearer {token}", "Content-Type": "application/pdf"}
+    for _ in range(2):  # the same twice is kept once
+        done = api.client.post(f"{path}?name=r%C3%A9port.pdf", content=pdf, headers=shown)
+        assert done.status_code == 200, done.text
+        assert [a["name"] for a in done.json()["attachments"]] == ["r\u00e9port.pdf"]
+    found = api.records.attachment(number, 1)
+    assert found is not None
+    assert found[1] == pdf
+    entry = api.records.audit.entries()[0]
+    assert (entry.action, entry.subject) == ("ticket: file attached", number)
+    assert "neither a photo" in is_problem(api.client.post(path, content=b"MZ", headers=shown), 409)
+    kind = shown | {"Content-Type": "text/html"}
+    is_problem(api.client.post(path, content=pdf, headers=kind), 415)
+    long = pdf + b"x" * 10_485_760
+    is_problem(api.client.post(path, content=long, headers=shown), 413)
+    away = path.replace(number, "BW-999999")
+    is_problem(api.client.post(away, content=pdf, headers=shown), 404)
+    shown["Authorization"] = f"Bearer {api.token('view')}"
+    is_problem(api.client.post(path, content=pdf, headers=shown), 403)
+
+
 def test_what_the_scope_does_not_hold_is_refused_and_named(api):
     """RFC 6750, section 3.1: insufficient_scope, and the scope that is needed."""
     reading = api.token("view")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -11,6 +11,7 @@ from fastapi import Request
 from starlette.exceptions import HTTPException
 
 from gateway.board.board import Board
+from gateway.board.forms import SentFile
 from gateway.records.acknowledging import Awaited, TicketNow
 from gateway.records.records import Records
 from gateway.records.rows import TicketDetail
@@ -18,7 +19,7 @@ from gateway.records.session import RecordsError
 from gateway.tickets.closeout import PartFinding
 from gateway.tickets.document import clean
 
-__all__ = ["LONGEST", "Report", "as_seen", "exactly", "record", "seen"]
+__all__ = ["LONGEST", "Report", "as_seen", "attach", "exactly", "record", "seen"]
 
 LONGEST: Final = 2_000
 HOUR_MS: Final = 3_600_000
@@ -65,6 +66,25 @@ def record(
         note = {"note": clean(report.note, 300)} if report.note else {}
         after = _facts(records, number) | note
         acting.note(f"ticket: {report.act}", number, before=before, after=after)
+
+
+def attach(
+    board: Board, records: Records, request: Request, number: str, files: Sequence[SentFile]
+) -> None:
+    """Keep photos and documents of a ticket, all or none, in one act of the audit trail.
+
+    RecordsError says what cannot be kept; a number that no ticket has ends the request.
+    """
+    if records.ticket(number) is None:
+        raise HTTPException(404)
+    with board.acting(request) as acting:
+        for sent in files:
+            records.attach(
+                number, by=acting.actor.shown_name, name=sent.name, content=sent.content,
+                now_ms=acting.now_ms,
+            )  # fmt: skip
+        names = [clean(sent.name, 120) for sent in files]
+        acting.note("ticket: file attached", number, after={"files": names})
 
 
 def seen(detail: TicketDetail) -> str:

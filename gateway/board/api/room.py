@@ -20,7 +20,7 @@ from gateway.board.api.plan import plan_routes
 from gateway.board.api.readings import readings_routes
 from gateway.board.api.routing import ProblemDocument, Trouble, metered
 from gateway.board.api.sites import sites_routes
-from gateway.board.api.tickets import tickets_routes
+from gateway.board.api.tickets import ticket_files_routes, tickets_routes
 from gateway.board.board import Board
 from gateway.board.paper import Paper
 
@@ -68,6 +68,7 @@ def api_room(board: Board, paper: Paper) -> APIRouter:
         plan_routes(board, house),
         lists_routes(board, house),
         acting_routes(board, house),
+        ticket_files_routes(board, house),
     ]
     limited = [metered(board.request_limit)]
     for part in parts:

@@ -16,8 +16,11 @@ from gateway.board.limits import RequestLimit
 from gateway.board.messages import Messages, Told
 from gateway.board.problems import MEDIA_TYPE, Refused
 from gateway.board.visitor import Visitor
+from gateway.tickets.attachments import MEDIA_TYPES, MOST_BYTES
 
-__all__ = ["LONGEST_BODY", "ApiRoute", "ProblemDocument", "Trouble", "answers", "metered"]
+__all__ = [
+    "LONGEST_BODY", "ApiRoute", "FileRoute", "ProblemDocument", "Trouble", "answers", "metered",
+]  # fmt: skip
 
 LONGEST_BODY: Final = 131_072
 _MESSAGES: Final = Messages()
@@ -53,7 +56,7 @@ _WORDS: Final = {
     409: "It cannot be done as things are. Nothing was changed.",
     412: "It has changed since it was read. Nothing was changed.",
     413: "The body is too long.",
-    415: "The body is no JSON.",
+    415: "The body is of a kind that is not taken.",
     422: "The request cannot be understood.",
     428: "The header If-Match is missing.",
     429: "Too many requests; the header Retry-After says when to come again.",
@@ -76,6 +79,9 @@ def answers(*statuses: int) -> dict[int | str, dict[str, Any]]:
 class ApiRoute(APIRoute):
     """Asks who it is before it reads a body, and takes no body but JSON of a bounded length."""
 
+    kinds: tuple[str, ...] = ("application/json",)
+    longest = LONGEST_BODY
+
     def __init__(self, path: str, endpoint: Callable[..., Any], **more: Any) -> None:
         """Named in the description as its function is."""
         more["operation_id"] = more.get("operation_id") or endpoint.__name__
@@ -91,13 +97,15 @@ class ApiRoute(APIRoute):
             if request.state.visitor is None:
                 raise Told(_MESSAGES.sign_in_first())
             kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-            if kind != "application/json":
-                raise Refused(415, "Send the body as JSON, with Content-Type: application/json.")
-            body = b""
+            if kind not in self.kinds:
+                raise Refused(415, f"Send the body with Content-Type: {' or '.join(self.kinds)}.")
+            pieces, length = [], 0
             async for piece in request.stream():
-                body += piece
-                if len(body) > LONGEST_BODY:
-                    raise Refused(413, f"The body is longer than {LONGEST_BODY} bytes.")
+                pieces.append(piece)
+                length += len(piece)
+                if length > self.longest:
+                    raise Refused(413, f"The body is longer than {self.longest} bytes.")
+            body = b"".join(pieces)
 
             async def replay() -> Sent:
                 return {"type": "http.request", "body": body, "more_body": False}
@@ -105,6 +113,13 @@ class ApiRoute(APIRoute):
             return await inner(Request(request.scope, replay))
 
         return handle
+
+
+class FileRoute(ApiRoute):
+    """Takes the bytes of one photo or document as they are."""
+
+    kinds = MEDIA_TYPES
+    longest = MOST_BYTES
 
 
 def metered(limit: RequestLimit) -> Any:

@@ -6,10 +6,11 @@ from datetime import datetime
 from typing import Annotated, Any, Final, Literal
 from urllib.parse import quote
 
-from fastapi import APIRouter, Path, Response
+from fastapi import APIRouter, Path, Query, Request, Response
+from fastapi.concurrency import run_in_threadpool
 
-from gateway.board.acts.tickets import exactly
-from gateway.board.api.routing import ApiRoute, answers
+from gateway.board.acts.tickets import attach, exactly
+from gateway.board.api.routing import ApiRoute, FileRoute, answers
 from gateway.board.api.terms import (
     After,
     Fact,
@@ -24,18 +25,23 @@ from gateway.board.api.terms import (
 )
 from gateway.board.board import Board
 from gateway.board.doors import needs
+from gateway.board.forms import SentFile
 from gateway.board.house import House
 from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.overview.tickets import Shown, TicketLine, ticket_line, tickets_view
 from gateway.records.rows import TicketDetail
+from gateway.records.session import RecordsError, RecordsUnavailable
 from gateway.tickets.attachments import MEDIA_TYPES
 from gateway.tickets.document import clean
 from gateway.tickets.life import Act, TicketPhase, may
 from gateway.tickets.notice import TicketEventKind
 from rules.lessons import PartVerdict
 
-__all__ = ["TicketBrief", "TicketFacts", "brief", "facts_of", "no_ticket", "tickets_routes"]
+__all__ = [
+    "TicketBrief", "TicketFacts", "brief", "facts_of", "no_ticket",
+    "ticket_files_routes", "tickets_routes",
+]  # fmt: skip
 
 BEFORE_WORK: Final = (
     "Nothing here isolates a machine or authorises work. Before any work lock and tag the unit out "
@@ -214,6 +220,43 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
         name = quote(row.name)
         headers = {"Content-Disposition": f"attachment; filename*=UTF-8''{name}"}
         return Response(content, media_type=row.media_type, headers=headers)
+
+    return router
+
+
+def ticket_files_routes(board: Board, house: House) -> APIRouter:
+    """The route that takes files."""
+    router = APIRouter(route_class=FileRoute, tags=["tickets"], dependencies=[needs(Role.OPERATE)])
+    records = house.source.records
+    binary = {"schema": {"type": "string", "format": "binary"}}
+
+    @router.post(
+        "/tickets/{number}/files", responses=answers(404, 409, 413, 415),
+        openapi_extra={
+            "requestBody": {"required": True, "content": dict.fromkeys(MEDIA_TYPES, binary)}
+        },
+    )  # fmt: skip
+    async def attach_file(
+        request: Request,
+        number: str,
+        name: Annotated[str, Query(max_length=200, description="The file's name.")] = "file",
+    ) -> TicketFacts:
+        """Keep a photo or a PDF with a ticket, at most 10 MB; the same file is kept once.
+
+        The body is the file; what it is is judged by its content.
+        """
+        files = [SentFile(name, await request.body())]
+        try:
+            await run_in_threadpool(attach, board, records, request, number, files)
+        except RecordsUnavailable:
+            raise
+        except RecordsError as error:
+            raise Refused(409, str(error)) from error
+        house.live.shared.forget()
+        detail = await run_in_threadpool(records.ticket, number)
+        if detail is None:
+            raise no_ticket(number)
+        return await run_in_threadpool(facts_of, house, detail)
 
     return router
 

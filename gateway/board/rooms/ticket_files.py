@@ -9,14 +9,14 @@ from fastapi import APIRouter, Path, Request, Response
 from fastapi.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 
+from gateway.board.acts.tickets import attach
 from gateway.board.board import Board
 from gateway.board.doors import needs
-from gateway.board.forms import Form, FormFields
+from gateway.board.forms import FormFields
 from gateway.board.messages import Message, Told
 from gateway.board.paper import Paper
 from gateway.board.visitor import Role
 from gateway.records.session import RecordsError
-from gateway.tickets.document import clean
 
 __all__ = ["ticket_files_room"]
 
@@ -41,25 +41,12 @@ def ticket_files_room(board: Board, _paper: Paper) -> APIRouter:
         headers = {"Content-Disposition": f"{how}; filename*=UTF-8''{quote(row.name)}"}
         return Response(content, media_type=row.media_type, headers=headers)
 
-    def kept(request: Request, number: str, form: Form) -> None:
-        """Keep them all, or none: each is checked as it is kept, in one act of the audit trail."""
-        if records.ticket(number) is None:
-            raise HTTPException(404)
-        with board.acting(request) as acting:
-            for sent in form.files:
-                records.attach(
-                    number, by=acting.actor.shown_name, name=sent.name, content=sent.content,
-                    now_ms=acting.now_ms,
-                )  # fmt: skip
-            names = [clean(sent.name, 120) for sent in form.files]
-            acting.note("ticket: file attached", number, after={"files": names})
-
     @router.post("/tickets/{number}/files", dependencies=[needs(Role.OPERATE)])
     async def take(request: Request, number: str, form: FormFields) -> Response:
         if not form.files:
             raise Told(_refused("No file was chosen. Go back and choose a photo or a PDF."))
         try:
-            await run_in_threadpool(kept, request, number, form)
+            await run_in_threadpool(attach, board, records, request, number, form.files)
         except RecordsError as error:
             raise Told(_refused(str(error))) from error
         house.live.shared.forget()
