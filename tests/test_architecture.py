@@ -347,3 +347,18 @@ def test_the_gateway_starts_without_any_extra():
         "import gateway.cli.run, gateway.service"
     )
     subprocess.run([sys.executable, "-c", program], cwd=ROOT, check=True)
+
+
+# ---------------------------------------------------------------- the top of the tree
+
+TOP = {"DEVELOPERS.md", "README.md", "deploy", "gateway", "pyproject.toml", "rules", "simulator",
+       "tests"}  # fmt: skip
+
+
+def test_the_top_of_the_tree_holds_nothing_else():
+    """Besides names that begin with a dot; of what is kept under version control."""
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=ROOT, check=True, capture_output=True, text=True
+    ).stdout.splitlines()
+    tops = {path.split("/")[0] for path in listed}
+    assert {name for name in tops if not name.startswith(".")} == TOP
