@@ -259,7 +259,13 @@ def wishes(connection: Connection, *, ended_too: bool = False) -> list[WishRow]:
 
 
 def add_wish(connection: Connection, wish: NewWish, *, by: str, note: str, now_ms: int) -> int:
-    """Write a wish; its number."""
+    """Write a wish; its number. :class:`RecordsError` where the same holds already."""
+    what = (wish.kind, tuple(sorted(wish.needs)), tuple(sorted(wish.apart)), wish.day,
+            wish.until_day, wish.crew)  # fmt: skip
+    for held in wishes(connection):
+        if what == (held.kind, held.needs, held.apart, held.day, held.until_day, held.crew):
+            msg = f"Wish {held.number}, by {held.by}, says just that. Nothing was changed."
+            raise RecordsError(msg)
     number = 1 + (connection.scalar(select(func.max(Wishes.id))) or 0)
     connection.execute(
         insert(Wishes).values(

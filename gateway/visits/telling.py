@@ -22,9 +22,7 @@ from rules.own_rules.catalogue import own_fault
 __all__ = [
     "Settling",
     "VisitError",
-    "cancel_visit",
     "cancellation",
-    "confirm_visit",
     "confirmation",
     "pack_of",
     "page_of",
@@ -129,34 +127,6 @@ def cancellation(
         row, to, _sender(records, configuration), by=by, note=note, zone=zone, now_ms=now_ms
     )
     return Settling(row, VisitState.CANCELLED, letter, to, by, note, now_ms)
-
-
-def confirm_visit(
-    records: Records,
-    configuration: Configuration,
-    row: VisitRow,
-    *,
-    by: str,
-    note: str,
-    now_ms: int,
-) -> tuple[VisitRow, tuple[Recipient, ...]]:
-    """Confirm a proposed visit and put its work pack into the outbox; who gets it."""
-    ready = confirmation(records, configuration, row, by=by, note=note, now_ms=now_ms)
-    return ready.write(records), ready.to
-
-
-def cancel_visit(
-    records: Records,
-    configuration: Configuration,
-    row: VisitRow,
-    *,
-    by: str,
-    note: str,
-    now_ms: int,
-) -> tuple[VisitRow, tuple[Recipient, ...]]:
-    """Cancel a visit that its crew knows of; who is told."""
-    ready = cancellation(records, configuration, row, by=by, note=note, now_ms=now_ms)
-    return ready.write(records), ready.to
 
 
 def pack_of(records: Records, configuration: Configuration, row: VisitRow, *, now_ms: int) -> Pack:

@@ -108,6 +108,11 @@ def test_pin_move_split_and_refuse_are_wishes_with_an_entry_in_the_trail(fleet):
     assert (refuse.day, refuse.until_day) == ("", "2026-07-10")
     said = [("Pia Lane", f"visit: {a}", row.number) for a in ("pin", "move", "split", "refuse")]
     assert sorted(trail(fleet)) == sorted(said)
+    # The same once more, as over a bad line, is no second wish that would outlive the first's end.
+    again = post(fleet, path, act="pin", note="Keep")
+    assert again.status_code == 409
+    assert "Wish 1, by Pia Lane, says just that" in Page(again.text).text
+    assert len(fleet.records.visit_wishes()) == len(trail(fleet)) == 4
 
 
 @pytest.mark.parametrize(
@@ -253,10 +258,10 @@ def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_co
 
             def decide() -> None:
                 others.append(
-                    telling.confirm_visit(
+                    telling.confirmation(
                         fleet.records, fleet.configuration, row, by="R. Marsh", note="",
                         now_ms=NOW_MS,
-                    )
+                    ).write(fleet.records)
                 )  # fmt: skip
 
             other = threading.Thread(target=decide)

@@ -26,7 +26,7 @@ from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.visits import NewWish
 from gateway.visits.proposing import planned as plan_unwritten
 from gateway.visits.proposing import propose
-from gateway.visits.telling import VisitError, cancel_visit, confirm_visit
+from gateway.visits.telling import VisitError, cancellation, confirmation
 from rules.events import StepResult
 from rules.visits.wishes import WishKind
 
@@ -52,6 +52,18 @@ def fleet(tmp_path: Path) -> Configuration:
 def server() -> Iterator[MailCatcher]:
     with MailCatcher() as server:
         yield server
+
+
+def confirm_visit(records, fleet, row, **said):
+    """The visit as it is then, and who was told."""
+    ready = confirmation(records, fleet, row, **said)
+    return ready.write(records), ready.to
+
+
+def cancel_visit(records, fleet, row, **said):
+    """The same of a cancellation."""
+    ready = cancellation(records, fleet, row, **said)
+    return ready.write(records), ready.to
 
 
 def planned(records: Records, fleet: Configuration, now_ms: int = NOW_MS) -> list[VisitRow]:

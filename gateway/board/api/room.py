@@ -38,8 +38,8 @@ _ABOUT: Final = (
     "`X-Form-Token`, whose value `GET /api/1/me` gives.\n\n"
     "Whoever acts shows what he has seen (`If-Match`, or `seen` of an alarm): what has changed "
     "since is left alone, so an act on an alarm or a ticket that is sent twice does nothing the "
-    "second time; wishes about visits, and units taken out of service or back, are recorded each "
-    "time. Refusals are problem documents (RFC 9457).\n\n"
+    "second time, and neither does a wish about a visit; units taken out of service or back are "
+    "recorded each time. Refusals are problem documents (RFC 9457).\n\n"
     "Nothing here starts, stops or isolates a machine, and nothing here authorises work."
 )
 _SECURITY: Final[dict[str, Any]] = {
