@@ -50,6 +50,7 @@ from rules.state import (
     FleetState,
 )
 from rules.stillness import close_stillness
+from rules.usual_top import close_top
 
 __all__ = [
     "BinView",
@@ -387,6 +388,7 @@ def close_bins(
         plan.barometric_kpa[rows],
     )
     _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
+    close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet

@@ -63,7 +63,8 @@ WATER_LOOKS: Final = 8
 
 ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
-    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin",
+    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "top_run_bins",
+    "top_us_cm",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -233,6 +234,9 @@ class FleetState:
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
     figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
+    # how concentrated its water is used to become, see rules/usual_top.py
+    top_run_bins: U16  # running bins that taught it, up to what is enough
+    top_us_cm: F32
     water_looks: F16  # (rows, 3, WATER_LOOKS) leak at the float, concentration, volume
     # alarms
     alarm_state: I8
@@ -339,6 +343,8 @@ class FleetState:
             baseline_frozen=np.zeros(n, dtype=np.bool_),
             figure_day=np.zeros(n, dtype=np.int32),
             figure_mark=np.zeros((n, q), dtype=np.uint16),
+            top_run_bins=np.zeros(n, dtype=np.uint16),
+            top_us_cm=np.zeros(n, dtype=np.float32),
             water_looks=np.full((n, 3, WATER_LOOKS), np.nan, dtype=np.float16),
             alarm_state=i8(0, n, f),
             alarm_severity=i8(0, n, f),
