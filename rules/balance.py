@@ -35,6 +35,7 @@ from rules.water_windows import (
     Windows,
     mean,
     mean_error,
+    missed_in_gulps,
     steady_slope,
     wet_running,
     windows_of,
@@ -77,6 +78,9 @@ of a class 2 meter in service, 4 %, is hardly ever passed; OIML R 49, from memor
 METER_CREEP_FRAC: Final = 0.01
 """Error of a make-up meter whatever flows, of the valve's full flow: below a hundredth of their
 permanent flow meters of ratio 100 are bound to nothing (OIML R 49, from memory)."""
+MISSED_FRAC: Final = 0.3
+"""Share of a metered make-up that may have been missed between readings for it to stand for the
+evaporation: little more than the weather's own uncertainty (judgement)."""
 METER_ZERO_FRAC: Final = 0.03
 """Share of the make-up valve's full flow below which a make-up meter counts as showing no flow."""
 METER_ZERO_L_MIN: Final = 0.05
@@ -181,6 +185,10 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
 
     evaporation = mean(np.where(used, windows.evaporation, np.nan), LEAST_BINS)
     makeup = mean(np.where(wet, windows.makeup_flow, np.nan), LEAST_BINS)
+    least_flow = np.maximum(METER_ZERO_FRAC * plan.makeup_max_l_min[rows], METER_ZERO_L_MIN)
+    missed = missed_in_gulps(
+        np.where(wet, windows.makeup_flow, np.nan), least_flow, plan.makeup_max_l_min[rows]
+    )
     bleed = mean(np.where(wet, windows.bleed_flow, np.nan), LEAST_BINS)
     wanted = bleed_for_cycles_l_min(evaporation, plan.target_cycles[rows])
 
@@ -188,10 +196,8 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     metered = bleed_from_makeup_l_min(makeup, middle, c_m, volume, slope, rise, area)
     stored_sd = volume * np.hypot(slope_sd, VOLUME_ERROR_FRAC * slope) / 60.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        metered_sd = (
-            np.hypot(np.hypot(METER_ERROR_FRAC, MAKEUP_ERROR_FRAC) * makeup * c_m, stored_sd)
-            / middle
-        )
+        by_meter_sd = np.hypot(np.hypot(METER_ERROR_FRAC, MAKEUP_ERROR_FRAC) * makeup, missed)
+        metered_sd = np.hypot(by_meter_sd * c_m, stored_sd) / middle
         weather = bleed_from_evaporation_l_min(evaporation, middle, c_m, volume, slope, rise, area)
         # An error of C_m moves the numerator by E and the denominator by one.
         by_makeup = MAKEUP_ERROR_FRAC * c_m * np.abs(evaporation + weather)
@@ -199,8 +205,9 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
             middle - c_m
         )
         no_bleed = no_bleed_slope_us_cm_h(c_m, volume, evaporation)
-        by_meter_only = no_bleed_slope_us_cm_h(c_m, volume, np.maximum(makeup, 0.0))
         # With the bleed shut all make-up replaces evaporation, so the meter serves as well.
+        well_read = np.where(missed <= MISSED_FRAC * makeup, np.maximum(makeup, 0.0), np.nan)
+        by_meter_only = no_bleed_slope_us_cm_h(c_m, volume, well_read)
         no_bleed = np.where(np.isnan(no_bleed), by_meter_only, no_bleed)
         speaks = no_bleed >= LEAST_CLIMB_FRAC_H * middle
         climb = np.where(speaks, slope / no_bleed, np.nan)
@@ -228,7 +235,7 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     has_level = running & ~np.isnan(windows.level_running).all(axis=-1)
     source, made_up = _made_up(makeup, implied, np.where(has_level, by_float, np.nan))
 
-    at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup)
+    at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup + 2.0 * missed)
 
     implied_us_cm, implied_sd = _makeup_by_meters(
         plan,
@@ -323,7 +330,8 @@ def _makeup_by_meters(
     )
     bleed_sd = np.hypot(METER_ERROR_FRAC * bleed, mean_error(bleed_window))
     creep = METER_CREEP_FRAC * plan.makeup_max_l_min[rows]
-    makeup_sd = np.hypot(np.hypot(METER_ERROR_FRAC * flowing, creep), mean_error(makeup_window))
+    missed = missed_in_gulps(makeup_window, least, plan.makeup_max_l_min[rows])
+    makeup_sd = np.hypot(np.hypot(METER_ERROR_FRAC * flowing, creep), missed)
     # The question is whether it can be the site file's water: so much would come in of that.
     most = np.fmax(implied, plan.makeup_us_cm[rows])
     error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * most) / flowing
