@@ -264,6 +264,7 @@ BLEED_STUCK_OPEN: Final = Rule(
             for r in _CAUSES
         ),
         needs=("pump_current",),
+        needs_any=(("bleed_flow", "conductivity", "basin_level"),),
         helps=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "ambient_temperature",
                "relative_humidity", "fan_run", "fan_speed"),
         suppressed_by=("level-frozen", "float-leaking", "float-stuck-open", "conductivity-probe"),

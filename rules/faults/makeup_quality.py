@@ -222,6 +222,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
         ),
         causes=_entries(),
         needs=("conductivity",),
+        needs_any=(("basin_level", "makeup_flow"), ("basin_level", "bleed_flow")),
         helps=("makeup_flow", "bleed_flow", "basin_level", "ambient_temperature",
                "relative_humidity", "pump_current"),
         suppressed_by=("float-leaking", "float-stuck-open", "float-stuck-shut",
