@@ -196,7 +196,10 @@ def _by_habit(view: BinView, announced: I8, out: I8) -> None:
     no longer shuts. One that always runs with the pump passes more than it used to.
     """
     state, plan = view.state, view.plan
-    bins = view.setting(_SLUG, "never_shut_s") / BIN_S
+    bins, thin_ratio = (
+        view.setting(_SLUG, "never_shut_s") / BIN_S,
+        view.setting(_SLUG, "thin_ratio"),
+    )
     never = state.bleed_open_bins[view.rows] >= bins
     never |= state.bleed_more_bins[view.rows] >= bins
     i = np.flatnonzero(never & (state.pump_state[view.rows] == 1))
@@ -206,9 +209,9 @@ def _by_habit(view: BinView, announced: I8, out: I8) -> None:
     bins = np.broadcast_to(bins, len(never))[i]
     runs_on = opens_and_shuts(state, rows) & (state.bleed_open_bins[rows] >= bins)
     more = steady_habit(state, rows) & (state.bleed_more_bins[rows] >= bins)
-    intended = plan.target_cycles[rows] * plan.makeup_us_cm[rows]
+    intended = plan.target_cycles[view.rows] * plan.makeup_us_cm[view.rows]
     part = view.only(i)
-    thin = view.recent["conductivity"][i] < part.setting(_SLUG, "thin_ratio") * intended
+    thin = (view.recent["conductivity"] < thin_ratio * intended)[i]
     flow = part.trace_at("bleed_flow", 0, _HOUR_BINS)
     found = (runs_on | more) & (thin | (announced[i] > 0))
     most = plan.makeup_max_l_min[rows]
