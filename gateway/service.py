@@ -58,6 +58,7 @@ from gateway.telemetry import StoreError, open_store
 from gateway.tickets.chart_reader import ChartReader
 from gateway.tickets.notice import TicketNotice
 from gateway.tickets.render import MailRenderer
+from gateway.tickets.sheet_maker import SheetMaker
 from gateway.unit_looks import UnitLooks
 from gateway.unit_register import UnitRegister
 from gateway.upkeep import Upkeep
@@ -250,6 +251,7 @@ class Service:
         ended["store reader"] = self._store_reader.join(left_s())
         ended["outbox"] = self._stop_outbox(self._outbox, left_s())
         ended["webhooks"] = self._stop_outbox(self._calls, left_s())
+        self._make_sheet.close()
         self._messenger.stop()
         self._watch.stop()  # the last, so that signs of life go on until here
         ended["messenger"] = self._messenger.join(left_s())
@@ -388,6 +390,7 @@ class Service:
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
         self._figures = ChartReader(self._store)
+        self._make_sheet = SheetMaker()
         self._renderer = self._make_renderer(configuration)
         outbox = Outbox(
             self._records.outbox_store,
@@ -487,7 +490,7 @@ class Service:
             configuration.sites, FAULTS, configuration.from_name,
             rules=configuration.rules, figures=self._figures,
             link=mail_links(configuration.board, self._data_dir, self._records.installation),
-            board_url=configuration.board.public_url,
+            board_url=configuration.board.public_url, make_sheet=self._make_sheet,
         )  # fmt: skip
 
     def _render(self, notice: TicketNotice) -> EmailMessage:

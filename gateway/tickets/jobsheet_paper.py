@@ -262,7 +262,7 @@ class Paper:
     def _put_row(self, row: _Row, columns_mm: Sequence[float]) -> None:
         pdf = self._pdf
         pdf.set_font("body", style=row.style, size=_BODY_PT)
-        x, y = _MARGIN_MM, pdf.get_y()
+        x, y = float(_MARGIN_MM), pdf.get_y()
         for lines, width in zip(row.cells, columns_mm, strict=True):
             pdf.rect(x, y, width, row.height_mm, "DF" if row.style else "D")
             pdf.set_y(y + _CELL_MM)
