@@ -19,52 +19,11 @@ from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
 
 __all__ = [
-    "ADDED_LATER",
-    "BIN_MS",
-    "CLEANABLE_PARTS",
-    "STEADY",
-    "STEADY_BINS",
-    "TRACE",
-    "TRACE_BINS",
-    "WATER_LOOKS",
-    "FleetState",
-    "SnapshotMismatch",
-    "SteadyQuantity",
-]
-
-WATCHED: Final[tuple[str, ...]] = (
-    "conductivity", "basin_temperature", "pump_current", "supply_voltage", "spray_pressure",
-    "spray_flow", "head_pressure", "ambient_temperature", "relative_humidity", "makeup_flow",
-    "bleed_flow", "pad_pressure_drop",
-)  # fmt: skip
-"""Signals whose standing still is watched: measured ones that must move. The level has a fault of
-its own; commands and estimates may rightly stand still."""
-
-BIN_MS: Final = 300_000
-"""Length of one bin: five minutes, the slowest sampling in common use."""
-
-STEADY_BINS: Final = 72
-"""Accepted steady means kept by unit and quantity: six hours of running."""
-
-HEAT_PARTS: Final = 8
-"""Quantities that are added up over the hour for heat rejection, see rules/heat.py."""
-
-HEAT_HELD: Final = 6
-"""The first of them, kept of the newest dry bins."""
-
-WET_FALLS: Final = 12
-"""Wet-bulb depressions remembered, of the newest accepted wet TDs."""
-
-SWITCHES: Final = 5
-"""Steps from dry to wet remembered."""
-
-WATER_LOOKS: Final = 8
-"""Looks at the water of a day, by unit: one in three hours."""
-
-ADDED_LATER: Final = frozenset({
+    "ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
-    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "top_run_bins",
-    "top_us_cm",
+    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "bleed_run_bins",
+    "bleed_shut_bins", "bleed_turns", "bleed_open_bins", "bleed_more_bins", "bleed_usual_l_min",
+    "top_run_bins", "top_us_cm",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -237,6 +196,13 @@ class FleetState:
     # how concentrated its water is used to become, see rules/usual_top.py
     top_run_bins: U16  # running bins that taught it, up to what is enough
     top_us_cm: F32
+    # how the bleed is used to run, by its meter, see rules/bleed_habit.py
+    bleed_run_bins: U16  # wet running bins with a reading of it
+    bleed_shut_bins: U16  # of those, without flow
+    bleed_turns: U8  # how often it opened or shut, 255 at most
+    bleed_open_bins: U16  # running bins since it last showed no flow
+    bleed_more_bins: U16  # running bins since it last showed no more than usual
+    bleed_usual_l_min: F32  # slow mean of the flow while it flows
     water_looks: F16  # (rows, 3, WATER_LOOKS) leak at the float, concentration, volume
     # alarms
     alarm_state: I8
@@ -345,6 +311,12 @@ class FleetState:
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),
             top_us_cm=np.zeros(n, dtype=np.float32),
+            bleed_run_bins=np.zeros(n, dtype=np.uint16),
+            bleed_shut_bins=np.zeros(n, dtype=np.uint16),
+            bleed_turns=np.zeros(n, dtype=np.uint8),
+            bleed_open_bins=np.zeros(n, dtype=np.uint16),
+            bleed_more_bins=np.zeros(n, dtype=np.uint16),
+            bleed_usual_l_min=np.zeros(n, dtype=np.float32),
             water_looks=np.full((n, 3, WATER_LOOKS), np.nan, dtype=np.float16),
             alarm_state=i8(0, n, f),
             alarm_severity=i8(0, n, f),
