@@ -19,7 +19,49 @@ from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
 
 __all__ = [
-    "ADDED_LATER: Final = frozenset({
+    "ADDED_LATER",
+    "BIN_MS",
+    "CLEANABLE_PARTS",
+    "STEADY",
+    "STEADY_BINS",
+    "TRACE",
+    "TRACE_BINS",
+    "WATER_LOOKS",
+    "FleetState",
+    "SnapshotMismatch",
+    "SteadyQuantity",
+]
+
+WATCHED: Final[tuple[str, ...]] = (
+    "conductivity", "basin_temperature", "pump_current", "supply_voltage", "spray_pressure",
+    "spray_flow", "head_pressure", "ambient_temperature", "relative_humidity", "makeup_flow",
+    "bleed_flow", "pad_pressure_drop",
+)  # fmt: skip
+"""Signals whose standing still is watched: measured ones that must move. The level has a fault of
+its own; commands and estimates may rightly stand still."""
+
+BIN_MS: Final = 300_000
+"""Length of one bin: five minutes, the slowest sampling in common use."""
+
+STEADY_BINS: Final = 72
+"""Accepted steady means kept by unit and quantity: six hours of running."""
+
+HEAT_PARTS: Final = 8
+"""Quantities that are added up over the hour for heat rejection, see rules/heat.py."""
+
+HEAT_HELD: Final = 6
+"""The first of them, kept of the newest dry bins."""
+
+WET_FALLS: Final = 12
+"""Wet-bulb depressions remembered, of the newest accepted wet TDs."""
+
+SWITCHES: Final = 5
+"""Steps from dry to wet remembered."""
+
+WATER_LOOKS: Final = 8
+"""Looks at the water of a day, by unit: one in three hours."""
+
+ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "bleed_run_bins",
     "bleed_shut_bins", "bleed_turns", "bleed_open_bins", "bleed_more_bins", "bleed_usual_l_min",
