@@ -170,8 +170,14 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     fans_s = _since(state.fans_commanded_ms, rows, time_ms, x[:, _SPEED], 10.0, gap)
 
     # A current that is lost and comes back is no start or stop of the pump.
-    turned = (pump != pump_was) & (pump_was >= 0) & (pump >= 0)
-    _stillness(state, rows, time_ms, x[:, _LEVEL], turned, gap)
+    _stillness(
+        state,
+        rows,
+        time_ms,
+        x[:, _LEVEL],
+        (pump != pump_was) & (np.minimum(pump, pump_was) >= 0),
+        gap,
+    )
     standing_s, warm_s = _standing(plan, state, rows, time_ms, x, pump, elapsed_s, gap)
     return FrameView(
         plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,
