@@ -479,3 +479,13 @@ def test_softer_by_the_meters_with_thin_water_is_a_probe_first_and_held_water_is
     held.run(30.0)
     assert held.raised() == ["makeup-quality-changed"]
     assert held.evidence("makeup-quality-changed").causes[0].slug == "supply-changed"
+
+
+@pytest.mark.parametrize("error_mm", [8.0, 12.0])
+def test_a_float_set_higher_than_the_file_says_accuses_no_probe(error_mm):
+    """By the reading the valve is all but shut, though level and water are held as ever."""
+    day = Day(Basin(conductivity=1050.0, bleed=steady_bleed(1.25)))
+    day.level_error_mm = error_mm
+    day.run(3.0).run(4.0, running=False).run(10.0)
+    assert "conductivity-probe" not in day.raised()
+    assert "bleed-stuck-open" not in day.raised()

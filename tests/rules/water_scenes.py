@@ -94,6 +94,7 @@ class Day:
         self.rng = np.random.default_rng(11)
         self.minutes = 0
         self.probe: Callable[[float], float] = lambda c: c
+        self.level_error_mm = 0.0
         self.every = 1
         """Minutes from frame to frame."""
         self.humidity = 40.0
@@ -114,7 +115,9 @@ class Day:
             values["relative_humidity"] = self.humidity
             b = self.basin
             wave = 1.2 if running else 0.4
-            values["basin_level"] = max(b.level + self.rng.normal(0.0, wave), 0.0)
+            values["basin_level"] = max(
+                b.level + self.level_error_mm + self.rng.normal(0.0, wave), 0.0
+            )
             wet = min(max((b.level - 12.0) / 15.0, 0.0), 1.0)
             read = self.probe(b.conductivity) * wet
             values["conductivity"] = max(read * (1.0 + self.rng.normal(0.0, 0.004)), 0.0)
