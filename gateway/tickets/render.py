@@ -30,7 +30,7 @@ from gateway.digests.listing import Listing, ListingItem
 from gateway.digests.page import ListPage, list_page
 from gateway.telemetry.base import Rollups
 from gateway.tickets.chart import Chart, draw_chart
-from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
+from gateway.tickets.document import build, clean
 from gateway.tickets.jobsheet import job_sheet
 from gateway.tickets.notice import (
     PRIORITY_OF,
@@ -40,6 +40,7 @@ from gateway.tickets.notice import (
     subject_lead,
 )
 from gateway.tickets.sheet_maker import SheetMaker
+from gateway.tickets.ticket import ReadingToTakeRow, Ticket
 from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
 from rules.faults.base import Fault
