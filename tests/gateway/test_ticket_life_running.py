@@ -21,8 +21,9 @@ from support.gateway_fleet import configuration
 from support.ports import free_port
 
 from gateway.intake import BrokerSettings
+from gateway.periodic import Pace
 from gateway.records.rows import TicketDetail
-from gateway.service import Pace, Service
+from gateway.service import Service
 from gateway.tickets.life import TicketPhase
 from gateway.tickets.notice import NoticeKind, TicketEventKind
 from rules.events import AlarmState
