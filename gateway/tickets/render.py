@@ -19,6 +19,7 @@ from email.headerregistry import Address, BaseHeader, HeaderRegistry, Unstructur
 from email.message import EmailMessage
 from email.policy import SMTP, Policy
 from email.utils import format_datetime
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, Literal
@@ -341,8 +342,12 @@ def _address(person: Recipient) -> Address | None:
         return None
 
 
+@cache
 def mail_environment(folder: Path) -> Environment:
-    """Templates of mails in a folder, with the filters that lay out their texts."""
+    """Templates of mails in a folder, with the filters that lay out their texts.
+
+    One a folder for the whole process, for compiling a template takes longer than filling it.
+    """
     environment = Environment(
         loader=FileSystemLoader(folder),
         autoescape=select_autoescape(enabled_extensions=("html.j2",)),
