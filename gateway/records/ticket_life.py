@@ -53,7 +53,10 @@ class TicketLife:
             ticket_work.arrive(connection, number, by.strip(), note.strip(), until_ms, now_ms)
 
     def leave(self, number: str, *, by: str, now_ms: int, note: str = "") -> bool:
-        """``by`` goes before the work is done; True where the unit is back in service by that."""
+        """``by`` goes before the work is done; True where nobody works at the unit any more.
+
+        Then it is back in service, unless somebody had it out of service apart from the work.
+        """
         with self._acting(by) as connection:
             return ticket_work.leave(connection, number, by.strip(), note.strip(), now_ms)
 
@@ -61,7 +64,8 @@ class TicketLife:
         """The work is done and the unit handed back; its readings are checked from now on.
 
         False where somebody still works at the unit for another ticket: it stays out of service,
-        and the check begins when he is done.
+        and the check begins when he is done. It also stays out, and is checked all the same, where
+        somebody had it out of service apart from the work.
         """
         with self._acting(by) as connection:
             return ticket_work.finish(connection, number, by.strip(), note.strip(), now_ms)
