@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import hashlib
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import pytest
 from starlette.testclient import TestClient
-from support.shown_api import ShownApi
+from support.shown_api import ROOT, ShownApi
 from support.shown_board import ANA, board_of
 
 from gateway.board.app import make_app
@@ -64,6 +66,56 @@ def test_alarms_are_acknowledged_once_and_the_trail_says_by_what(api):
     assert len(api.records.audit.entries()) == len(
         [e for e in api.records.audit.entries() if e.id <= entry.id]
     )
+
+
+def at_once(api: ShownApi, token: str, path: str, bodies: list[dict], **headers: str) -> list[int]:
+    """Statuses of requests of which each was about to write before any of them could."""
+    app, entered, acting = api.app, threading.Semaphore(0), api.board.acting
+
+    def counted(request):
+        entered.release()
+        return acting(request)
+
+    def send(body: dict) -> int:
+        shown = headers | {"Authorization": f"Bearer {token}"}
+        one = TestClient(app, base_url="https://board.example")
+        return int(one.post(f"/api/1/{path}", json=body, headers=shown).status_code)
+
+    api.board.acting = counted
+    try:
+        with ThreadPoolExecutor(len(bodies)) as threads:
+            with api.records.audit.acting(ROOT, api.fleet.now_ms):  # nobody else writes meanwhile
+                sent = [threads.submit(send, body) for body in bodies]
+                for _ in bodies:
+                    assert entered.acquire(timeout=60)
+            return [one.result(60) for one in sent]
+    finally:
+        del api.board.acting
+
+
+def test_of_those_who_act_on_one_alarm_at_once_one_is_recorded(api):
+    token = api.token("view", "operate")
+    body = {"act": "acknowledge", "alarms": [alarm(api, token)]}
+    until = "2026-07-03T18:00:00+02:00"
+    shelf = body | {"act": "shelve", "note": "Part on order", "until": until}
+    codes = at_once(api, token, "alarms/acts", [body, shelf] * 2)
+    assert sorted(codes) == [200, 409, 409, 409]
+    assert len(api.records.pending_actions()) == 1
+    assert len([e for e in api.records.audit.entries() if e.action.startswith("alarm: ")]) == 1
+    other = shelf if api.records.pending_actions()[0].kind is ActionKind.ACKNOWLEDGE else body
+    late = api.post("alarms/acts", other, token)
+    assert "Rui Prata has just asked for another act" in is_problem(late, 409)
+
+
+def test_alarms_are_acted_on_each_by_itself_in_one_transaction(api):
+    token = api.token("view", "operate")
+    items = api.get("alarms", token).json()["items"]
+    both = [{name: one[name] for name in ("site", "unit", "fault", "seen")} for one in items]
+    stale = [both[0], both[1] | {"seen": "1"}]
+    done = api.post("alarms/acts", {"act": "acknowledge", "alarms": stale}, token)
+    assert done.status_code == 200
+    assert [one["recorded"] for one in done.json()["items"]] == [True, False]
+    assert "it has changed since you looked" in done.json()["items"][1]["why"]
 
 
 def test_shelving_needs_a_reason_and_an_end(api):
