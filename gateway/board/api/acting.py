@@ -35,7 +35,6 @@ from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError, RecordsUnavailable
-from gateway.records.visit_rows import VisitRow
 from gateway.tickets.closeout import CloseOutRefused, PartFinding, ReadingTaken
 from gateway.tickets.document import clean
 from gateway.visits.telling import VisitError
@@ -189,8 +188,8 @@ def _on_visits(router: APIRouter, board: Board, house: House) -> None:
             until_day=asked.until.isoformat() if asked.until else "",
         )  # fmt: skip
 
-        def check(row: VisitRow) -> None:
-            unchanged(if_match, visits.seen(row))
+        def check(now: str) -> None:
+            unchanged(if_match, now)
 
         try:
             deciding.settle(request, number, decision, check)
@@ -199,9 +198,9 @@ def _on_visits(router: APIRouter, board: Board, house: House) -> None:
         except (RecordsError, VisitError) as error:
             raise Refused(409, str(error)) from error
         house.live.shared.forget()
-        row = visits.row_of(records, number)
-        response.headers["ETag"] = etag(visits.seen(row))
-        return visit_facts(row)
+        row, wishes = visits.row_of(records, number), records.visit_wishes()
+        response.headers["ETag"] = etag(visits.seen(row, wishes))
+        return visit_facts(row, wishes)
 
     @router.post("/plan/anew", responses=answers(409, 413, 415), tags=[tag], dependencies=plan)
     def plan_anew(request: Request, asked: Ask) -> Planned:
