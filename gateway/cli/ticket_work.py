@@ -94,22 +94,42 @@ def leave(
     *,
     by: ByOption,
     note: NoteOption = "",
+    whom: Annotated[
+        str,
+        typer.Option(
+            "--whom",
+            metavar="NAME",
+            help="Who has left and cannot report it himself, as he gave his name on arrival.",
+            show_default=False,
+        ),
+    ] = "",
+    is_clear: Annotated[
+        bool,
+        typer.Option("--clear", help="You have made sure that --whom is clear of the machine."),
+    ] = False,
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
     """Leave: you go before the work is done, clear of the machine and with your lock off.
 
-    Example:
+    For another who cannot report it, name him. That takes off nobody's lock.
+
+    Examples:
 
       basinward tickets leave 123 --by "R. Marsh" --note "Waits for a gasket."
+
+      basinward tickets leave 123 --by "Control room" --whom "R. Marsh" --clear
     """
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
         now = now_ms()
-        with acting(store, ticket, "left the site", by, now, note=note):
-            is_over = store.leave(ticket.number, by=by, note=note, now_ms=now)
+        said = {"note": note, "whom": whom.strip(), "is_clear": is_clear}
+        with acting(store, ticket, "left the site", by, now, **said):
+            is_over = store.leave(
+                ticket.number, by=by, note=note, now_ms=now, whom=whom, is_clear=is_clear
+            )
             service = _service(store, ticket, now, is_over=is_over)
-    typer.echo(f"{ticket.number}: {by.strip()} has left. {service}")
+    typer.echo(f"{ticket.number}: {whom.strip() or by.strip()} has left. {service}")
 
 
 def done(

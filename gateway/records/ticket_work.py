@@ -107,19 +107,28 @@ def arrive(
     )  # fmt: skip
 
 
-def leave(connection: Connection, number: str, by: str, note: str, now_ms: int) -> bool:
-    """Somebody goes before the work is done; True where nobody works at the unit any more."""
+def leave(
+    connection: Connection, number: str, by: str, note: str, now_ms: int, whom: str = ""
+) -> bool:
+    """Somebody goes before the work is done; True where nobody works at the unit any more.
+
+    ``whom`` has left where it is not ``by`` himself.
+    """
     ticket = _ticket(connection, number)
     phase = _allowed(ticket, Act.LEAVE)
-    left = _without(ticket, by)
+    left = _without(ticket, whom or by)
+    gone = next(one.by for one in people_on_site(ticket.on_site) if one not in left)
     is_over = False
     if left:
         phase = TicketPhase.ON_SITE
     else:
         is_over = _visit_ends(connection, ticket, by, now_ms)
     _record(
-        connection, ticket, now_ms, TicketEventKind.LEFT, by, note or "The work is not done.",
-        state=phase.value, on_site=_on_site(left), assignee=ticket.assignee or by,
+        connection, ticket, now_ms, TicketEventKind.LEFT, by,
+        (f"{gone} has left, clear of the machine. " if whom else "")
+        + (note or "The work is not done."),
+        state=phase.value, on_site=_on_site(left),
+        assignee=ticket.assignee or (gone if whom else by),
         **({} if left else {"stay_until_ms": None}),
     )  # fmt: skip
     return is_over
@@ -271,7 +280,8 @@ def _without(ticket: Any, by: str) -> tuple[Presence, ...]:
     if gone is None:
         msg = (
             f"{by} has not reported on site for ticket {ticket.number}; {_names(people)} has. Give "
-            "the name as it was given on arrival. Nothing was changed."
+            "the name as it was given on arrival. Who has left and cannot report it himself is "
+            "reported by another, by name. Nothing was changed."
         )
         raise RecordsError(msg)
     return tuple(one for one in people if one is not gone)

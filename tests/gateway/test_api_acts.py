@@ -179,6 +179,25 @@ def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
     assert entries[0].after["phase"] == "closed"
 
 
+def test_who_cannot_report_that_he_has_left_is_reported_by_another(api):
+    token = api.token("view", "operate")
+    number = api.records.tickets()[0].number
+    api.records.arrive(number, by="Tom", now_ms=api.fleet.now_ms)
+    path = f"tickets/{number}/acts"
+    seen = {"If-Match": api.get(f"tickets/{number}", token).headers["etag"]}
+    own = api.post(path, {"act": "leave"}, token, **seen)
+    assert "Rui Prata has not reported on site" in is_problem(own, 409)
+    left = {"act": "leave", "whom": "Tom"}
+    assert "clear of the machine" in is_problem(api.post(path, left, token, **seen), 409)
+    done = api.post(path, left | {"is_clear": True}, token, **seen)
+    assert (done.status_code, done.json()["on_site"]) == (200, [])
+    entry = api.records.audit.entries()[0]
+    assert (entry.action, entry.before["on_site"]) == ("ticket: leave", ["Tom"])
+    assert (entry.actor.account, entry.after["whom"], entry.after["is_clear"]) == (
+        "rui", "Tom", True,
+    )  # fmt: skip
+
+
 def test_what_is_attached_to_a_ticket_is_listed_and_handed_out_whole(api):
     token, png = api.token("view"), b"\x89PNG\r\n\x1a\n" + b"\0" * 100
     number = api.records.tickets()[0].number

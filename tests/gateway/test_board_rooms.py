@@ -65,6 +65,29 @@ def seen_of(fleet: ShownFleet, path: str) -> str:
 # ---------------------------------------------------------------- showing
 
 
+def test_who_has_left_and_cannot_say_so_is_reported_by_another_who_confirms_it(fleet):
+    fleet.commit(fleet.alarm(0))
+    number = fleet.records.tickets()[0].number
+    path = f"/tickets/{number}"
+    assert "cannot report it" not in client(board_of(fleet)).get(path).text, "nobody is there"
+    fleet.records.arrive(number, by="Tom", now_ms=fleet.now_ms)
+    fleet.records.arrive(number, by=ANA.name, now_ms=fleet.now_ms)
+    page = Page(client(board_of(fleet)).get(path).text)
+    assert "It takes off nobody's lock" in page.text
+    assert {"Tom", ANA.name} <= {a.get("value") for a in page.all("option")}
+    unsaid = post(fleet, path, act="left", whom="", clear="yes")
+    assert "Say who has left" in Page(unsaid.text).text
+    unsure = post(fleet, path, act="left", whom="Tom")
+    assert unsure.status_code == 409
+    assert "Confirm that Tom is clear of the machine" in Page(unsure.text).text
+    done = post(fleet, path, act="left", whom="Tom", clear="yes")
+    assert done.headers["location"] == f"{number}?done=left"
+    assert [one.by for one in fleet.records.tickets()[0].on_site] == [ANA.name]
+    last = fleet.records.audit.entries()[0]
+    assert (last.actor.shown_name, last.action) == (ANA.name, "ticket: leave")
+    assert (last.after["whom"], last.after["is_clear"]) == ("Tom", True)
+
+
 @pytest.mark.parametrize(
     "path",
     [

@@ -481,3 +481,22 @@ def test_what_is_asked_for_during_a_visit_outlives_it(records: Records) -> None:
     assert (held.by, held.until_ms) == ("Rui", 0)
     (waits,) = records.under_care()
     assert waits.hand_back_from_ms == NOW_MS + 1
+
+
+def test_another_reports_who_has_left_once_he_is_clear_of_the_machine(records: Records) -> None:
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS)
+    before = detail(records), records.pending_actions()
+    with pytest.raises(RecordsError, match="Confirm that Ana is clear of the machine"):
+        records.leave(ONE, by="Rui", whom="Ana", now_ms=NOW_MS + 1)
+    with pytest.raises(RecordsError, match=r"Ben has not reported on site .* by another, by name"):
+        records.leave(ONE, by="Rui", whom="Ben", is_clear=True, now_ms=NOW_MS + 1)
+    assert (detail(records), records.pending_actions()) == before
+    assert records.leave(ONE, by="Rui", whom=" ana ", is_clear=True, now_ms=NOW_MS + 2)
+    whole = detail(records)
+    assert (whole.ticket.state, whole.ticket.on_site) == (TicketPhase.ASSIGNED, ())
+    assert whole.ticket.assignee == "Ana", "it stays with who worked on it"
+    last = whole.entries[-1]
+    assert (last.kind, last.by) == (TicketEventKind.LEFT, "Rui")
+    assert last.note == "Ana has left, clear of the machine. The work is not done."
+    assert asked(records)[-1][0] is ActionKind.IN_SERVICE
+    records.close_ticket(ONE, by="Rui", finding="Bearing.", now_ms=NOW_MS + 3)

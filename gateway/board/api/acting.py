@@ -16,6 +16,7 @@ from gateway.board.api.asked import (
     CloseTicket,
     EndWish,
     Finish,
+    Leave,
     Planned,
     TicketAct,
     UnitAct,
@@ -145,6 +146,11 @@ def _report(asked: TicketAct) -> tickets.Report:
         case Arrive():
             note = clean(asked.note, longest)
             return tickets.Report("arrive", note=note, stay_h=asked.stay_h)
+        case Leave():
+            note = clean(asked.note, longest)
+            return tickets.Report(
+                "leave", note=note, whom=clean(asked.whom, 100), is_clear=asked.is_clear
+            )
         case Finish():
             return tickets.Report("done", note=clean(asked.note, longest))
         case CloseTicket():
