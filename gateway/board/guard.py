@@ -16,7 +16,7 @@ from starlette.datastructures import MutableHeaders
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.board.board import Board
+from gateway.board.board import Board, RecordsAway
 from gateway.board.doors import for_programs, path_of
 from gateway.board.messages import Messages
 from gateway.board.paper import Paper
@@ -45,6 +45,10 @@ SECURITY_HEADERS: Final[Mapping[str, str]] = {
 }
 _RECORDS_AWAY: Final = (
     "The records cannot be reached at the moment. Nothing was changed. Try again in a minute."
+)
+_RECORDS_CUT_OFF: Final = (
+    "The records went away while they were written, so whether it was recorded is not known. Read "
+    "again in a minute before you repeat an act."
 )
 _DEFECT: Final = (
     "Something went wrong here. It may be that nothing was recorded: read again before you repeat "
@@ -89,21 +93,23 @@ class Guard:
             await self._app(scope, receive, send_on)
         except ClientDisconnect:
             log.debug("Who asked went away before the question was whole.")
-        except RecordsError as error:
+        except (RecordsError, RecordsAway) as error:
             log.error("A page was not served: %s", error)
             if begun:
                 raise
-            await self._records_away(request)(scope, receive, send_on)
+            uncertain = getattr(error, "uncertain", False)
+            await self._records_away(request, uncertain=uncertain)(scope, receive, send_on)
         except Exception:
             if begun:
                 raise  # the server logs it, and ends the connection
             log.exception("A page was not served because of a defect.")
             await self._defect(request)(scope, receive, send_on)
 
-    def _records_away(self, request: Request) -> Response:
+    def _records_away(self, request: Request, *, uncertain: bool) -> Response:
         if for_programs(request):
-            return problem(503, _RECORDS_AWAY, {"Retry-After": "60"})
-        return self._paper.told(request, self._messages.records_away())
+            text = _RECORDS_CUT_OFF if uncertain else _RECORDS_AWAY
+            return problem(503, text, {"Retry-After": "60"})
+        return self._paper.told(request, self._messages.records_away(uncertain=uncertain))
 
     def _defect(self, request: Request) -> Response:
         if for_programs(request):

@@ -99,14 +99,19 @@ class Messages:
             _command(ticket),
         )
 
-    def records_away(self) -> Message:
-        """The records cannot be reached."""
+    def records_away(self, *, uncertain: bool = False) -> Message:
+        """The records cannot be reached; ``uncertain`` whether the last act was written."""
         return Message(
             503,
             "The records cannot be reached at the moment",
             (
-                "Nothing was changed. Wait a minute and try again; the link stays good until it "
-                "expires.",
+                (
+                    "Whether it was recorded is not known. Wait a minute and look before you try "
+                    "again; "
+                    if uncertain
+                    else "Nothing was changed. Wait a minute and try again; "
+                )
+                + "a link stays good until it expires.",
                 self._otherwise,
             ),
             _command(),

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 
 import pytest
 from starlette.testclient import TestClient
 from support.shown_api import ROOT, ShownApi
-from support.shown_board import ANA, board_of
+from support.shown_board import ANA, board_of, client
 
 from gateway.board.app import make_app
 from gateway.board.limits import RequestLimit
+from gateway.data_directory import RECORDS_FILE
+from gateway.records.engines import engine_for
+from gateway.records.session import RecordsUnavailable
 from rules.events import ActionKind
 
 PROBLEM = "application/problem+json"
@@ -66,6 +71,23 @@ def test_alarms_are_acknowledged_once_and_the_trail_says_by_what(api):
     assert len(api.records.audit.entries()) == len(
         [e for e in api.records.audit.entries() if e.id <= entry.id]
     )
+
+
+@contextmanager
+def held(api: ShownApi) -> Iterator[None]:
+    """Another program holds the write lock of the records, and nobody waits for it long."""
+    waits = api.records._database._writer
+    hasty = engine_for(api.records._database.url, 50).execution_options(writes=True)
+    other = sqlite3.connect(api.fleet.where / RECORDS_FILE, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    api.records._database._writer = hasty
+    try:
+        yield
+    finally:
+        other.execute("ROLLBACK")
+        other.close()
+        api.records._database._writer = waits
+        hasty.dispose()
 
 
 def at_once(api: ShownApi, token: str, path: str, bodies: list[dict], **headers: str) -> list[int]:
@@ -344,9 +366,44 @@ def test_a_token_that_asks_too_often_waits_and_others_do_not(api):
     assert ANA.form_token not in refused.text
 
 
-def test_records_that_are_away_and_defects_are_problems(api, monkeypatch):
-    from gateway.records.session import RecordsUnavailable
+def test_records_that_cannot_be_written_are_no_answer_about_an_alarm(api):
+    """RFC 9110, section 15.6.4: 503 with Retry-After, and nothing of it is recorded."""
+    token = api.token("view", "operate")
+    items = api.get("alarms", token).json()["items"]
+    both = [{name: one[name] for name in ("site", "unit", "fault", "seen")} for one in items]
+    body = {"act": "acknowledge", "alarms": both}
+    number = api.records.tickets()[0].number
+    seen = {"If-Match": api.get(f"tickets/{number}", token).headers["etag"]}
+    note = {"act": "note", "note": "Called."}
+    with held(api):
+        refused = api.post("alarms/acts", body, token)
+        noted = api.post(f"tickets/{number}/acts", note, token, **seen)
+        page = client(board_of(api.fleet)).post(
+            f"/tickets/{number}", data={"form_token": ANA.form_token, "act": "note", "note": "x"}
+        )
+    for one in (refused, noted):
+        assert "cannot be reached at the moment" in is_problem(one, 503)
+        assert int(one.headers["retry-after"]) > 0
+        assert str(api.fleet.where) not in one.text
+    assert (page.status_code, int(page.headers["retry-after"]) > 0) == (503, True)
+    assert api.records.pending_actions() == []
+    assert api.post("alarms/acts", body, token).json()["recorded"] == 2
 
+
+def test_an_act_that_may_or_may_not_be_written_is_told_so(api, monkeypatch):
+    token = api.token("view", "operate")
+    body = {"act": "acknowledge", "alarms": [alarm(api, token)]}
+
+    def cut_off(*_: object, **__: object) -> None:
+        raise RecordsUnavailable("The connection broke.", uncertain=True)
+
+    monkeypatch.setattr(api.records, "request_action", cut_off)
+    assert "whether it was recorded is not known" in is_problem(
+        api.post("alarms/acts", body, token), 503
+    )
+
+
+def test_records_that_are_away_and_defects_are_problems(api, monkeypatch):
     token = api.token("view")
 
     def away(*_: object, **__: object) -> None:
