@@ -15,9 +15,11 @@ from starlette.testclient import TestClient
 from support.shown_api import ROOT, ShownApi
 from support.shown_board import ANA, board_of, client
 
+from gateway.board.api.terms import at
 from gateway.board.app import make_app
 from gateway.board.limits import RequestLimit
 from gateway.data_directory import RECORDS_FILE
+from gateway.overview.source import Names
 from gateway.records.engines import engine_for
 from gateway.records.session import RecordsUnavailable
 from rules.events import ActionKind
@@ -153,6 +155,38 @@ def test_shelving_needs_a_reason_and_an_end(api):
     assert api.post("alarms/acts", until, token).status_code == 200
     (action,) = api.records.pending_actions()
     assert action.until_ms == 1_783_094_400_000  # date -u -d 2026-07-03T16:00:00Z +%s000
+
+
+def test_no_shelf_is_taken_that_the_rules_would_end_sooner(api):
+    """README, Alarms: a shelf lasts a week at most, or as longest_shelf_s says."""
+    token = api.token("view", "operate")
+    body = {"act": "shelve", "alarms": [alarm(api, token)], "note": "Part on order"}
+    week_ms = 7 * 86_400_000
+
+    def until(ms: int) -> dict[str, str]:
+        return {"until": at(api.fleet.now_ms + ms).isoformat()}
+
+    long = api.post("alarms/acts", body | {"until": "9998-01-01T00:00:00Z"}, token)
+    assert "a shelf lasts 7 days at most (longest_shelf_s)" in is_problem(long, 409)
+    is_problem(api.post("alarms/acts", body | until(week_ms + 120_000), token), 409)
+    assert api.records.pending_actions() == []
+    assert api.post("alarms/acts", body | until(week_ms + 30_000), token).status_code == 200
+    (action,) = api.records.pending_actions()
+    assert action.until_ms == api.fleet.now_ms + week_ms, "as the rules end it"
+
+
+def test_the_longest_shelf_is_as_the_unit_then_the_site_then_the_fleet_says(api):
+    names = api.fleet.source.names
+    (site, unit), *_ = names.units
+    assert names.longest_shelf_ms(site, unit) == 7 * 86_400_000
+    files = replace(api.fleet.configuration, settings={"fleet": {"longest_shelf_s": 7200.0}})
+    assert Names(files).longest_shelf_ms(site, unit) == 7_200_000
+    plate = names.sites[site]
+    own = plate.units[0].model_copy(update={"settings": {"fleet": {"longest_shelf_s": 3600.0}}})
+    changed = plate.model_copy(update={"units": (own, *plate.units[1:])})
+    files = replace(files, sites=(changed,))
+    assert Names(files).longest_shelf_ms(site, unit) == 3_600_000
+    assert Names(files).longest_shelf_ms(site, plate.units[1].id) == 7_200_000
 
 
 def test_a_unit_goes_out_of_service_and_comes_back(api):

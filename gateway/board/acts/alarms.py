@@ -27,6 +27,8 @@ ACTS: Final = {
 }
 ON_UNITS: Final = frozenset({ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE})
 _ON_ALARMS: Final = frozenset(ACTS.values())
+_CLOCKS_APART_MS: Final = 60_000
+"""A program's clock, and the time that a request takes."""
 _NEEDS_REASON: Final = {ActionKind.SHELVE, ActionKind.OUT_OF_SERVICE}
 
 
@@ -125,8 +127,18 @@ def _on_alarm(
         return why
     assert item is not None  # noqa: S101 - else something is in the way
     until_ms = until_ms if kind is ActionKind.SHELVE else 0
-    if kind is ActionKind.SHELVE and until_ms <= acting.now_ms:
-        return f"{item.title}: the end of the shelf is over by now."
+    if kind is ActionKind.SHELVE:
+        place = f"{item.title}, {item.site_name} / {item.unit_name}"
+        longest_ms = source.names.longest_shelf_ms(item.site, item.unit)
+        if until_ms <= acting.now_ms:
+            return f"{place}: the end of the shelf is over by now."
+        if until_ms > acting.now_ms + longest_ms + _CLOCKS_APART_MS:
+            days = longest_ms / 86_400_000
+            return (
+                f"{place}: a shelf lasts {days:.3g} days at most (longest_shelf_s). Choose a "
+                "shorter time; what takes longer is out of service."
+            )
+        until_ms = min(until_ms, acting.now_ms + longest_ms)  # as the rules end it
     if why := board.records.what_hinders(
         kind, item.site, item.unit, fault=item.fault, until_ms=until_ms, now_ms=acting.now_ms
     ):
