@@ -229,6 +229,10 @@ def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
     assert done.json()["phase"] == "closed"
     assert done.json()["findings"][0]["part"] == "pump-screen"
     assert done.json()["findings"][0]["verdict"] == "as said"
+    read = api.get(f"tickets/{number}", token).json()["findings"][0]
+    assert read["readings"] == [
+        {"what": "spray_pressure", "unit": "kPa", "before": 41.0, "after": 60.0}
+    ]
     entries = [e for e in api.records.audit.entries() if e.subject == number]
     assert [e.action for e in entries] == ["ticket: close", "ticket: arrive", "ticket: note"]
     assert entries[0].before["phase"] == "on site"
