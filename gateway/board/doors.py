@@ -24,9 +24,9 @@ from urllib.parse import quote
 
 from fastapi import Depends, Request
 
-from gateway.accounts.actors import Actor
+from gateway.accounts.actors import Actor, How
 from gateway.board.forms import form_of
-from gateway.board.messages import Messages, Told
+from gateway.board.messages import Message, Messages, Told
 from gateway.board.visitor import Role, Visitor
 from gateway.tickets.document import clean
 
@@ -125,10 +125,17 @@ def needs(role: Role | None) -> Any:
                 raise SignInFirst(here(request))
             raise Told(_MESSAGES.sign_in_first())
         if role is not None and not visitor.may(role):
-            raise Told(_MESSAGES.not_allowed(visitor.name, role))
+            raise Told(_refusal(visitor, role))
         return visitor
 
     return Depends(passed)
+
+
+def _refusal(visitor: Visitor, role: Role) -> Message:
+    """Why the visitor may not pass: what he came with may hold less than his account."""
+    if visitor.how is How.TOKEN:
+        return _MESSAGES.not_in_token(role)
+    return _MESSAGES.not_allowed(visitor.name, role)
 
 
 def path_of(request: Request) -> str:

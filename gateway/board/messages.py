@@ -204,6 +204,19 @@ class Messages:
             scope=role,
         )
 
+    def not_in_token(self, role: str) -> Message:
+        """The token's scope lacks a role that its account may have."""
+        return Message(
+            403,
+            "This token may not do this",
+            (
+                f"It needs the scope '{role}', which the token does not have. Nothing was changed. "
+                f"`basinward accounts token NAME --purpose TEXT --role {role}` makes one that has "
+                "it, where the account has that role; name every role that it needs.",
+            ),
+            scope=role,
+        )
+
     def unclear(self, names: Sequence[str]) -> Message:
         """An address, or a form, with something in it that cannot be meant."""
         what = f" ({', '.join(names)})" if names else ""

@@ -304,7 +304,9 @@ def test_what_the_scope_does_not_hold_is_refused_and_named(api):
     reading = api.token("view")
     body = {"act": "acknowledge", "alarms": [alarm(api, reading)]}
     refused = api.post("alarms/acts", body, reading)
-    is_problem(refused, 403)
+    told = is_problem(refused, 403)
+    assert "the scope 'operate', which the token does not have" in told
+    assert "account may not" not in told, "Rui may operate; his token may not"
     shown = refused.headers["www-authenticate"]
     assert 'error="insufficient_scope"' in shown
     assert 'scope="operate"' in shown
