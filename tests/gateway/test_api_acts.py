@@ -10,14 +10,16 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 
+import anyio
 import pytest
 from starlette.testclient import TestClient
 from support.shown_api import ROOT, ShownApi
 from support.shown_board import ANA, board_of, client
 
+from gateway.accounts.keys import kept
 from gateway.board.api.terms import at
 from gateway.board.app import make_app
-from gateway.board.limits import RequestLimit
+from gateway.board.limits import RequestLimit, UploadLimit
 from gateway.data_directory import RECORDS_FILE
 from gateway.overview.source import Names
 from gateway.records.engines import engine_for
@@ -297,6 +299,61 @@ def test_a_program_attaches_a_file_as_it_is(api):
     is_problem(api.client.post(away, content=pdf, headers=shown), 404)
     shown["Authorization"] = f"Bearer {api.token('view')}"
     is_problem(api.client.post(path, content=pdf, headers=shown), 403)
+
+
+def asgi(api: ShownApi, token: str, body: list[bytes], path: str):
+    """A request whose body comes piece by piece, as the server gives it; status, pieces read."""
+    got: list[dict] = []
+    read = 0
+    scope = {
+        "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "POST",
+        "scheme": "https", "path": path, "raw_path": path.encode(), "query_string": b"",
+        "root_path": "", "client": ("192.0.2.7", 5), "server": ("board.example", 443),
+        "headers": [
+            (b"host", b"board.example"), (b"content-type", b"application/pdf"),
+            (b"authorization", f"Bearer {token}".encode()),
+        ],
+    }  # fmt: skip
+
+    async def receive() -> dict:
+        nonlocal read
+        piece = body[read] if read < len(body) else b""
+        read += 1
+        return {"type": "http.request", "body": piece, "more_body": read < len(body)}
+
+    async def send(message: dict) -> None:
+        got.append(message)
+
+    anyio.run(api.app, scope, receive, send)
+    return got[0]["status"], read
+
+
+def test_no_body_is_read_of_who_may_not_send_one_or_asks_too_often(api):
+    number = api.records.tickets()[0].number
+    path = f"/api/1/tickets/{number}/files"
+    body = [b"%PDF-1.7", *[b"x" * 1_000] * 50]
+    assert asgi(api, api.token("view"), body, path) == (403, 0)
+    assert asgi(api, "x", body, path) == (401, 0)
+    token = api.token("view", "operate")
+    assert asgi(api, token, body, path) == (200, len(body))
+    app = make_app(replace(api.board, request_limit=RequestLimit(1, 0.001)))
+    api.app = app
+    assert asgi(api, token, body, path) == (200, len(body)), "one request is counted once"
+    assert asgi(api, token, body, path) == (429, 0)
+
+
+def test_a_few_files_at_once_are_taken_of_one_and_of_all_together(api):
+    limit = UploadLimit(each=1, all_of_them=2)
+    api.app.state.uploads = limit
+    path = f"/api/1/tickets/{api.records.tickets()[0].number}/files"
+    token = api.token("view", "operate")
+    mine = f"token {api.records.accounts.token(kept(token)).id}"
+    body = [b"%PDF-1.7"]
+    with limit.one_more(mine):
+        assert asgi(api, token, body, path)[0] == 429
+    with limit.one_more("token 8"), limit.one_more("token 9"):
+        assert asgi(api, token, body, path)[0] == 503
+    assert asgi(api, token, body, path)[0] == 200
 
 
 def test_what_the_scope_does_not_hold_is_refused_and_named(api):
