@@ -63,6 +63,10 @@ class Names:
         site = self.sites.get(site_id)
         return site.zone if site else UTC
 
+    def has(self, site_id: str, unit_id: str = "") -> bool:
+        """Whether the unit, or without one the site, is in the fleet's files: it has a page."""
+        return (site_id, unit_id) in self.units if unit_id else site_id in self.sites
+
     def longest_shelf_ms(self, site_id: str, unit_id: str) -> int:
         """For how long an alarm of the unit can be shelved, as the rules end a shelf."""
         site, unit = self.sites.get(site_id), self.units.get((site_id, unit_id))

@@ -77,7 +77,10 @@ def _on_alarms(router: APIRouter, board: Board, house: House) -> None:
     )  # fmt: skip
     def act_on_unit(request: Request, site: str, unit: str, asked: UnitAct) -> ActedOnAlarms:
         """Take a unit's alarms out of service, or return them."""
-        if (site, unit) not in house.source.names.units:
+        if not house.source.names.has(site, unit) and not (
+            # What was taken out of service before it left the files may still be returned.
+            asked.act == "in-service" and (site, unit) in board.records.units().values()
+        ):
             raise no_unit(site, unit)
         return _alarms_done(board, house, request, asked, [f"{site}/{unit}"])
 

@@ -58,7 +58,8 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
     def overview(request: Request, team: str = "", *, status: int = 200, **more: Any) -> Response:
         def values() -> dict[str, Any]:
             now_ms = board.clock_ms()
-            ours = {site for site, its in team_of.items() if its == team} if team else None
+            # What is not in the files any more has no page, and nobody is sent there.
+            ours = {site for site, its in team_of.items() if not team or its == team}
             due = records.first_due(now_ms, _MOST_DUE, ours)
             return {
                 "view": visits_view(source, now_ms, team=team),
