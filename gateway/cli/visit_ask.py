@@ -209,6 +209,8 @@ def _state(row: VisitRow) -> str:
 
     if row.state is VisitState.PROPOSED and row.sequence >= 0:
         return "changed, to confirm"
+    if row.state is VisitState.REOPENED:
+        return "reopened, to plan anew"
     if row.state is VisitState.WITHDRAWN:
         return "withdrawn, to cancel"
     return row.state.value

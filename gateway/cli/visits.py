@@ -86,7 +86,7 @@ def visits(
 
     with opened(context) as store:
         rows = store.visits(
-            [VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN], since_day=today()
+            [state for state in VisitState if state is not VisitState.CANCELLED], since_day=today()
         )
         plan = store.visit_plan()
     if as_json:
@@ -342,7 +342,10 @@ def cancel(
     with opened(nearer(context, data, records)) as store:
         row = visit_of(store, visit)
         done, to = settle_or_end(store, configuration, row, cancellation, by, note)
-    typer.echo(f"{done.number} is cancelled; {', '.join(p.email for p in to)} are told.")
+    if to:
+        typer.echo(f"{done.number} is cancelled; {', '.join(p.email for p in to)} are told.")
+    else:
+        typer.echo(f"{done.number} is cancelled; nobody is known to mail it to: tell the crew.")
 
 
 @app.command()

@@ -12,6 +12,7 @@ from gateway.records.visit_rows import PlanRow, VisitRow, VisitState, WishRow
 from gateway.records.wear_rows import UnitDueRange
 from gateway.tickets.document import clean
 from gateway.visits.course import CourseJob, CourseStop
+from gateway.visits.settings import VisitSettings
 from rules.forecast import Verdict
 from rules.jobplans import JOB_PLANS
 
@@ -28,7 +29,9 @@ __all__ = [
     "visits_view",
 ]
 
-SHOWN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN)
+SHOWN: Final = (
+    VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.REOPENED, VisitState.WITHDRAWN,
+)  # fmt: skip
 _TITLES: Final[Mapping[str, str]] = {plan.slug: plan.title for plan in JOB_PLANS}
 _MONTHS: Final = (
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
@@ -92,7 +95,7 @@ class VisitLine:
     @property
     def is_open(self) -> bool:
         """Wishes about it change something."""
-        return self.state in {VisitState.PROPOSED, VisitState.CONFIRMED}
+        return self.state in {VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.REOPENED}
 
     @property
     def may_confirm(self) -> bool:
@@ -163,8 +166,7 @@ def visits_view(source: Source, now_ms: int, *, team: str = "") -> VisitsView:
     rows = source.records.visits(SHOWN, since_day=first.isoformat())
     weeks: dict[date, list[VisitLine]] = {}
     for row in rows:
-        crew = settings.crew(row.crew)
-        if team and (crew is None or crew.team != team):
+        if team and team not in _teams(names, settings, row):
             continue
         day = date.fromisoformat(row.day)
         if day < _monday(now_ms, _zone(names, row)):
@@ -188,6 +190,8 @@ def visit_line(names: Names, row: VisitRow) -> VisitLine:
     words, waits = row.state.value.capitalize(), False
     if row.state is VisitState.PROPOSED and row.sequence >= 0:
         words, waits = "Changed, to confirm", True
+    elif row.state is VisitState.REOPENED:
+        words, waits = "Reopened, to plan anew", True
     elif row.state is VisitState.WITHDRAWN:
         words, waits = "Withdrawn, to cancel", True
     stops = tuple(_stop(names, stop) for stop in course.stops)
@@ -241,6 +245,15 @@ def need_text(names: Names, key: str) -> str:
 def _zone(names: Names, row: VisitRow) -> tzinfo:
     stops = row.course.stops
     return names.zone(stops[0].site) if stops else UTC
+
+
+def _teams(names: Names, settings: VisitSettings, row: VisitRow) -> set[str]:
+    """The crew's team; of a crew that is not in the files any more the teams of the sites."""
+    crew = settings.crew(row.crew)
+    if crew is not None:
+        return {crew.team}
+    known = (names.sites.get(stop.site) for stop in row.course.stops)
+    return {site.team for site in known if site is not None}
 
 
 def _monday(now_ms: int, zone: tzinfo) -> date:

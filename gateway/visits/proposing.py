@@ -47,8 +47,11 @@ def propose(
 
 
 def proposed(records: Records) -> list[VisitRow]:
-    """What the last plan wants, and what it does not want any more though its crew knows of it."""
-    return records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
+    """What the last plan wants, and what it does not want any more though its crew knows of it.
+
+    With what was opened since: it waits for the next plan.
+    """
+    return records.visits([VisitState.PROPOSED, VisitState.REOPENED, VisitState.WITHDRAWN])
 
 
 def planned(

@@ -274,6 +274,61 @@ def test_a_crew_that_is_gone_and_a_day_that_is_over_are_refused(
         cancel_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
 
 
+def test_whoever_was_told_hears_of_the_cancellation_also_of_a_crew_that_is_gone(
+    records: Records, fleet: Configuration, server: MailCatcher, tmp_path: Path
+) -> None:
+    (row,) = planned(records, fleet)
+    done, told = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    first = sent(records, server, NOW_MS)
+    other = configured(tmp_path / "other", CREWS.replace("van-1]", "van-9]"))
+    with pytest.raises(VisitError, match=r"not in crews\.toml any more"):
+        confirm_visit(
+            records, other, replace(done, state=VisitState.PROPOSED), by="P. Lane", note="",
+            now_ms=NOW_MS,
+        )  # fmt: skip
+    off, heard = cancel_visit(records, other, done, by="P. Lane", note="", now_ms=NOW_MS)
+    assert off.state is VisitState.CANCELLED
+    assert [one.email for one in heard] == [one.email for one in told] == ["van-1@north.example"]
+    second = sent(records, server, NOW_MS)
+    assert second["In-Reply-To"] == first["Message-ID"]
+    assert entry(second)[0] == "CANCEL"
+
+
+def test_a_member_who_left_and_one_who_came_both_hear_of_the_cancellation(
+    records: Records, fleet: Configuration, tmp_path: Path
+) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    other = configured(tmp_path / "other", CREWS.replace("van-1@", "new-1@"))
+    _, heard = cancel_visit(records, other, done, by="P. Lane", note="", now_ms=NOW_MS)
+    assert [one.email for one in heard] == ["van-1@north.example", "new-1@north.example"]
+
+
+def test_what_was_opened_or_wished_about_is_confirmed_only_after_a_new_plan(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    jobs = sorted(done.course.needs)
+    move = NewWish(WishKind.MOVE, jobs, day="2026-07-09")
+    records.wish_visit(move, by="R. Marsh", note="", now_ms=NOW_MS + 1, reopens=done.number)
+    opened = records.visit(done.number)
+    assert opened is not None
+    assert opened.state is VisitState.REOPENED
+    with pytest.raises(VisitError, match=r"opened by a wish of R. Marsh .* Plan anew"):
+        confirm_visit(records, fleet, opened, by="P. Lane", note="", now_ms=NOW_MS + 1)
+    (again,) = planned(records, fleet, NOW_MS + 2)
+    refuse = NewWish(WishKind.REFUSE, jobs[:1], until_day="2026-07-20")
+    records.wish_visit(refuse, by="R. Marsh", note="", now_ms=NOW_MS + 3)
+    with pytest.raises(VisitError, match=r"Wish 2, by .* is about V-000001"):
+        confirm_visit(records, fleet, again, by="P. Lane", note="", now_ms=NOW_MS + 3)
+    records.end_visit_wish(2, by="R. Marsh", now_ms=NOW_MS + 4)
+    pin = NewWish(WishKind.PIN, jobs, day=again.day, crew=again.crew)
+    records.wish_visit(pin, by="R. Marsh", note="", now_ms=NOW_MS + 4)
+    sure, _ = confirm_visit(records, fleet, again, by="P. Lane", note="", now_ms=NOW_MS + 5)
+    assert (sure.state, sure.day) == (VisitState.CONFIRMED, "2026-07-09")
+
+
 def test_numbers_are_never_given_twice(records: Records, fleet: Configuration) -> None:
     planned(records, fleet)
     all_of_it = [PADS, FLOAT, "quay-cold-store/ac-1/coil"]
