@@ -8,6 +8,7 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Final
 
 from gateway.overview.source import Names, Source
+from gateway.overview.tickets import TicketLine
 from gateway.records.visit_rows import PlanRow, VisitRow, VisitState, WishRow
 from gateway.records.wear_rows import UnitDueRange
 from gateway.tickets.document import clean
@@ -15,6 +16,7 @@ from gateway.visits.course import CourseJob, CourseStop
 from gateway.visits.settings import VisitSettings
 from rules.forecast import Verdict
 from rules.jobplans import JOB_PLANS
+from rules.visits.skills import renews
 
 __all__ = [
     "DueLine",
@@ -24,6 +26,7 @@ __all__ = [
     "VisitsView",
     "Week",
     "WishLine",
+    "asked_for",
     "due_lines",
     "visit_line",
     "visits_view",
@@ -140,12 +143,13 @@ class VisitsView:
 
 @dataclass(frozen=True)
 class DueLine:
-    """One part that is due some day. Dates are texts, '' where none can be told."""
+    """One part that is due some day, by its ``slug``. Dates are texts, '' where none is told."""
 
     site: str
     site_name: str
     unit: str
     unit_name: str
+    slug: str
     part: str
     is_there: bool
     early_ms: int
@@ -221,13 +225,37 @@ def due_lines(names: Names, due: Iterable[UnitDueRange]) -> tuple[DueLine, ...]:
         lines.append(
             DueLine(
                 one.site, names.site(one.site), one.unit, names.unit(one.site, one.unit),
-                known.part.replace("-", " ").capitalize(), is_there, known.early_ms or 0,
+                known.part, known.part.replace("-", " ").capitalize(), is_there,
+                known.early_ms or 0,
                 "" if is_there else early, "" if is_there else likely, "" if is_there else late,
                 known.reason,
             )
         )  # fmt: skip
     lines.sort(key=lambda one: (not one.is_there, one.early_ms, one.site, one.unit, one.part))
     return tuple(lines)
+
+
+def asked_for(
+    due: Iterable[DueLine], tickets: Iterable[TicketLine]
+) -> tuple[tuple[DueLine, ...], dict[str, tuple[DueLine, ...]]]:
+    """Parts without a ticket, and by ticket those that its job renews: they are told with it."""
+    tickets = list(tickets)
+    rest: list[DueLine] = []
+    asked: dict[str, list[DueLine]] = {}
+    for line in due:
+        number = next(
+            (
+                t.number
+                for t in tickets
+                if (t.site, t.unit) == (line.site, line.unit) and renews(t.fault, line.slug)
+            ),
+            "",
+        )
+        if number:
+            asked.setdefault(number, []).append(line)
+        else:
+            rest.append(line)
+    return tuple(rest), {number: tuple(lines) for number, lines in asked.items()}
 
 
 def day_text(day: date) -> str:

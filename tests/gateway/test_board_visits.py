@@ -24,7 +24,7 @@ from gateway.records.wear import Settled
 from gateway.tickets.closeout import PartFinding
 from gateway.visits import telling
 from gateway.visits.proposing import propose
-from rules.events import Cause, Evidence
+from rules.events import Cause, Evidence, Severity
 from rules.proof import Proof, ProofVerdict
 from rules.visits.wishes import WishKind
 
@@ -72,6 +72,18 @@ def test_the_plan_shows_each_visit_with_its_sentence_jobs_and_hours_and_what_is_
     south = Page(client(board_of(fleet)).get("/plan?team=south").text).text
     assert row.number not in south
     assert "Parts by condition 0" in south
+
+
+def test_a_part_with_a_ticket_for_its_job_is_told_with_the_ticket(fleet):
+    fleet.commit(fleet.alarm(0, fault="pads-clogged", severity=Severity.MEDIUM))
+    page = Page(client(board_of(fleet)).get("/plan").text)
+    (ticket,) = fleet.records.tickets()
+    assert ticket.fault == "pads-clogged"
+    assert "Parts by condition 1" in page.text, "the coil of the other unit"
+    parts, _, tickets = page.text.partition("Parts that a ticket asks for")
+    assert "Pads" not in parts.partition("What is due")[2]
+    assert tickets.count("Pads by condition:") == 1
+    assert ticket.number in tickets
 
 
 def test_a_visits_page_and_its_work_pack_name_every_job_and_how_to_make_it_safe(fleet):

@@ -47,6 +47,7 @@ from gateway.reports.settings import ReportSettings
 from gateway.reports.use_sections import cost_text
 from gateway.reports.words import counted, hours_text, listed, share_text
 from rules.consumption import Amount
+from rules.forecast import Verdict
 from rules.safety_claims import claims
 
 GOLDENS = Path(__file__).parent / "goldens"
@@ -224,6 +225,27 @@ def test_what_a_visit_will_do_is_not_to_be_planned_again(
     told = {step.what[-11:]: step.why for step in steps if "(BW-" in step.what}
     assert told["(BW-000002)"].endswith(f"Ana <A> has it. {said}.")
     assert "Visit" not in told["(BW-000003)"]
+
+
+@pytest.mark.parametrize(("days", "grade"), [(None, "soon"), (9, "soon"), (40, "plan")])
+def test_a_part_that_is_due_and_has_a_ticket_is_one_step(days: int | None, grade: str) -> None:
+    month = a_month()
+    coil = month.due[0]
+    due = replace(coil.due, verdict=Verdict.THERE if days is None else Verdict.DUE)
+    if days is not None:
+        ends = [month.until_ms + (days + more) * 24 * HOUR_MS for more in (0, 4, 9)]
+        due = replace(coil.due, early_ms=ends[0], likely_ms=ends[1], late_ms=ends[2])
+    ticket = replace(month.tickets[1], fault="coil-fouled", unit="ac-1", priority="low")
+    other = replace(ticket, unit="ac-2", number="BW-000009")
+    month = replace(month, due=(replace(coil, due=due),), tickets=(ticket, other))
+    steps = next_steps([month], names(a_site()), 20)
+    (one,) = [s for s in steps if ticket.number in s.what]
+    assert not [s for s in steps if s.what.startswith(("Plan the", "Clean", "Confirm"))]
+    assert one.grade == grade
+    assert "the job is due as well (coil)" in one.why
+    assert ("At its limit" if days is None else "Reaches its limit from") in one.why
+    (same,) = [s for s in steps if "BW-000009" in s.what]
+    assert "due as well" not in same.why, "it is of another unit"
 
 
 def test_units_that_were_not_heard_are_one_step_of_their_site() -> None:
