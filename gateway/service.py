@@ -359,7 +359,7 @@ class Service:
         """Rows for all units, known to the records too, and what is built on them."""
         sites = configuration.sites
         rows = self._register.ensure((s.id, u.id) for s in sites for u in s.units)
-        self._records.sync_units(rows)
+        self._records.sync_units(rows, self._clock_ms())
         self._freshness.know(rows, [s.id for s in sites])
         plan = FleetPlan.build(sites, dict(rows), configuration.settings, rules=configuration.rules)
         units = of_sites(sites, rows)
@@ -454,7 +454,11 @@ class Service:
             self._records, self._rules.ask, self._clock_ms, self.configuration.life
         )
         self._keeper = ConsumptionKeeper(
-            self._records, self._store, lambda: self.configuration.sites, self._clock_ms
+            self._records,
+            self._store,
+            lambda: self.configuration.sites,
+            lambda: self.configuration.settings,
+            self._clock_ms,
         )
         self._reports = ReportPost(
             self._records, self._store, lambda: self.configuration, self._clock_ms
