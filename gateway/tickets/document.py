@@ -130,7 +130,8 @@ class Ticket:
     ``site_id`` and ``unit_id`` are '' where the site file does not know them; ``site_name`` and
     ``unit_name`` always say something, ``unit_name`` '' where the ticket is about a whole site.
     ``is_over`` tells that the condition has passed. ``time_left`` is '' where that makes no sense,
-    ``outcome`` tells what has changed since the last mail.
+    ``outcome`` tells what has changed since the last mail, ``as_of`` of when the readings are (''
+    for a job that no alarm asks for).
 
     Raises SafetyTextMissing if ``isolation`` is not a complete isolation block, or is one for
     another unit or another job than the ticket's: locking off the wrong machine is worse than none.
@@ -161,6 +162,7 @@ class Ticket:
     consequence: str
     action: str
     confidence: str
+    as_of: str
     readings: tuple[ReadingRow, ...]
     causes: tuple[CauseRow, ...]
     ruled_out: tuple[CauseRow, ...]
@@ -275,6 +277,7 @@ def build(
         consequence=prose(fault.consequence, 1000),
         action=prose(fault.action, 1000),
         confidence=_confidence(evidence.confidence),
+        as_of=_as_of(notice, zone),
         readings=tuple(_reading_row(r, system) for r in evidence.readings),
         causes=tuple(cause_row(c) for c in by_agreement if not c.ruled_out),
         ruled_out=tuple(cause_row(c) for c in by_agreement if c.ruled_out),
@@ -418,6 +421,20 @@ def _since(notice: TicketNotice, zone: tzinfo) -> str:
     if notice.kind in _OVER:
         return f"{onset}, until {_when(end_ms, zone)} ({lasted})"
     return f"{onset} ({lasted} before this event)"
+
+
+def _as_of(notice: TicketNotice, zone: tzinfo) -> str:
+    """From when to when the readings are: from the trouble's onset to the event that told them."""
+    told = [e.time_ms for e in notice.history if e.evidence is not None]
+    if not told:
+        return ""
+    start, end = _when(notice.onset_ms, zone), _when(told[-1], zone)
+    if not notice.evidence.readings or notice.onset_ms >= told[-1]:
+        return f"As of {end}, the site's time. What came later is not in it."
+    return (
+        f"Readings from {start} to {end}, the site's time, or of the longer time that one names. "
+        "What came later is not in it."
+    )
 
 
 def _time_left(notice: TicketNotice, zone: tzinfo, to: str) -> str:
