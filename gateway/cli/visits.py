@@ -117,6 +117,7 @@ def propose(
     the cool hours that pads need. It says how near to the best it is.
     """
     from gateway.cli.output import fail, print_json  # noqa: PLC0415 - lazy
+    from gateway.due_keeper import DueKeeper  # noqa: PLC0415 - lazy
     from gateway.records.visit_rows import PlanRow  # noqa: PLC0415 - lazy
 
     try:
@@ -130,6 +131,8 @@ def propose(
             "[visit] with coordinates in the site files."
         )
     with opened(nearer(context, data, records)) as store:
+        # Nobody else waits for this command, and the gateway may not run.
+        DueKeeper(store, now_ms).catch_up()
         made = planned(store, configuration, now_ms(), seconds)
         with store.audit.acting(commanding(), now_ms()) as act:
             numbers = made.write(store, act.now_ms)

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from email.message import EmailMessage
 from io import BytesIO
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import icalendar
 import pytest
@@ -18,14 +19,16 @@ from support.outbox import outbox_for
 from support.records import open_records
 from support.smtp import MailCatcher
 from test_crews_config import CREWS
-from visit_rig import NOW_MS, configured, wear, worn_records
+from visit_rig import NOW_MS, VISIT, configured, wear, worn_records
 
 from gateway.config import Configuration
+from gateway.due_keeper import DueKeeper
 from gateway.records import Records, RecordsError
 from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.visits import NewWish
 from gateway.visits.proposing import planned as plan_unwritten
 from gateway.visits.proposing import propose
+from gateway.visits.question import Question, question
 from gateway.visits.telling import VisitError, cancellation, confirmation
 from rules.events import StepResult
 from rules.visits.wishes import WishKind
@@ -329,6 +332,21 @@ def test_what_was_opened_or_wished_about_is_confirmed_only_after_a_new_plan(
     assert (sure.state, sure.day) == (VisitState.CONFIRMED, "2026-07-09")
 
 
+def test_a_plan_says_of_how_many_units_a_date_is_not_known_yet(
+    records: Records, fleet: Configuration
+) -> None:
+    with records._database.write() as connection:
+        connection.exec_driver_sql("DELETE FROM due_dates")
+    rows, plan = propose(records, fleet, NOW_MS, 5)
+    assert plan.outcome.awaited == 1
+    assert records.visit_plan() == plan
+    assert {key for row in rows for key in row.course.needs} == {FLOAT}, "the ticket's job alone"
+    DueKeeper(records, lambda: NOW_MS).run()
+    rows, plan = propose(records, fleet, NOW_MS, 5)
+    assert plan.outcome.awaited == 0
+    assert PADS in {key for row in rows for key in row.course.needs}
+
+
 def test_numbers_are_never_given_twice(records: Records, fleet: Configuration) -> None:
     planned(records, fleet)
     all_of_it = [PADS, FLOAT, "quay-cold-store/ac-1/coil"]
@@ -417,3 +435,45 @@ def test_a_wish_that_cannot_be_kept_costs_nobody_ten_thousand_hours(
     assert out.cost_h < 1_000.0
     assert 0.0 <= out.bound_h <= out.cost_h + 1e-6
     assert 0.0 <= out.gap <= 1.0
+
+
+def test_pads_dry_their_hours_in_the_night_in_which_the_clock_goes_on(tmp_path: Path) -> None:
+    """Lisbon's clock went from 1:00 to 2:00 on 29 March 2026 (IANA tz database)."""
+    now_ms = int(datetime(2026, 3, 27, 9, tzinfo=UTC).timestamp() * 1000)
+    sunday = VISIT.replace("access = [{", 'access = [{ days = ["sun"],')
+    fleet = configured(
+        tmp_path / "fleet",
+        CREWS.replace('days = ["mon", "tue", "wed", "thu"]', 'days = ["sun"]'),
+        sunday.replace("[6, 7, 8]", "[3, 4]"),
+    )
+    records = worn_records(tmp_path, now_ms)
+    row = with_need(planned(records, fleet, now_ms), PADS)
+    assert row.day == "2026-03-29"
+    (stop,) = row.course.stops
+    assert stop.wet_off_ms is not None
+    assert stop.begins_ms - stop.wet_off_ms == 10 * 3_600_000
+    lisbon = ZoneInfo("Europe/Lisbon")
+    off, on = (datetime.fromtimestamp(t / 1000, lisbon) for t in (stop.wet_off_ms, stop.begins_ms))
+    # Units can run dry from 20:00 on, so their pads are dry at 7:00 by the new time.
+    assert (off.day, on.day) == (28, 29)
+    assert off.hour + off.minute / 60 >= 20.0
+    assert on.hour >= 7
+    records.close()
+
+
+def test_sites_of_other_clocks_make_no_tour(tmp_path: Path) -> None:
+    """Across a border of time zones one hour of the day is not that of the other site."""
+    asked = {
+        zone: question_of(tmp_path / zone.replace("/", "-"), zone)
+        for zone in ("Europe/Lisbon", "Europe/London", "Europe/Madrid")
+    }
+    clocks = {zone: one.problem.places[0].clock for zone, one in asked.items()}
+    assert clocks["Europe/Lisbon"] == clocks["Europe/London"] != clocks["Europe/Madrid"]
+
+
+def question_of(folder: Path, zone: str) -> Question:
+    fleet = configured(folder / "fleet")
+    sites = [site.model_copy(update={"time_zone": zone}) for site in fleet.sites]
+    return question(
+        fleet.visits, sites, (), due=(), tickets=(), wishes=(), confirmed=(), now_ms=NOW_MS
+    )

@@ -122,6 +122,11 @@ class FileRoute(ApiRoute):
     longest = MOST_BYTES
 
 
+def asker(visitor: Visitor) -> str:
+    """Whose requests are counted together: a token's, or those of who has a session."""
+    return f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
+
+
 def metered(limit: RequestLimit) -> Any:
     """A dependency: no token, and nobody with a session, asks more often than the limit says."""
 
@@ -129,8 +134,7 @@ def metered(limit: RequestLimit) -> Any:
         visitor: Visitor | None = request.state.visitor
         if visitor is None:
             return
-        who = f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
-        wait_s = limit.wait_s(who, time.monotonic())
+        wait_s = limit.wait_s(asker(visitor), time.monotonic())
         if wait_s > 0:
             seconds = int(wait_s) + 1
             raise Refused(
