@@ -1,4 +1,4 @@
-"""Clocks in the plan of visits: sites of other time zones, nights that a change of clock shortens."""
+"""Clocks in the plan of visits: sites of other time zones, nights that a new clock shortens."""
 
 from __future__ import annotations
 
