@@ -22,12 +22,13 @@ __all__ = ["lessons"]
 _DAY_MS = 86_400_000
 
 _FleetOption = Annotated[
-    Path,
+    Path | None,
     typer.Option(
         "--fleet",
         envvar="BASINWARD_FLEET",
         metavar="DIR",
         help="Configuration directory, whose settings the suggestions start from.",
+        show_default=False,
     ),
 ]
 """Without a default: lessons about another fleet's settings would mislead."""
@@ -35,7 +36,7 @@ _FleetOption = Annotated[
 
 def lessons(
     *,
-    fleet: _FleetOption,
+    fleet: _FleetOption = None,
     data: DataOption = Path("data"),
     records: RecordsOption = None,
     days: Annotated[
@@ -66,6 +67,11 @@ def lessons(
     from gateway.lessons import lesson_json, read_lessons  # noqa: PLC0415 - lazy
     from gateway.records import Records, RecordsError  # noqa: PLC0415 - lazy
 
+    if fleet is None:
+        fail(
+            "Name the fleet directory with --fleet: suggestions start from its settings, and those "
+            "of another fleet would mislead.", 2,
+        )  # fmt: skip
     configuration = configuration_or_end(fleet, os.environ)
     since_ms = time.time_ns() // 1_000_000 - days * _DAY_MS
     try:
