@@ -20,6 +20,7 @@ _AT_ONCE: Final = 5
 """Units between which others get their turn."""
 _A_RUN: Final = 40
 _DAY_MS: Final = 86_400_000
+_ALL: Final = 1_000_000
 
 
 class DueRecords(Protocol):
@@ -46,6 +47,14 @@ class DueKeeper:
         self._records = records
         self._clock_ms = clock_ms
         self._failed_ms: dict[int, int] = {}
+
+    def catch_up(self) -> None:
+        """Renew all that waits, for whoever needs it whole; raises as the records do."""
+        now_ms = self._clock_ms()
+        rows = self._records.units_awaiting_dates(now_ms, _ALL)
+        for first in range(0, len(rows), _AT_ONCE):
+            some = rows[first : first + _AT_ONCE]
+            self._records.keep_due_dates(self._records.due_dates_of(some, now_ms))
 
     def run(self) -> None:
         """Renew the dates of some units that wait for it; the others wait for the next time.

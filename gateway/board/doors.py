@@ -221,7 +221,10 @@ def actor_of(request: Request) -> Actor:
     """The request's visitor as the audit trail names him."""
     visitor: Visitor = request.state.visitor
     address = request.client.host if request.client else ""
-    return Actor(visitor.account or visitor.name, visitor.name, visitor.how, clean(address, 100))
+    token = f"{visitor.token}: {clean(visitor.token_purpose, 200)}" if visitor.token else ""
+    return Actor(
+        visitor.account or visitor.name, visitor.name, visitor.how, clean(address, 100), token
+    )
 
 
 def here(request: Request) -> str:

@@ -17,7 +17,7 @@ from typing import Final
 from gateway.board.problems import Refused
 from gateway.board.visitor import Visitor
 
-__all__ = ["BadLinkLimit", "RequestLimit", "UploadLimit", "asker", "network_of"]
+__all__ = ["AtOnceLimit", "BadLinkLimit", "RequestLimit", "UploadLimit", "asker", "network_of"]
 
 _MOST_ADDRESSES: Final = 10_000
 
@@ -118,3 +118,32 @@ class UploadLimit:
                 self._sending[who] -= 1
                 if not self._sending[who]:
                     del self._sending[who]
+
+
+class AtOnceLimit:
+    """Lets so many long answers be under way at once, in all and of one asker.
+
+    To be used by any thread; whoever was let in must :meth:`leave`.
+    """
+
+    def __init__(self, in_all: int = 6, of_one: int = 2) -> None:
+        """Nothing is under way."""
+        self._in_all = in_all
+        self._of_one = of_one
+        self._lock = threading.Lock()
+        self._under_way: Counter[str] = Counter()
+
+    def enter(self, who: str) -> bool:
+        """One more of ``who``; False, and nothing counted, where there are enough."""
+        with self._lock:
+            if self._under_way[who] >= self._of_one or self._under_way.total() >= self._in_all:
+                return False
+            self._under_way[who] += 1
+            return True
+
+    def leave(self, who: str) -> None:
+        """One less of ``who``."""
+        with self._lock:
+            self._under_way[who] -= 1
+            if self._under_way[who] <= 0:
+                del self._under_way[who]

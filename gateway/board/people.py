@@ -188,7 +188,7 @@ class PeopleDoors:
         roles = _in_both(_roles(token.roles), _roles(token.account.roles))
         return Visitor(
             token.account.shown_name, roles, account=token.account.name, how=How.TOKEN,
-            token=token.id,
+            token=token.id, token_purpose=token.purpose,
         )  # fmt: skip
 
     def _named_by_proxy(self, request: Request) -> str | None:

@@ -123,11 +123,14 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
         """Go by other recipients, and other times of a ticket's life, from the next commit on."""
         self._routing, self._life = routing, life or self._life
 
-    def sync_units(self, rows: Mapping[tuple[str, str], int]) -> None:
-        """Make known which (site, unit) each row of the unit register stands for."""
+    def sync_units(self, rows: Mapping[tuple[str, str], int], known_ms: int | None = None) -> None:
+        """Make known which (site, unit) each row of the unit register stands for.
+
+        ``known_ms`` is kept as the time at which those were registered that were not known.
+        """
         known = self.units()
         new = [
-            {"row": row, "site": site, "unit": unit}
+            {"row": row, "site": site, "unit": unit, "known_ms": known_ms}
             for (site, unit), row in rows.items()
             if known.get(row) != (site, unit)
         ]
@@ -372,8 +375,12 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
         priority: str = "",
         before_id: int | None = None,
         limit: int = 200,
+        opened_ms: tuple[int, int] | None = None,
     ) -> list[TicketRow]:
-        """Tickets, newest first; ``before_id`` continues a list."""
+        """Tickets, newest first; ``before_id`` continues a list.
+
+        With ``opened_ms`` those opened from its first time on and before its second.
+        """
         with self._database.read() as connection:
             return queries.tickets(
                 connection,
@@ -382,6 +389,7 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
                 priority=priority,
                 before_id=before_id,
                 limit=limit,
+                opened_ms=opened_ms,
             )
 
     def ticket(self, number: str) -> TicketDetail | None:
@@ -476,6 +484,7 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
             )
         commit.write_baselines(connection, result.baselines, now_ms)
         write_conditions(connection, result.conditions)
+        commit.count_late(connection, result.late)
         return mails
 
     def _mailing(self, connection: Connection, now_ms: int) -> Mailing:
@@ -484,7 +493,7 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}
-        rows |= {c.unit_row for c in result.conditions}
+        rows |= {c.unit_row for c in result.conditions} | {row for row, _ in result.late}
         if rows - self._sites.keys():
             self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
         if missing := sorted(rows - self._sites.keys()):

@@ -145,6 +145,7 @@ def build(
         consequence=prose(fault.consequence, 1000),
         action=prose(fault.action, 1000),
         confidence=_confidence(evidence.confidence),
+        as_of=_as_of(notice, zone),
         readings=tuple(_reading_row(r, system) for r in evidence.readings),
         causes=tuple(cause_row(c) for c in by_agreement if not c.ruled_out),
         ruled_out=tuple(cause_row(c) for c in by_agreement if c.ruled_out),
@@ -288,6 +289,20 @@ def _since(notice: TicketNotice, zone: tzinfo) -> str:
     if notice.kind in _OVER:
         return f"{onset}, until {_when(end_ms, zone)} ({lasted})"
     return f"{onset} ({lasted} before this event)"
+
+
+def _as_of(notice: TicketNotice, zone: tzinfo) -> str:
+    """From when to when the readings are: from the trouble's onset to the event that told them."""
+    told = [e.time_ms for e in notice.history if e.evidence is not None]
+    if not told:
+        return ""
+    start, end = _when(notice.onset_ms, zone), _when(told[-1], zone)
+    if not notice.evidence.readings or notice.onset_ms >= told[-1]:
+        return f"As of {end}, the site's time. What came later is not in it."
+    return (
+        f"Readings from {start} to {end}, the site's time, or of the longer time that one names. "
+        "What came later is not in it."
+    )
 
 
 def _time_left(notice: TicketNotice, zone: tzinfo, to: str) -> str:

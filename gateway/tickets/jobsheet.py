@@ -71,6 +71,7 @@ def _head(paper: Paper, ticket: Ticket, link: str) -> None:
             ("Respond", ticket.respond),
             ("Since", ticket.since),
             ("Likely", ticket.causes[0].title if ticket.causes else ""),
+            ("As of", ticket.as_of),
             ("Where", "; ".join(part for part in (ticket.location, ticket.address) if part)),
             ("Access", ticket.access),
             ("Contact", "; ".join(_contacts(ticket))),

@@ -85,7 +85,8 @@ class Ticket:
     ``site_id`` and ``unit_id`` are '' where the site file does not know them; ``site_name`` and
     ``unit_name`` always say something, ``unit_name`` '' where the ticket is about a whole site.
     ``is_over`` tells that the condition has passed. ``time_left`` is '' where that makes no sense,
-    ``outcome`` tells what has changed since the last mail.
+    ``outcome`` tells what has changed since the last mail, ``as_of`` of when the readings are (''
+    for a job that no alarm asks for).
 
     Raises SafetyTextMissing if ``isolation`` is not a complete isolation block, or is one for
     another unit or another job than the ticket's: locking off the wrong machine is worse than none.
@@ -116,6 +117,7 @@ class Ticket:
     consequence: str
     action: str
     confidence: str
+    as_of: str
     readings: tuple[ReadingRow, ...]
     causes: tuple[CauseRow, ...]
     ruled_out: tuple[CauseRow, ...]

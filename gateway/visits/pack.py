@@ -79,6 +79,7 @@ class Pack:
     drive: str
     work: str
     why: str
+    made: str
     time_zone: str
     stops: tuple[PackStop, ...]
     tools: tuple[str, ...]
@@ -166,6 +167,7 @@ def build_pack(
         drive=lasting(course.drive_h * 3600),
         work=lasting(work_h * 3600),
         why=course.why,
+        made=site_time(now_ms, zone),
         time_zone=first.time_zone if first else "UTC",
         stops=tuple(stops),
         tools=_union(plan.tools for plan in plans),
@@ -242,7 +244,21 @@ def _job(
         fault or _planned(job, plan),
         plan,
     )
-    return PackJob(document, plan.work_min, _why(job, site, unit), job.tickets)
+    why = " ".join(part for part in (_why(job, site, unit), _dated(job, site, document)) if part)
+    return PackJob(document, plan.work_min, why, job.tickets)
+
+
+def _dated(job: CourseJob, site: Site | None, document: Ticket) -> str:
+    """From when to when the readings are: the part's daily figures, or the ticket's readings."""
+    if job.read_from_ms is not None and job.read_to_ms is not None:
+        zone: tzinfo = site.zone if site else UTC
+        first, last = (
+            site_time(t, zone).partition(",")[0] for t in (job.read_from_ms, job.read_to_ms)
+        )
+        return f"Readings from {first} to {last}, the site's days." + (
+            f" The ticket: {document.as_of}" if document.as_of else ""
+        )
+    return document.as_of
 
 
 def _why(job: CourseJob, site: Site | None, unit: Unit | None) -> str:

@@ -13,7 +13,7 @@ from rules.visits.wishes import WishKind
 
 __all__ = ["check_wish", "reopens", "visit_facts", "wish_facts", "wishes_about"]
 
-_OPEN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED)
+_OPEN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.REOPENED)
 
 
 def check_wish(row: VisitRow, wish: NewWish, crews: Collection[str] | None, now_ms: int) -> None:

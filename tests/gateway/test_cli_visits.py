@@ -109,6 +109,15 @@ def test_a_visit_is_confirmed_packed_and_cancelled(desk: Desk, tmp_path: Path) -
     assert "confirmed" not in desk.ok()
 
 
+def test_a_visit_of_a_crew_that_was_taken_away_is_cancelled(desk: Desk) -> None:
+    desk.propose()
+    fleet = ("--fleet", str(desk.fleet))
+    desk.ok("confirm", "1", "--by", "P. Lane", *fleet)
+    (desk.fleet / "crews.toml").unlink()
+    said = desk.ok("cancel", "1", "--by", "P. Lane", *fleet)
+    assert "cancelled; van-1@north.example are told" in said
+
+
 @pytest.mark.parametrize(
     ("arguments", "status", "said"),
     [

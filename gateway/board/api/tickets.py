@@ -11,6 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 
 from gateway.board.acts.tickets import attach, exactly
 from gateway.board.api.routing import ApiRoute, FileRoute, answers
+from gateway.board.api.sites import known_place
 from gateway.board.api.terms import (
     After,
     Fact,
@@ -175,7 +176,7 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
     router = APIRouter(route_class=ApiRoute, tags=["tickets"], dependencies=[needs(Role.VIEW)])
     source = house.source
 
-    @router.get("/tickets", responses=answers())
+    @router.get("/tickets", responses=answers(404))
     def list_tickets(
         show: Shown = Shown.OPEN,
         priority: Literal["high", "medium", "low"] | None = None,
@@ -185,6 +186,7 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
         after: After = "",
     ) -> Tickets:
         """Tickets that match, newest first."""
+        known_place(source, site, unit)
         before = cursor_of(after, 1)
         view = tickets_view(
             source, shown=show, priority=priority or "", site=site, unit=unit,

@@ -19,7 +19,7 @@ from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.plan import plan_view
-from gateway.overview.visits import due_lines, visit_line, visits_view, wish_lines
+from gateway.overview.visits import asked_for, due_lines, visit_line, visits_view, wish_lines
 from gateway.records.session import RecordsError
 from gateway.tickets.document import clean
 from gateway.visits.pack_paper import pack_paper
@@ -61,11 +61,13 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
             # What is not in the files any more has no page, and nobody is sent there.
             ours = {site for site, its in team_of.items() if not team or its == team}
             due = records.first_due(now_ms, _MOST_DUE, ours)
+            tickets = plan_view(source, now_ms, team=team)
+            lines = due_lines(source.names, due.ranges)
+            rest, asked = asked_for(lines, [line.ticket for line in tickets.lines])
             return {
                 "view": visits_view(source, now_ms, team=team),
-                "due": due_lines(source.names, due.ranges), "due_total": due.total,
-                "due_awaited": due.awaited,
-                "tickets": plan_view(source, now_ms, team=team),
+                "due": rest, "due_total": due.total - (len(lines) - len(rest)),
+                "due_asked": asked, "due_awaited": due.awaited, "tickets": tickets,
             }  # fmt: skip
 
         given = {"team": team, "teams": teams, "said": "", "trouble": "", **more}
