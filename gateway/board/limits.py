@@ -9,10 +9,15 @@ from __future__ import annotations
 
 import ipaddress
 import threading
-from collections import OrderedDict
+from collections import Counter, OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final
 
-__all__ = ["BadLinkLimit", "RequestLimit", "network_of"]
+from gateway.board.problems import Refused
+from gateway.board.visitor import Visitor
+
+__all__ = ["BadLinkLimit", "RequestLimit", "UploadLimit", "asker", "network_of"]
 
 _MOST_ADDRESSES: Final = 10_000
 
@@ -78,3 +83,38 @@ class RequestLimit:
             if len(self._left) > _MOST_ADDRESSES:
                 self._left.popitem(last=False)
             return wait_s
+
+
+def asker(visitor: Visitor) -> str:
+    """Whose requests are counted together: a token's, or those of who has signed in."""
+    return f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
+
+
+class UploadLimit:
+    """Lets ``each`` asker send so many files at once, and ``all_of_them`` so many together."""
+
+    def __init__(self, each: int = 3, all_of_them: int = 12) -> None:
+        """Nobody sends."""
+        self._each = each
+        self._all = all_of_them
+        self._lock = threading.Lock()
+        self._sending: Counter[str] = Counter()
+
+    @contextmanager
+    def one_more(self, who: str) -> Iterator[None]:
+        """Somebody sends files within the block; Refused (429, 503) where too many do already."""
+        with self._lock:
+            if self._sending[who] >= self._each:
+                msg = f"You send {self._each} files already. Send the next when one is there."
+                raise Refused(429, msg, headers={"Retry-After": "5"})
+            if self._sending.total() >= self._all:
+                msg = "Too many files are being sent at the moment. Nothing was kept."
+                raise Refused(503, msg, headers={"Retry-After": "20"})
+            self._sending[who] += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._sending[who] -= 1
+                if not self._sending[who]:
+                    del self._sending[who]

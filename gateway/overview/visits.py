@@ -26,6 +26,7 @@ __all__ = [
     "due_lines",
     "visit_line",
     "visits_view",
+    "wish_lines",
 ]
 
 SHOWN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN)
@@ -175,7 +176,7 @@ def visits_view(source: Source, now_ms: int, *, team: str = "") -> VisitsView:
     return VisitsView(
         now_ms,
         tuple(Week(day_text(first), tuple(some)) for first, some in sorted(weeks.items())),
-        tuple(_wish(names, wish) for wish in source.records.visit_wishes()),
+        wish_lines(names, source.records.visit_wishes()),
         plan,
         tuple((need_text(names, one.key), one.why) for one in left),
         bool(settings.crews),
@@ -267,6 +268,11 @@ def _job(names: Names, site: str, job: CourseJob, zone: tzinfo) -> JobLine:
         _TITLES.get(job.job, job.job.replace("-", " ").capitalize()), job.hours, job.tickets,
         clean(job.why, 500), due,
     )  # fmt: skip
+
+
+def wish_lines(names: Names, wishes: Iterable[WishRow]) -> tuple[WishLine, ...]:
+    """Wishes as a page shows them."""
+    return tuple(_wish(names, wish) for wish in wishes)
 
 
 def _wish(names: Names, wish: WishRow) -> WishLine:

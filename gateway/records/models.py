@@ -457,7 +457,11 @@ class BaselineHistoryRecord(Base):
 
 
 class ActionRecord(Base):
-    """What a person asked for, from the request until the rules have applied it."""
+    """What a person asked for, from the request until the rules have applied it.
+
+    ``ticket`` is the number of the one whose life asked for it (somebody came, or left, for it), ''
+    where a person asked by himself.
+    """
 
     __tablename__ = "actions"
 
@@ -470,6 +474,7 @@ class ActionRecord(Base):
     by: Mapped[str]
     note: Mapped[str]
     parts: Mapped[str] = mapped_column(server_default="")
+    ticket: Mapped[str] = mapped_column(server_default="")
     state: Mapped[str]
     journal_offset: Mapped[int | None] = mapped_column(BigInteger)
     applied_ms: Mapped[int | None] = mapped_column(BigInteger)

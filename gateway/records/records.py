@@ -248,10 +248,40 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
     def held_out(self, site: str, unit: str, now_ms: int) -> HeldOut | None:
         """The unit's time out of service, also one on its way; None where there is none."""
         with self._database.read() as connection:
-            row = connection.scalar(
-                select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
-            )
+            row = self._unit_row(connection, site, unit)
             return None if row is None else held_out(connection, row, now_ms)
+
+    def what_hinders(
+        self,
+        kind: ActionKind,
+        site: str,
+        unit: str,
+        *,
+        now_ms: int,
+        fault: str = "",
+        until_ms: int = 0,
+    ) -> str:
+        """Why :meth:`request_action` would refuse it as things stand; '' where nothing hinders."""
+        with self._database.read() as connection:
+            row = self._unit_row(connection, site, unit)
+            if row is None:
+                return f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
+            if fault and (
+                why := actions.why_nothing(
+                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
+                )
+            ):
+                return f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
+            return what_forbids(
+                connection, kind=kind, place=f"{site}/{unit}", unit_row=row, until_ms=until_ms,
+                now_ms=now_ms,
+            )  # fmt: skip
+
+    @staticmethod
+    def _unit_row(connection: Connection, site: str, unit: str) -> int | None:
+        return connection.scalar(
+            select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
+        )
 
     def request_action(
         self,
@@ -268,24 +298,12 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
     ) -> int:
         """Record what a person asks for and give its id; :class:`RecordsError` if it cannot be."""
         with self._database.write() as connection:
-            row = connection.scalar(
-                select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
-            )
-            if row is None:
-                msg = f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
-                raise RecordsError(msg)
-            if fault and (
-                why := actions.why_nothing(
-                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
-                )
+            if why := self.what_hinders(
+                kind, site, unit, fault=fault, until_ms=until_ms, now_ms=now_ms
             ):
-                msg = f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
-                raise RecordsError(msg)
-            if why := what_forbids(
-                connection, kind=kind, place=f"{site}/{unit}", unit_row=row, until_ms=until_ms,
-                now_ms=now_ms,
-            ):  # fmt: skip
                 raise RecordsError(why)
+            row = self._unit_row(connection, site, unit)
+            assert row is not None  # noqa: S101 - else that would hinder
             return actions.add_action(
                 connection,
                 kind=kind,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO
 
@@ -14,6 +15,7 @@ from support.shown_board import ANA, board_of, client
 from support.shown_fleet import NOW_MS, ShownFleet
 from support.shown_visits import DAY_MS, visited_fleet, wear_down
 
+from gateway.board.acts import visits
 from gateway.board.visitor import Role, Visitor
 from gateway.month import Month
 from gateway.overview.visits import visits_view
@@ -159,6 +161,60 @@ def test_nobody_decides_about_jobs_that_came_after_the_page_was_opened(fleet, ac
     assert trail(fleet) == []
 
 
+def opened(fleet: ShownFleet, path: str):
+    """A planner's page as he has it open: sends what he decides later by what he saw then."""
+    browser = client(board_of(fleet, PLANNER))
+    old = Page(browser.get(path).text).fields() | {"form_token": PLANNER.form_token}
+    return lambda **fields: browser.post(path, data=old | fields)
+
+
+def test_of_two_decisions_on_what_both_have_seen_the_second_is_refused(fleet):
+    path = f"/plan/{first(fleet).number}"
+    one, other = opened(fleet, path), opened(fleet, path)
+    assert one(act="refuse", until="9999-12-31", note="Closed").status_code == 303
+    for fields in (
+        {"act": "pin"}, {"act": "move", "day": "9999-12-31"}, {"act": "confirm"},
+    ):  # fmt: skip
+        told = other(**fields)
+        assert told.status_code == 409
+        page = Page(told.text).text
+        assert "was changed meanwhile" in page
+        assert "Wishes that hold 1. Refuse" in page
+        assert "Pia Lane: Closed" in page
+    assert [w.kind for w in fleet.records.visit_wishes()] == [WishKind.REFUSE]
+    assert [action for _, action, _ in trail(fleet)] == ["visit: refuse"]
+    assert post(fleet, path, act="confirm").status_code == 303, "who has seen it may decide so"
+
+
+def test_a_wish_that_comes_while_the_letter_is_made_refuses_the_confirmation(fleet, monkeypatch):
+    path = f"/plan/{first(fleet).number}"
+    one, other = opened(fleet, path), opened(fleet, path)
+    make = visits.confirmation
+
+    def meanwhile(*given, **more):
+        assert other(act="refuse", until="2026-07-10").status_code == 303
+        return make(*given, **more)
+
+    monkeypatch.setattr(visits, "confirmation", meanwhile)
+    assert one(act="confirm").status_code == 409
+    assert first(fleet).state is VisitState.PROPOSED
+    assert [action for _, action, _ in trail(fleet)] == ["visit: refuse"]
+
+
+def test_programs_decide_on_a_visit_only_as_they_have_seen_it(fleet):
+    number = first(fleet).number
+    browser = client(board_of(fleet, replace(PLANNER, form_token="")))
+    path = f"/api/1/visits/{number}"
+    tag = browser.get(path).headers["etag"]
+    pin, refuse = {"act": "pin"}, {"act": "refuse", "until": "2026-07-10"}
+    done = browser.post(f"{path}/acts", json=pin, headers={"If-Match": tag})
+    assert (done.status_code, done.json()["wishes"]) == (200, [1])
+    late = browser.post(f"{path}/acts", json=refuse, headers={"If-Match": tag})
+    assert late.status_code == 412
+    assert browser.get(path).headers["etag"] == done.headers["etag"]
+    assert len(fleet.records.visit_wishes()) == 1
+
+
 @pytest.mark.parametrize(
     ("zone", "hours", "is_shown"),
     [
@@ -266,7 +322,7 @@ def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_co
 
             other = threading.Thread(target=decide)
             other.start()
-            other.join(30)
+            other.join(120)
         return letter
 
     monkeypatch.setattr(telling, "pack_letter", meanwhile)

@@ -171,3 +171,28 @@ def test_the_plans_page_and_a_units_page_read_no_daily_figure(tmp_path) -> None:
     assert "Parts by condition 1" in Page(browser.get("/plan").text).text
     assert "Parts by condition 0" in Page(browser.get("/plan?team=south").text).text
     fleet.close()
+
+
+def test_a_unit_whose_dates_fail_holds_up_no_other_and_is_tried_a_day_later(
+    records: Records, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    work_out, asked = records.due_dates_of, []
+
+    def fails_at_first(rows, now_ms):
+        asked.append(list(rows))
+        if 0 in rows:
+            raise ZeroDivisionError
+        return work_out(rows, now_ms)
+
+    monkeypatch.setattr(records, "due_dates_of", fails_at_first)
+    times = iter([NOW_MS, NOW_MS + 1, NOW_MS + DAY_MS])
+    keeper = DueKeeper(records, lambda: next(times))
+    keeper.run()
+    assert records.units_awaiting_dates(NOW_MS, 10) == [0]
+    assert "unit row 0" in caplog.text
+    asked.clear()
+    keeper.run()
+    assert asked == [], "not every few seconds"
+    monkeypatch.setattr(records, "due_dates_of", work_out)
+    keeper.run()
+    assert records.units_awaiting_dates(NOW_MS + DAY_MS, 10) == []

@@ -101,8 +101,29 @@ def test_in_damp_air_evaporation_is_a_rough_guess():
 # ---------------------------------------------------------------- bleed blocked
 
 
+def test_a_bleed_that_waits_for_a_high_setpoint_is_not_blocked():
+    """Four cycles where three are intended: for hours the water climbs as with the bleed shut."""
+    day = Day(Basin(bleed=controlled_bleed(20.0, 1250.0, hysteresis=0.35))).run(72.0)
+    assert day.raised() == []
+    day.basin.bleed = steady_bleed(0.0)
+    day.run(6.0)
+    assert day.raised()[0] == "bleed-blocked"
+
+
+def test_a_bleed_that_never_worked_is_blocked_at_the_limit():
+    """Where no habit is known yet, nothing is overdue before the limit."""
+    day = Day(Basin())
+    while day.basin.conductivity < 1450.0:
+        day.run(0.5)
+    assert day.raised() == []
+    day.run(2.0)
+    assert day.raised()[0] == "bleed-blocked"
+
+
 def test_a_blocked_bleed_is_found_before_the_limit():
-    day = Day(Basin()).run(8.0)
+    day = Day(Basin(bleed=controlled_bleed(8.0, 1000.0))).run(40.0)
+    day.basin.bleed = steady_bleed(0.0)
+    day.run(6.0)
     event = next(e for e in day.feed.events if e.change is Change.RAISED)
     assert event.fault == "bleed-blocked"
     assert event.severity is Severity.LOW

@@ -193,13 +193,15 @@ def timed_bleed(l_min: float, share: float) -> Callable[[Basin, float], float]:
     return lambda _b, t: l_min / share if t % 1.0 < share else 0.0
 
 
-def controlled_bleed(l_min: float, setpoint: float) -> Callable[[Basin, float], float]:
-    """A bleed by conductivity with 7 % of hysteresis."""
+def controlled_bleed(
+    l_min: float, setpoint: float, hysteresis: float = 0.07
+) -> Callable[[Basin, float], float]:
+    """A bleed by conductivity that shuts ``hysteresis`` of the setpoint below it."""
     state = {"open": False}
 
     def step(basin: Basin, _t: float) -> float:
         c = basin.solids / max(basin.AREA * basin.level + basin.held_l, 1.0)
-        state["open"] = c > setpoint or (state["open"] and c > 0.93 * setpoint)
+        state["open"] = c > setpoint or (state["open"] and c > (1.0 - hysteresis) * setpoint)
         return l_min if state["open"] else 0.0
 
     return step

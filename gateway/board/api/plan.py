@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Annotated, Final
 
@@ -16,8 +17,9 @@ from gateway.board.house import House
 from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.overview.plan import plan_view
-from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visit_rows import VisitRow, VisitState, WishRow
 from gateway.tickets.document import clean
+from gateway.visits.wishing import wishes_about
 from rules.visits.wishes import WishKind
 
 __all__ = ["VisitFacts", "facts_of", "plan_routes"]
@@ -77,6 +79,8 @@ class VisitFacts(Fact):
     why: str
     changed_by: str
     note: str
+    wishes: list[int]
+    """Numbers of the wishes that hold about its jobs; `plan` says what they are."""
     stops: list[Stop]
 
 
@@ -189,7 +193,8 @@ def plan_routes(board: Board, house: House) -> APIRouter:
             state or list(VisitState), since_day=since.isoformat() if since else ""
         )
         items, following = cut(rows, after, limit)
-        return Visits(next=following, items=[facts_of(row) for row in items])
+        wishes = records.visit_wishes()
+        return Visits(next=following, items=[facts_of(row, wishes) for row in items])
 
     @router.get("/visits/{number}", responses=answers(404))
     def get_visit(number: str, response: Response) -> VisitFacts:
@@ -197,8 +202,9 @@ def plan_routes(board: Board, house: House) -> APIRouter:
         row = records.visit(number)
         if row is None:
             raise Refused(404, "There is no visit of that number. api/1/visits lists them.")
-        response.headers["ETag"] = etag(seen(row))
-        return facts_of(row)
+        wishes = records.visit_wishes()
+        response.headers["ETag"] = etag(seen(row, wishes))
+        return facts_of(row, wishes)
 
     @router.get("/plan", responses=answers())
     def get_plan() -> PlanFacts:
@@ -268,13 +274,14 @@ def plan_routes(board: Board, house: House) -> APIRouter:
     return router
 
 
-def facts_of(row: VisitRow) -> VisitFacts:
-    """A visit as it is answered."""
+def facts_of(row: VisitRow, wishes: Sequence[WishRow]) -> VisitFacts:
+    """A visit as it is answered; ``wishes`` are all that hold."""
     course = row.course
     return VisitFacts(
         number=row.number, state=row.state, is_told=row.sequence >= 0, crew=row.crew, day=row.day,
         leaves=at(course.leaves_ms), home=at(course.home_ms), drive_h=course.drive_h,
         why=course.why, changed_by=clean(row.changed_by, 80), note=clean(row.note, 300),
+        wishes=[one.number for one in wishes_about(row, wishes)],
         stops=[
             Stop(
                 site=stop.site, begins=at(stop.begins_ms), ends=at(stop.ends_ms),

@@ -100,6 +100,17 @@ class PossibleCause(Fact):
     """What would decide."""
 
 
+class ReadBefore(Fact):
+    """A reading that was taken by hand before and after the work; null where it was not."""
+
+    what: str
+    """A signal of the catalogue, or any other name."""
+    unit: str
+    """The signal's own (`signals`), else as it was given."""
+    before: float | None
+    after: float | None
+
+
 class Finding(Fact):
     """What was found at one part, and what was done."""
 
@@ -107,6 +118,7 @@ class Finding(Fact):
     found: str
     done: str
     parts_used: str
+    readings: list[ReadBefore]
     verdict: PartVerdict | None
     """Whether that is what the ticket told; null where nobody said."""
     by: str
@@ -300,6 +312,13 @@ def facts_of(house: House, detail: TicketDetail) -> TicketFacts:
                 part=f.finding.part, found=clean(f.finding.found, 2000),
                 done=clean(f.finding.done, 2000), parts_used=clean(f.finding.parts_used, 2000),
                 by=clean(f.by, 100), time=at(f.time_ms), verdict=f.finding.verdict,
+                readings=[
+                    ReadBefore(
+                        what=clean(r.what, 80), unit=clean(r.unit, 20), before=r.before,
+                        after=r.after,
+                    )
+                    for r in f.finding.readings
+                ],
             )
             for f in detail.findings
         ],
