@@ -354,9 +354,15 @@ def _makeup_by_meters(
     strays = makeup - stored > bleed + (1.0 + 2.0 * EVAPORATION_ERROR_FRAC) * evaporation
     unproven = np.isnan(evaporation) & (implied < plan.makeup_us_cm[rows])
     spills = mean(windows.level_running, 1) > plan.overflow_mm[rows] - LIP_MM
-    return np.where(strays | unproven | spills, np.nan, implied), error
+    # A reading that steps was touched, plugged in or dosed at: the step is no climb.
+    steps = np.abs(np.diff(windows.conductivity, axis=-1))
+    stepped = np.where(np.isnan(steps), 0.0, steps).max(axis=-1) > STEP_FRAC * middle
+    return np.where(strays | unproven | spills | stepped, np.nan, implied), error
 
 
+STEP_FRAC: Final = 0.25
+"""Change from one mean to the next, of the mean reading, that no basin's water makes: a whole one
+changes by a few per cent in five minutes."""
 LIP_MM: Final = 5.0
 """Closeness to the overflow at which water may run over it."""
 

@@ -510,3 +510,12 @@ def test_a_float_set_higher_than_the_file_says_accuses_no_probe(error_mm):
     day.run(3.0).run(4.0, running=False).run(10.0)
     assert "conductivity-probe" not in day.raised()
     assert "bleed-stuck-open" not in day.raised()
+
+
+def test_a_probe_that_is_plugged_in_again_is_no_harder_make_up():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)), meters=True).run(4.0)
+    day.probe = lambda c: 0.004 * c
+    day.run(6.0)
+    day.probe = lambda c: c
+    day.run(6.0)
+    assert day.raised() == ["conductivity-probe"]
