@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Final, Literal
 
-from gateway.tickets.document import Ticket
 from gateway.tickets.jobsheet_paper import Paper
+from gateway.tickets.ticket import Ticket
 from rules.hazards import SignalWord
 
 __all__ = ["job_sheet", "write_sheet"]

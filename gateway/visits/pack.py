@@ -1,6 +1,6 @@
 """The work pack of a visit as a document: all that a crew needs for its day, in words.
 
-Each job is a :class:`gateway.tickets.document.Ticket`, which cannot be made without the isolation
+Each job is a :class:`gateway.tickets.ticket.Ticket`, which cannot be made without the isolation
 block of its own unit and job. A pack cannot be made without jobs, so none goes out without
 isolation. Layout is in :mod:`gateway.visits.pack_paper` and the templates.
 """
@@ -14,8 +14,9 @@ from typing import Final
 
 from gateway.records.rows import TicketDetail
 from gateway.records.visit_rows import VisitRow, VisitState
-from gateway.tickets.document import ContactRow, Ticket, build, clean, lasting, site_time
+from gateway.tickets.document import build, clean, lasting, site_time
 from gateway.tickets.notice import NoticeKind, TicketNotice
+from gateway.tickets.ticket import ContactRow, Ticket
 from gateway.visits.course import CourseJob, CourseStop
 from rules.equipment import Site, Unit
 from rules.events import Evidence

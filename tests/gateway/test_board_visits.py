@@ -302,7 +302,7 @@ def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_co
 
             other = threading.Thread(target=decide)
             other.start()
-            other.join(30)
+            other.join(120)
         return letter
 
     monkeypatch.setattr(telling, "pack_letter", meanwhile)

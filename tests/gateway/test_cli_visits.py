@@ -38,7 +38,7 @@ class Desk:
         return result.output
 
     def propose(self, *more: str) -> str:
-        return self.ok("propose", "--fleet", str(self.fleet), "--seconds", "5", *more)
+        return self.ok("propose", "--fleet", str(self.fleet), "--seconds", "60", *more)
 
     def records(self) -> Records:
         return Records(f"sqlite:///{self.data / 'records.sqlite'}")

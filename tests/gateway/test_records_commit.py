@@ -365,7 +365,10 @@ def test_a_site_without_a_team_gets_a_ticket_and_a_mail_that_says_nobody_is_name
     assert records.outbox_counts().by_state == {OutboxState.UNADDRESSED: 1}
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=15,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     course=st.lists(
         st.tuples(

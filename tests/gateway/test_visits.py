@@ -383,7 +383,7 @@ def test_of_two_planners_who_confirm_at_once_one_is_told_of_the_other(
     refused: list[str] = []
 
     def confirm(by: str) -> None:
-        ready.wait(30)
+        ready.wait(120)
         try:
             confirm_visit(records, fleet, row, by=by, note="", now_ms=NOW_MS)
         except RecordsError as error:
@@ -395,7 +395,7 @@ def test_of_two_planners_who_confirm_at_once_one_is_told_of_the_other(
     for one in both:
         one.start()
     for one in both:
-        one.join(60)
+        one.join(120)
     assert len(done) == len(refused) == 1
     assert "was changed meanwhile" in refused[0]
     kept = records.visit(row.number)
