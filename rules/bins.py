@@ -65,6 +65,7 @@ _A: Final = {name: i for i, name in enumerate(ACCUMULATED)}
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 _T: Final = {name: i for i, name in enumerate(TRACE)}
 _SPEED: Final = INDEX["fan_speed"]
+_RUN: Final = INDEX["fan_run"]
 _BROUGHT_BY: Final = np.array(
     [
         INDEX[{"level_running": "basin_level", "level_at_rest": "basin_level",
@@ -392,6 +393,7 @@ def close_bins(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )
     named = {name: mean[:, column] for name, column in _A.items()}
+    named["fan_square"] = _fan_square(plan, state, rows, named["fan_capacity"])
     heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
     steady[:, _Q["td_dry"]] = heat.dry
     steady[:, _Q["td_wet"]] = heat.wet
@@ -425,6 +427,21 @@ def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bo
     for slug in _WATER_FAULTS:
         out |= is_active(state.alarm_state[rows, FAULT_INDEX[slug]])
     return out
+
+
+def _fan_square(plan: FleetPlan, state: FleetState, rows: I64, mean: F64) -> F64:
+    """Mean square of the airflow in the closed bin, from its mean and its newest reading.
+
+    Fans that switch on and off within five minutes show in the mean alone as fans at part speed.
+    How far the newest reading is off the mean says it, on the average over the bins of an hour.
+    """
+    run, speed = state.value[rows, _RUN], state.value[rows, _SPEED]
+    setting = plan.settings.get("fan-not-proven", "staged", rows)
+    newest = fan_capacity_of(
+        run, speed, plan.fan_count[rows], is_staged(setting, state.together_ms[rows])
+    )
+    square: F64 = mean**2 + np.nan_to_num(newest - mean) ** 2
+    return square
 
 
 SOAK_MS: Final = 1_200_000

@@ -60,6 +60,8 @@ MEDIAN_FACTOR: Final = 1.2533
 LEAST_LEAP: Final = 0.15
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
+MIDDLE: Final = (0.3, 0.7)
+"""Shares of a rise between which a mean is on its way: of twelve that grow evenly five are."""
 STEP_ERROR: Final = 0.1
 """Uncertainty of an effectiveness by steps, at least (judgement)."""
 PAD_ERROR_FRAC: Final = 0.05
@@ -74,7 +76,8 @@ class Compared:
 
     ``long`` and ``short`` are medians over the two windows, ``newest`` and ``older`` over the last
     six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
-    deviation of a single mean when clean.
+    deviation of a single mean when clean. ``between`` counts those of the last twelve that lie in
+    the middle of the rise: a leap leaves few there, growth a third and more.
     """
 
     long: F64
@@ -83,6 +86,7 @@ class Compared:
     older: F64
     se: F64
     scatter: F64
+    between: I64
 
 
 @dataclass(frozen=True)
@@ -156,13 +160,16 @@ def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compa
     n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
     scatter = divided(spread, base)
     short = divided(median(window[:, :SHORT], SHORT // 2), base)
+    newest = divided(median(window[:, :NEWEST], NEWEST // 2), base)
+    risen = divided(window[:, : 2 * NEWEST] / base[:, None] - 1.0, newest[:, None] - 1.0)
     return Compared(
         long=divided(long, base),
         short=np.where(known, short, np.nan),
-        newest=divided(median(window[:, :NEWEST], NEWEST // 2), base),
+        newest=newest,
         older=divided(median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2), base),
         se=MEDIAN_FACTOR * scatter * np.sqrt(1.0 / n + 1.0 / learned),
         scatter=scatter,
+        between=((risen > MIDDLE[0]) & (risen < MIDDLE[1])).sum(axis=1),
     )
 
 
