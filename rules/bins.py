@@ -86,7 +86,9 @@ _ALL_HAVE: Final = ("level_running", "level_at_rest", "conductivity", "current_r
 DRAINED_MM: Final = 20.0
 """Below this level probes stand in air and the basin counts as drained (common practice)."""
 MODE_SETTLE_S: Final = 1200.0
-"""Pads take some 20 minutes to soak or to dry (common practice)."""
+"""Pads take some 20 minutes to soak (common practice)."""
+DRY_SETTLE_S: Final = 2400.0
+"""Thick pads in calm humid air dry for half an hour and longer (common practice)."""
 RECENT_BINS: Final = 3
 """Means whose median stands for the present value of a trace: a quarter of an hour."""
 STARTED_S: Final = 120.0
@@ -112,7 +114,8 @@ def accumulate(view: FrameView) -> None:
     steady = turning & ~(level < plan.pump_minimum_mm[rows])
     running = (view.pump_state == 1) & (view.pump_state_s >= rest_s)
     resting = (view.pump_state == 0) & (view.pump_state_s >= rest_s)
-    rejecting = (view.mode >= 0) & (view.mode_s >= MODE_SETTLE_S)
+    settled = view.mode_s >= np.where(view.mode == 0, DRY_SETTLE_S, MODE_SETTLE_S)
+    rejecting = (view.mode >= 0) & settled
 
     current = current_at_rated_voltage_a(
         view.signal("pump_current"),
@@ -153,7 +156,7 @@ def accumulate(view: FrameView) -> None:
     at = span(rows)
     state.bin_sum[at] += np.where(there, sample, 0.0)
     state.bin_count[at] += there
-    state.bin_mixed[rows] |= ~(view.mode_s >= MODE_SETTLE_S)
+    state.bin_mixed[rows] |= ~settled
 
 
 def fan_capacity_frac(view: FrameView) -> F64:

@@ -375,6 +375,8 @@ def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None
         ring[:, :-1] = ring[:, 1:]
         ring[:, -1] = np.clip(effect[fine], -0.5, 1.5)
         state.switch_effect[kept] = ring
+        first = np.isnan(state.step_clean[kept]) & ~np.isnan(ring).any(axis=1)
+        state.step_clean[kept[first]] = np.median(ring[first], axis=1)
 
 
 def wanted_means(plan: FleetPlan, state: FleetState, rows: I64, wanted: I64) -> I64:

@@ -62,6 +62,8 @@ LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
 MIDDLE: Final = (0.3, 0.7)
 """Shares of a rise between which a mean is on its way: of twelve that grow evenly five are."""
+LEAST_STEP_FRAC: Final = 0.6
+"""Share of the rated effect that the first steps must have shown (judgement)."""
 STEP_ERROR: Final = 0.1
 """Uncertainty of an effectiveness by steps, at least (judgement)."""
 PAD_ERROR_FRAC: Final = 0.05
@@ -338,6 +340,11 @@ def _effect(
     # The newest three agree, or the pads are not the story.
     step = np.maximum(step, median(steps[:, -LEAST_SWITCHES:], LEAST_SWITCHES))
 
+    # Load that rises just when it turns wet hides part of the fall, day by day: then only what is
+    # less than it was at first is lost. Where hardly anything was to be seen, nothing is.
+    habit = state.step_clean[rows].astype(np.float64)
+    step = np.where(habit >= LEAST_STEP_FRAC * rated, step, np.nan)
+
     # Loads that move about between dry and wet make steps that do not agree.
     told = ~np.isnan(steps)
     count = np.maximum(told.sum(axis=1), 1)
@@ -361,4 +368,4 @@ def _effect(
     effect = np.where(effect < MORE_THAN_ALL, np.nan, effect)
     sd = np.choose(by, [np.full(len(rows), np.nan), both_sd, step_sd, fall.sd])
     held = np.where(by == 2, effect, np.where(np.isnan(plain), level, plain))
-    return effect, np.where(by == 2, rated, clean), sd, by.astype(np.int64), held
+    return effect, np.where(by == 2, np.fmin(habit, rated), clean), sd, by.astype(np.int64), held

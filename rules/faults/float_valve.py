@@ -71,6 +71,8 @@ def judge_open(view: BinView, announced: I8) -> I8:
         severity[maybe[~level_follows(part)]] = 0
         passes = float_flow_of(part).passes
         severity[maybe[passes == Passes.LITTLE]] = 0
+        # A meter that shows nothing: the valve shuts, a little higher than the site file says.
+        severity[maybe[(passes == Passes.NOTHING) & (level[maybe] < lip[maybe])]] = 0
         # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:
         # rain may have left the water there, or the float be set high, which the next run tells.
         still = np.isnan(view.recent["level_running"][maybe]) & (level[maybe] < lip[maybe])
