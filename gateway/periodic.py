@@ -8,12 +8,34 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from gateway.worker import Worker
 
-__all__ = ["Periodic"]
+__all__ = ["Pace", "Periodic"]
 
 log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How often things are done, in seconds. ``rules_s`` and ``store_s`` are least intervals."""
+
+    clock_s: float = 5.0
+    actions_s: float = 1.0
+    escalation_s: float = 10.0
+    lists_s: float = 10.0
+    aftercare_s: float = 10.0
+    use_s: float = 60.0
+    reports_s: float = 60.0
+    proof_s: float = 600.0
+    looks_s: float = 5.0
+    due_s: float = 20.0
+    rules_s: float = 1.0
+    store_s: float = 1.0
+    snapshot_s: float = 300.0
+    upkeep_s: float = 60.0
+    status_s: float = 5.0
 
 
 class Periodic(Worker):

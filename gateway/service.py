@@ -15,19 +15,10 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
-from email.message import EmailMessage
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from gateway.aftercare import Aftercare
-from gateway.board.mail_links import mail_links
-from gateway.channels.calls import WebhookOutbox
-from gateway.channels.cloud_event import cloud_event
-from gateway.channels.short_text import short_text_mail
-from gateway.cleaning_proof import CleaningProof
 from gateway.config import Configuration
-from gateway.consumption.keeper import ConsumptionKeeper
 from gateway.data_directory import (
     JOURNAL_FILE,
     RECORDS_FILE,
@@ -36,29 +27,22 @@ from gateway.data_directory import (
     DataDirectory,
     DataDirectoryError,
 )
-from gateway.due_keeper import DueKeeper
 from gateway.intake import SPARKPLUG_FILTERS, TOPIC_FILTERS, Intake
 from gateway.journal import JournalError, SqliteJournal
-from gateway.mail.allowance import Allowance
-from gateway.mail.outbox import Outbox
 from gateway.mail.smtp import SmtpTransport
-from gateway.mail.worker import OutboxWorker
-from gateway.periodic import Periodic
+from gateway.outgoing import Outgoing
+from gateway.periodic import Pace
 from gateway.pipeline import Pipeline
 from gateway.receiver_clock import ReceiverClock
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records_place import note_place
-from gateway.reports.maker import ReportPost
+from gateway.regular_work import RegularWork
 from gateway.rules_reader import RulesEngine, RulesReader
 from gateway.snapshot import SnapshotFiles
 from gateway.status import GatewayStatus
 from gateway.store_reader import StoreReader
 from gateway.telemetry import StoreError, open_store
-from gateway.tickets.chart_reader import ChartReader
-from gateway.tickets.notice import TicketNotice
-from gateway.tickets.render import MailRenderer
-from gateway.unit_looks import UnitLooks
 from gateway.unit_register import UnitRegister
 from gateway.upkeep import Upkeep
 from gateway.watching.episodes import EpisodeBook
@@ -69,10 +53,9 @@ from gateway.watching.observer import Observer, Parts, Trouble
 from gateway.watching.watch import Watch, Watched
 from gateway.wire import Decoder, EdgeNodes, edges_of, of_sites
 from rules.engine import Engine
-from rules.faults.registry import FAULTS
 from rules.plan import FleetPlan
 
-__all__ = ["Pace", "Progress", "Service", "ServiceError", "wall_clock_ms"]
+__all__ = ["Progress", "Service", "ServiceError", "wall_clock_ms"]
 
 log = logging.getLogger(__name__)
 
@@ -81,27 +64,6 @@ _RELOAD_WITHIN_S: Final = 30.0
 
 class ServiceError(Exception):
     """The gateway cannot start, or cannot take a new configuration; the text says what to do."""
-
-
-@dataclass(frozen=True)
-class Pace:
-    """How often things are done, in seconds. ``rules_s`` and ``store_s`` are least intervals."""
-
-    clock_s: float = 5.0
-    actions_s: float = 1.0
-    escalation_s: float = 10.0
-    lists_s: float = 10.0
-    aftercare_s: float = 10.0
-    use_s: float = 60.0
-    reports_s: float = 60.0
-    proof_s: float = 600.0
-    looks_s: float = 5.0
-    due_s: float = 20.0
-    rules_s: float = 1.0
-    store_s: float = 1.0
-    snapshot_s: float = 300.0
-    upkeep_s: float = 60.0
-    status_s: float = 5.0
 
 
 class Progress(NamedTuple):
@@ -139,7 +101,7 @@ class Service:
         records_url: str | None = None,
         make_engine: Callable[[FleetPlan], RulesEngine] = Engine,
         clock_ms: Callable[[], int] = wall_clock_ms,
-        pace: Pace = Pace(),
+        pace: Pace | None = None,
         on_failure: Callable[[str], None] = lambda _why: None,
         manager: ServiceManager | None = None,
     ) -> None:
@@ -147,7 +109,7 @@ class Service:
         self.configuration = configuration
         self._data_dir = data_dir
         self._make_engine = make_engine
-        self._pace = pace
+        self._pace = pace or Pace()
         self.on_failure = on_failure
         self._manager = manager or ServiceManager()
         self._link = _Link(
@@ -155,12 +117,10 @@ class Service:
             f"Not connected to the broker at {configuration.broker.address} yet. If this lasts, "
             "check that it runs, and host and port under [broker].",
         )
-        self._mail_trouble = ""
         self._reloading = threading.Lock()
         self._stopped = False
         self._watch: Watch
         self._plan: FleetPlan
-        self._aftercare: Aftercare
         url = (
             records_url
             or configuration.records.database_url
@@ -209,13 +169,11 @@ class Service:
         """Start all threads; the broker need not be there yet."""
         self._rules.start()
         self._store_reader.start()
-        self._outbox.start()
-        self._calls.start()
+        self._outgoing.start()
         self._pipeline.start()
         self._intake.start()
         self._observer.look()
-        for periodic in self._periodic:
-            periodic.start()
+        self._regular_work.start()
         self._messenger.start()
         self._manager.ready("Started.")
         self._watch.start()
@@ -239,8 +197,7 @@ class Service:
         def left_s() -> float:
             return max(0.1, deadline_s - time.monotonic())
 
-        for periodic in self._periodic:
-            periodic.stop()
+        self._regular_work.stop()
         self._pipeline.stop()
         ended = {"pipeline": self._pipeline.join(left_s())}
         self._intake.stop()  # after the pipeline's last acknowledgements
@@ -248,8 +205,7 @@ class Service:
         self._store_reader.stop()
         ended["rules reader"] = self._rules.join(left_s())
         ended["store reader"] = self._store_reader.join(left_s())
-        ended["outbox"] = self._stop_outbox(self._outbox, left_s())
-        ended["webhooks"] = self._stop_outbox(self._calls, left_s())
+        ended |= self._outgoing.stop(left_s)
         self._messenger.stop()
         self._watch.stop()  # the last, so that signs of life go on until here
         ended["messenger"] = self._messenger.join(left_s())
@@ -277,7 +233,7 @@ class Service:
         :class:`ServiceError` where that cannot be; the present configuration then stays.
         """
         with self._reloading, _told():
-            renderer = self._make_renderer(configuration)
+            renderer = self._outgoing.renderer(configuration)
             plan, decoder = self._prepare(configuration)
             # The rules must know a unit before the first frame of it comes.
             done = self._rules.replace_engine(lambda: self._make_engine(plan))
@@ -297,9 +253,9 @@ class Service:
             self._pipeline.use(decoder)
             self._intake.subscribe_also(_topics(configuration))
             self._records.route(configuration.routing, configuration.life)
-            self._aftercare.use(configuration.life)
+            self._regular_work.use(configuration)
             self._watch.use(configuration.watch)
-            self._renderer = renderer
+            self._outgoing.use(configuration, renderer)
             before, self.configuration = self.configuration, configuration
             later = [
                 f"[{table}] has changed; it takes effect when the gateway is started anew."
@@ -387,29 +343,9 @@ class Service:
         )  # fmt: skip
         for worker in (self._rules, self._store_reader, self._pipeline):
             worker.on_death = self._died
-        self._figures = ChartReader(self._store)
-        self._renderer = self._make_renderer(configuration)
-        outbox = Outbox(
-            self._records.outbox_store,
-            SmtpTransport(configuration.mail),
-            self._render,
-            text=self._short_text,
-            allowance=Allowance(self._records.allowance_store, configuration.mail.hourly_limit),
-            on_server=self._mail_server_told,
-            on_refused=lambda why: log.error("%s", why),
+        self._outgoing = Outgoing(
+            configuration, self._records, self._store, self._data_dir, self._clock_ms
         )
-        self._outbox = OutboxWorker(outbox, self._clock_ms, lambda why: log.error("%s", why))
-        calls = WebhookOutbox(
-            self._records.webhook_store,
-            lambda: self.configuration.webhooks,
-            self._event,
-            on_receiver=self._receiver_told,
-            on_refused=lambda why: log.error("%s", why),
-        )
-        self._calls = OutboxWorker(
-            calls, self._clock_ms, lambda why: log.error("%s", why), "webhooks"
-        )
-        self._records.on_mail = self._wake_outboxes
         self._upkeep = Upkeep(self._journal, self._snapshots, self._rules.request_snapshot)
 
     def _watch_over(self) -> None:
@@ -421,7 +357,7 @@ class Service:
             configuration=lambda: self.configuration,
             connected=lambda: self._link.connected,
             link=lambda: self._link.why,
-            mail_trouble=lambda: self._mail_trouble,
+            mail_trouble=lambda: self._outgoing.mail_trouble,
             own_alarms=self._own_alarms,
             clock_ms=self._clock_ms,
         )  # fmt: skip
@@ -436,9 +372,8 @@ class Service:
             clock_ms=self._clock_ms,
             syslog=lambda: self.configuration.watch.syslog,
         )  # fmt: skip
-        workers = (self._intake, self._pipeline, self._rules, self._store_reader, self._outbox,
-                   self._calls)  # fmt: skip
-        pulses = [worker.pulse for worker in workers]
+        workers = (self._intake, self._pipeline, self._rules, self._store_reader)
+        pulses = [*(worker.pulse for worker in workers), *self._outgoing.pulses]
         watched = Watched(self._observer, pulses, self._watch_threads, self._clock_ms)
         self._watch = Watch(
             watched,
@@ -450,95 +385,24 @@ class Service:
         )
         for worker in (self._messenger, self._watch):
             worker.on_death = self._died
-        self._aftercare = Aftercare(
-            self._records, self._rules.ask, self._clock_ms, self.configuration.life
-        )
-        self._keeper = ConsumptionKeeper(
-            self._records, self._store, lambda: self.configuration.sites, self._clock_ms
-        )
-        self._reports = ReportPost(
-            self._records, self._store, lambda: self.configuration, self._clock_ms
-        )
-        self._proof = CleaningProof(self._records, self._store, lambda: self._plan, self._clock_ms)
-        self._due = DueKeeper(self._records, self._clock_ms)
-        self._looks = UnitLooks(self._records, self._rules.ask, self._rows, self._clock_ms)
-        self._periodic = (
-            Periodic("escalation", pace.escalation_s, self._escalate),
-            Periodic("lists", pace.lists_s, self._make_lists),
-            Periodic("aftercare", pace.aftercare_s, self._aftercare.run),
-            Periodic("reports", pace.reports_s, self._reports.run),
-            Periodic("consumption", pace.use_s, self._keeper.run),
-            Periodic("cleaning proof", pace.proof_s, self._proof.run),
-            Periodic("due dates", pace.due_s, self._due.run),
-            Periodic("looks", pace.looks_s, self._looks.run),
-            Periodic("upkeep", pace.upkeep_s, self._look_after),
-            Periodic("snapshots", pace.snapshot_s, self._rules.request_snapshot),
-            Periodic("status", pace.status_s, self._observer.look),
-        )
-
-    def _rows(self) -> list[int]:
-        """The unit register's rows of the units that are configured."""
-        rows = self._register.rows
-        keys = ((s.id, u.id) for s in self.configuration.sites for u in s.units)
-        return [rows[key] for key in keys if key in rows]
-
-    def _make_renderer(self, configuration: Configuration) -> MailRenderer:
-        return MailRenderer(
-            configuration.sites, FAULTS, configuration.from_name,
-            rules=configuration.rules, figures=self._figures,
-            link=mail_links(configuration.board, self._data_dir, self._records.installation),
-            board_url=configuration.board.public_url,
+        self._regular_work = RegularWork(
+            pace, self._records, self._store, self._register, self._rules, self._store_reader,
+            self._upkeep, self._clock_ms,
+            configuration=lambda: self.configuration,
+            plan=lambda: self._plan,
+            also=[("status", pace.status_s, self._observer.look)],
         )  # fmt: skip
 
-    def _render(self, notice: TicketNotice) -> EmailMessage:
-        return self._renderer(notice)
-
-    def _short_text(self, notice: TicketNotice) -> EmailMessage:
-        return short_text_mail(self._renderer.ticket(notice), notice)
-
-    def _event(self, notice: TicketNotice) -> bytes:
-        return cloud_event(self._renderer.ticket(notice), notice, self._records.installation)
-
-    def _wake_outboxes(self) -> None:
-        self._outbox.wake()
-        self._calls.wake()
-
-    def _stop_outbox(self, worker: OutboxWorker, timeout_s: float) -> bool:
-        try:
-            return worker.stop(timeout_s)
-        except RuntimeError:  # it was never started
-            return True
-
     # -- told by threads --------------------------------------------------------------------
-
-    def _escalate(self) -> None:
-        try:
-            self._records.escalate(self._clock_ms())
-        except RecordsError as error:
-            # The rules reader, which needs them every second, tells of their outage.
-            log.debug("The chains of those to be told wait: %s", error)
-
-    def _make_lists(self) -> None:
-        try:
-            self._records.make_lists(self._clock_ms())
-        except RecordsError as error:
-            log.debug("Digests and summaries wait: %s", error)
-
-    def _look_after(self) -> None:
-        self._upkeep.run()
-        self._store_reader.request_maintenance()
 
     def _watch_threads(self) -> None:
         """The threads that are not ours to catch the errors of: they end only by a defect."""
         broker_thread = f"paho-mqtt-client-{self._client_id}"  # as the client library names it
-        names = {thread.name for thread in threading.enumerate()}
-        for what, name in (
-            ("the outbox", "outbox"),
-            ("the webhooks", "webhooks"),
-            ("the broker's connection", broker_thread),
-        ):
-            if name not in names and not self._stopped:
-                self.on_failure(f"the thread of {what} has died; its traceback is in the log")
+        dead = self._outgoing.dead()
+        if broker_thread not in {thread.name for thread in threading.enumerate()}:
+            dead.append("the broker's connection")
+        for what in dead if not self._stopped else ():
+            self.on_failure(f"the thread of {what} has died; its traceback is in the log")
 
     def _own_alarms(self) -> list[Trouble]:
         return self._watch.troubles()
@@ -546,13 +410,6 @@ class Service:
     def _broker_told(self, connected: bool, why: str) -> None:
         self._link = _Link(connected, why)
         log.log(logging.INFO if connected or self._stopped else logging.ERROR, "%s", why)
-
-    def _mail_server_told(self, up: bool, why: str) -> None:
-        self._mail_trouble = "" if up else why
-        log.log(logging.WARNING if up else logging.ERROR, "%s", why)
-
-    def _receiver_told(self, up: bool, why: str) -> None:
-        log.log(logging.WARNING if up else logging.ERROR, "%s", why)
 
     def _died(self, name: str, error: BaseException) -> None:
         self.on_failure(f"the thread '{name}' has died ({type(error).__name__}: {error})")

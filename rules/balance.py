@@ -35,6 +35,7 @@ from rules.water_windows import (
     Windows,
     mean,
     mean_error,
+    missed_in_gulps,
     steady_slope,
     wet_running,
     windows_of,
@@ -77,6 +78,9 @@ of a class 2 meter in service, 4 %, is hardly ever passed; OIML R 49, from memor
 METER_CREEP_FRAC: Final = 0.01
 """Error of a make-up meter whatever flows, of the valve's full flow: below a hundredth of their
 permanent flow meters of ratio 100 are bound to nothing (OIML R 49, from memory)."""
+MISSED_FRAC: Final = 0.3
+"""Share of a metered make-up that may have been missed between readings for it to stand for the
+evaporation: little more than the weather's own uncertainty (judgement)."""
 METER_ZERO_FRAC: Final = 0.03
 """Share of the make-up valve's full flow below which a make-up meter counts as showing no flow."""
 METER_ZERO_L_MIN: Final = 0.05
@@ -166,10 +170,9 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     bins = windows.conductivity.shape[-1]
     wet = wet_running(windows)
     used = wet & ~np.isnan(windows.conductivity)
-    n = used.sum(axis=-1)
     hours = np.broadcast_to(np.arange(bins) * (BIN_MS / 3_600_000.0), used.shape)
     first = np.where(used.any(axis=-1), used.argmax(axis=-1), bins)
-    running = (n >= LEAST_BINS) & (n >= LEAST_RUN_FRAC * (bins - first))
+    running = used.sum(axis=-1) >= np.maximum(LEAST_BINS, LEAST_RUN_FRAC * (bins - first))
     slope, slope_sd, middle = line_fit(hours, np.where(used, windows.conductivity, np.nan))
     slope, slope_sd, middle = (np.where(running, a, np.nan) for a in (slope, slope_sd, middle))
     levels = without_leaps(np.where(used, windows.level_running, np.nan))
@@ -181,6 +184,7 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
 
     evaporation = mean(np.where(used, windows.evaporation, np.nan), LEAST_BINS)
     makeup = mean(np.where(wet, windows.makeup_flow, np.nan), LEAST_BINS)
+    missed = _missed(plan, rows, np.where(wet, windows.makeup_flow, np.nan))
     bleed = mean(np.where(wet, windows.bleed_flow, np.nan), LEAST_BINS)
     wanted = bleed_for_cycles_l_min(evaporation, plan.target_cycles[rows])
 
@@ -188,10 +192,8 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     metered = bleed_from_makeup_l_min(makeup, middle, c_m, volume, slope, rise, area)
     stored_sd = volume * np.hypot(slope_sd, VOLUME_ERROR_FRAC * slope) / 60.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        metered_sd = (
-            np.hypot(np.hypot(METER_ERROR_FRAC, MAKEUP_ERROR_FRAC) * makeup * c_m, stored_sd)
-            / middle
-        )
+        metered_sd = np.hypot(METER_ERROR_FRAC, MAKEUP_ERROR_FRAC) * makeup
+        metered_sd = np.hypot(np.hypot(metered_sd, missed) * c_m, stored_sd) / middle
         weather = bleed_from_evaporation_l_min(evaporation, middle, c_m, volume, slope, rise, area)
         # An error of C_m moves the numerator by E and the denominator by one.
         by_makeup = MAKEUP_ERROR_FRAC * c_m * np.abs(evaporation + weather)
@@ -199,9 +201,11 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
             middle - c_m
         )
         no_bleed = no_bleed_slope_us_cm_h(c_m, volume, evaporation)
-        by_meter_only = no_bleed_slope_us_cm_h(c_m, volume, np.maximum(makeup, 0.0))
         # With the bleed shut all make-up replaces evaporation, so the meter serves as well.
-        no_bleed = np.where(np.isnan(no_bleed), by_meter_only, no_bleed)
+        well_read = np.where(missed <= MISSED_FRAC * makeup, np.maximum(makeup, 0.0), np.nan)
+        no_bleed = np.where(
+            np.isnan(no_bleed), no_bleed_slope_us_cm_h(c_m, volume, well_read), no_bleed
+        )
         speaks = no_bleed >= LEAST_CLIMB_FRAC_H * middle
         climb = np.where(speaks, slope / no_bleed, np.nan)
         climb_sd = np.where(speaks, slope_sd / no_bleed, np.nan)
@@ -228,7 +232,7 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     has_level = running & ~np.isnan(windows.level_running).all(axis=-1)
     source, made_up = _made_up(makeup, implied, np.where(has_level, by_float, np.nan))
 
-    at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup)
+    at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup + 2.0 * missed)
 
     implied_us_cm, implied_sd = _makeup_by_meters(
         plan,
@@ -266,6 +270,12 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         makeup_us_cm_sd=implied_sd,
         makeup_low_us_cm=lowest,
     )
+
+
+def _missed(plan: FleetPlan, rows: I64, makeup: F64) -> F64:
+    """Standard error of the metered make-up in a window, (m,): what came between its readings."""
+    full = plan.makeup_max_l_min[rows]
+    return missed_in_gulps(makeup, np.maximum(METER_ZERO_FRAC * full, METER_ZERO_L_MIN), full)
 
 
 def _made_up(by_meter: F64, by_balance: F64, by_float: F64) -> tuple[I64, F64]:
@@ -323,7 +333,8 @@ def _makeup_by_meters(
     )
     bleed_sd = np.hypot(METER_ERROR_FRAC * bleed, mean_error(bleed_window))
     creep = METER_CREEP_FRAC * plan.makeup_max_l_min[rows]
-    makeup_sd = np.hypot(np.hypot(METER_ERROR_FRAC * flowing, creep), mean_error(makeup_window))
+    makeup_sd = np.hypot(METER_ERROR_FRAC * flowing, creep)
+    makeup_sd = np.hypot(makeup_sd, _missed(plan, rows, makeup_window))
     # The question is whether it can be the site file's water: so much would come in of that.
     most = np.fmax(implied, plan.makeup_us_cm[rows])
     error = np.hypot(np.hypot(bleed_sd * middle, stored_sd), makeup_sd * most) / flowing

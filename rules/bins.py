@@ -20,6 +20,7 @@ from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
 from rules.bin_times import bin_end_ms, bin_of
+from rules.bleed_habit import close_bleed
 from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
@@ -391,6 +392,7 @@ def close_bins(
         plan.barometric_kpa[rows],
     )
     _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
+    close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet

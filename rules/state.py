@@ -64,7 +64,8 @@ WATER_LOOKS: Final = 8
 ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
-    "step_clean",
+    "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
+    "bleed_more_bins", "bleed_usual_l_min",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -236,6 +237,13 @@ class FleetState:
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
     figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
+    # how the bleed is used to run, by its meter, see rules/bleed_habit.py
+    bleed_run_bins: U16  # wet running bins with a reading of it
+    bleed_shut_bins: U16  # of those, without flow
+    bleed_turns: U8  # how often it opened or shut, 255 at most
+    bleed_open_bins: U16  # running bins since it last showed no flow
+    bleed_more_bins: U16  # running bins since it last showed no more than usual
+    bleed_usual_l_min: F32  # slow mean of the flow while it flows
     water_looks: F16  # (rows, 3, WATER_LOOKS) leak at the float, concentration, volume
     # alarms
     alarm_state: I8
@@ -344,6 +352,12 @@ class FleetState:
             baseline_frozen=np.zeros(n, dtype=np.bool_),
             figure_day=np.zeros(n, dtype=np.int32),
             figure_mark=np.zeros((n, q), dtype=np.uint16),
+            bleed_run_bins=np.zeros(n, dtype=np.uint16),
+            bleed_shut_bins=np.zeros(n, dtype=np.uint16),
+            bleed_turns=np.zeros(n, dtype=np.uint8),
+            bleed_open_bins=np.zeros(n, dtype=np.uint16),
+            bleed_more_bins=np.zeros(n, dtype=np.uint16),
+            bleed_usual_l_min=np.zeros(n, dtype=np.float32),
             water_looks=np.full((n, 3, WATER_LOOKS), np.nan, dtype=np.float16),
             alarm_state=i8(0, n, f),
             alarm_severity=i8(0, n, f),

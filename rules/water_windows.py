@@ -16,6 +16,7 @@ __all__ = [
     "Windows",
     "mean",
     "mean_error",
+    "missed_in_gulps",
     "steady_slope",
     "wet_running",
     "windows_of",
@@ -99,3 +100,18 @@ def mean_error(window: F64) -> F64:
     left = np.where(there, window - found[..., None], 0.0)
     error: F64 = np.sqrt((left * left).sum(axis=-1) / np.maximum(n - 1, 1) / n)
     return error
+
+
+def missed_in_gulps(window: F64, least: F64, full: F64) -> F64:
+    """Standard error of a mean flow that comes in gulps and is read at moments only, (m,).
+
+    A float that opens and shuts lets a basin's band of water in within minutes, so readings every
+    few minutes may fall between. ``least`` is the flow that counts as any, ``full`` the valve's.
+    Zero in half of the means and more tells gulps; then one more of them may have been missed. A
+    valve that throttles, or a meter read often enough, gives flow in most means.
+    """
+    there = ~np.isnan(window)
+    n = there.sum(axis=-1)
+    flowing = (window > least[:, None]).sum(axis=-1)
+    one = np.where((n > 0) & (2 * flowing <= n), full / np.maximum(n, 1), 0.0)
+    return np.hypot(mean_error(window), one)

@@ -229,7 +229,8 @@ def _facts(entry: Entry) -> Iterator[tuple[str, str]]:
     for severity, text in fault.response.items():
         yield f"time to respond, {severity.name.lower()}", text
     yield "job plan", fault.job_plan
-    yield "needs", ", ".join(fault.needs) or "nothing"
+    any_of = (f"one of {', '.join(group)}" for group in fault.needs_any)
+    yield "needs", "; ".join(filter(None, (", ".join(fault.needs), *any_of))) or "nothing"
     if fault.helps:
         yield "sharper with", ", ".join(fault.helps)
     if fault.suppressed_by:

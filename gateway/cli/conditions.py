@@ -78,7 +78,7 @@ def conditions(
     if why:
         for r in rows:
             due = ranges[r.unit_row, r.part]
-            typer.echo(f"{r.site}/{r.unit}  {r.said}")
+            typer.echo(f"{r.site}/{r.unit}  {r.title}: {r.in_words}. {r.said}{_evidence(r)}")
             typer.echo(f"    {_sentence(due)}\n")
         return
 
@@ -105,6 +105,19 @@ def conditions(
     )
 
 
+def _evidence(row: ConditionRow) -> str:
+    from gateway.cli.output import utc  # noqa: PLC0415 - lazy
+
+    if not row.basis:
+        return ""
+    means = "mean" if row.count == 1 else "means"
+    learned = f" The clean state was learned on {utc(row.baseline_ms)[:10]}."
+    return (
+        f" By {row.basis}, {row.count} {means} from {utc(row.since_ms)} to {utc(row.time_ms)}."
+        f"{learned if row.baseline_ms else ''}"
+    )
+
+
 def _sentence(due: DueRange) -> str:
     from gateway.cli.output import utc  # noqa: PLC0415 - lazy
 
@@ -120,6 +133,7 @@ def _plain(row: ConditionRow, due: DueRange) -> dict[str, Any]:
         "site": row.site,
         "unit": row.unit,
         "part": row.part,
+        "title": row.title,
         "time_ms": row.time_ms,
         "condition_pct": row.condition_pct,
         "uncertainty_pct": row.uncertainty_pct,

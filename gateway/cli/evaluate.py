@@ -80,7 +80,7 @@ def evaluate(
     from gateway.evaluation.report import to_text  # noqa: PLC0415 - lazy
     from gateway.evaluation.run import run  # noqa: PLC0415 - lazy
     from rules.evaluation.scoring import score  # noqa: PLC0415 - lazy
-    from rules.faults.registry import SLUGS  # noqa: PLC0415 - lazy
+    from rules.faults.registry import RULES, SLUGS  # noqa: PLC0415 - lazy
 
     if picture is not None and picture.suffix.lower() != ".svg":
         fail(f"The picture is drawn as SVG: name a file that ends in .svg, not '{picture}'.", 2)
@@ -113,6 +113,8 @@ def evaluate(
         done.exposure,
         order=SLUGS,
         grace_ms=round(grace_hours * _HOUR_MS),
+        catalogue={rule.fault.slug: rule.fault for rule in RULES},
+        sent=read.sent(),
     )
     typer.echo(clean(to_text(read, done, scores, close_after_s=close_ms / 1000)))
     if json_file is not None:

@@ -55,7 +55,7 @@ def to_json(folder: Folder, run: Run, scores: Scores) -> dict[str, Any]:
         "figures": figures(scores),
         "alarm_performance": alarm_performance(run, folder).to_json(),
         "confusion": scores.confusion.to_json(),
-        "faults": [_case(case) for case in scores.cases],
+        "faults": [_case(case, scores) for case in scores.cases],
         "alarms": [
             {**_alarm(alarm), "verdict": verdict.value}
             for alarm, verdict in zip(run.alarms, scores.alarm_verdicts, strict=True)
@@ -86,6 +86,7 @@ def figures(scores: Scores) -> dict[str, Any]:
     return {
         "detected": scores.detection.to_json(),
         "detected_medium_up": scores.detection_medium_up.to_json(),
+        "no_signal_bears_on_it_medium_up": scores.unseen_medium_up.to_json(),
         "noticed": scores.noticed.to_json(),
         "detected_by_severity": by_severity(lambda case: case.detected),
         "correct_of_detected": scores.correct_of_detected.to_json(),
@@ -111,7 +112,7 @@ def figures(scores: Scores) -> dict[str, Any]:
     }
 
 
-def _case(case: CaseResult) -> dict[str, Any]:
+def _case(case: CaseResult, scores: Scores) -> dict[str, Any]:
     label = case.label
     return {
         "number": label.number,
@@ -130,6 +131,7 @@ def _case(case: CaseResult) -> dict[str, Any]:
         "time_to_detect_from_medium_s": case.delay_from_medium_s,
         "before_flow_65": case.before_flow_65,
         "tickets": case.tickets,
+        "signals_lacking": list(scores.without_signals.get(label.number, ())),
     }
 
 

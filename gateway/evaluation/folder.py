@@ -41,6 +41,11 @@ class Folder:
     """Labels of times at which there is no sample."""
     warnings: tuple[Problem, ...]
 
+    def sent(self) -> dict[tuple[str, str], frozenset[str]]:
+        """By site and unit, the signals of which any reading came."""
+        names = {row: key for key, row in self.rows.items()}
+        return {names[row]: found for row, found in self.samples.sent().items()}
+
 
 def read_folder(path: Path, say: Callable[[str], None] = lambda _text: None) -> Folder:
     """Everything in the folder. Raises :class:`FaultyFolder`. ``say`` is told what takes long."""

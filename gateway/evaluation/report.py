@@ -123,6 +123,7 @@ def _found(scores: Scores) -> Iterator[str]:
             _share_row(f"  {grade.name.lower()}", share)
             for grade, share in scores.by_severity(lambda case: case.detected).items()
         ),
+        _share_row("no signal bears on it, of medium and up", scores.unseen_medium_up),
         _share_row("noticed, all faults", scores.noticed),
         _share_row("right first cause, of the detected", scores.correct_of_detected),
         _share_row("  medium severity and up", scores.correct_of_detected_medium_up),
@@ -261,7 +262,7 @@ def _missed(scores: Scores) -> Iterator[str]:
         yield from columns(
             (
                 f"#{case.label.number}", _where(case.label), case.label.fault,
-                case.label.severity.name.lower(), _span(case.label), _said_instead(case),
+                case.label.severity.name.lower(), _span(case.label), _said_instead(case, scores),
             )
             for case in missed
         )  # fmt: skip
@@ -275,9 +276,10 @@ def _span(label: Label) -> str:
     return f"{_minute(label.start_ms)} to {_minute(label.end_ms) or 'the end'}"
 
 
-def _said_instead(case: CaseResult) -> str:
+def _said_instead(case: CaseResult, scores: Scores) -> str:
     if case.first is None:
-        return "nothing was said"
+        lacking = scores.without_signals.get(case.label.number)
+        return f"the unit does not send {', '.join(lacking)}" if lacking else "nothing was said"
     said = case.first
     alarm = said.alarm.fault
     cause = said.announcement.diagnosis

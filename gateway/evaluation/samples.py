@@ -80,6 +80,15 @@ class Samples:
         ]
         return sorted(found, key=lambda refusal: refusal.received_ms)
 
+    def sent(self) -> dict[int, frozenset[str]]:
+        """By unit row, the signals of which any reading came."""
+        rows = np.unique(self.unit_row)
+        names: dict[int, set[str]] = {int(row): set() for row in rows}
+        for column, values in self.columns.items():
+            for row in np.unique(self.unit_row[~np.isnan(values)]).tolist():
+                names[row].add(SIGNALS[column].name)
+        return {row: frozenset(found) for row, found in names.items()}
+
     def watched_ms(self) -> dict[int, tuple[int, int]]:
         """By unit row, when its first and its last sample arrived."""
         spans = {}

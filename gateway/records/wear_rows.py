@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from rules.condition.figures import condition_in_words
+from rules.condition.figures import PART_TITLES, condition_in_words
 from rules.events import Reading
 from rules.forecast import DueRange
 
@@ -32,6 +32,11 @@ class ConditionRow:
     baseline_ms: int
     said: str
     readings: tuple[Reading, ...]
+
+    @property
+    def title(self) -> str:
+        """The part as a person calls it; its slug where a later version knows it no more."""
+        return PART_TITLES.get(self.part, self.part)
 
     @property
     def in_words(self) -> str:

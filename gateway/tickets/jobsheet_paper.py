@@ -6,28 +6,21 @@ printed in black and white; colours only repeat what words say.
 
 from __future__ import annotations
 
-import logging
-import unicodedata
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from io import BytesIO
-from typing import Final, Literal, cast
+from typing import Final, Literal
 
 import segno
-from fpdf import FPDF
-from fpdf.fonts import FontFace, TTFFont
 
-from gateway.tickets.fonts import BOLD, EAST_ASIAN, REGULAR
+from gateway.tickets.jobsheet_document import SOFT, SheetDocument
 from rules.hazards import SignalWord
 
 __all__ = ["Paper"]
 
-# It tells at length, for each sheet, which letters it takes from a font.
-logging.getLogger("fontTools").setLevel(logging.WARNING)
-
 _Colour = tuple[int, int, int]
 _INK: Final[_Colour] = (31, 41, 51)
-_SOFT: Final[_Colour] = (82, 96, 109)
 _RULE: Final[_Colour] = (150, 160, 170)
 _TINT: Final[_Colour] = (238, 242, 245)
 _MARGIN_MM: Final = 16
@@ -35,12 +28,10 @@ _QR_MM: Final = 26
 _LABEL_MM: Final = 20
 _BODY_PT: Final = 10
 _LINE_MM: Final = 4.6
+_ROW_LINE_MM: Final = 5.0
+_BOX_MM: Final = 2.0  # between a box's edge and its words
+_CELL_MM: Final = 1.5  # the same in a table
 _CHECK: Final = "☐"
-_STAND_IN: Final = "■"
-_FROM_THE_RIGHT: Final = frozenset({"R", "AL"})  # bidirectional classes of UAX 9
-_LOST: Final = (
-    f"{_STAND_IN} stands for a letter that this sheet cannot print; the ticket's mail has it."
-)
 _WIDTHS: Final[dict[tuple[str, str], float]] = {}
 """By style and word: millimetres at one point, the same on every sheet."""
 _WIDTHS_KEPT: Final = 20_000
@@ -53,60 +44,13 @@ _WORD_COLOURS: Final[dict[SignalWord, tuple[_Colour, _Colour]]] = {
 }
 
 
-class _Pdf(FPDF):
-    """The document, with its footer on every page, and a stand-in for letters that no font has."""
+@dataclass(frozen=True)
+class _Row:
+    """A row of a table: the lines of each cell, and the style that all have."""
 
-    footer_text = ""
-    lost_letters = False
-
-    def __init__(self, page: Literal["A4", "Letter"]) -> None:
-        super().__init__(format=page)
-        self._others: list[str] = []
-
-    def normalize_text(self, text: str) -> str:
-        """``text`` with what can be printed; the library asks this of all that is written."""
-        body = cast("TTFFont", self.fonts["body"]).cmap
-        if all(ord(letter) in body or letter.isspace() for letter in text):
-            return text
-        return "".join(self._printable(letter, body) for letter in text)
-
-    def _printable(self, letter: str, body: Mapping[int, object]) -> str:
-        if ord(letter) in body or letter.isspace():
-            return letter
-        # Letters that join, stack or run from right to left come out wrong one by one.
-        one_by_one = (
-            unicodedata.category(letter)[0] != "M"
-            and unicodedata.bidirectional(letter) not in _FROM_THE_RIGHT
-        )
-        if one_by_one and self._is_in_another_font(letter):
-            return letter
-        self.lost_letters = True
-        return _STAND_IN
-
-    def _is_in_another_font(self, letter: str) -> bool:
-        """Whether a font of the machine has it; each is loaded when those before it do not."""
-        for number, file in enumerate(EAST_ASIAN):
-            name = f"other{number}"
-            if name not in self.fonts:
-                if not file.is_file():
-                    continue
-                self.add_font(name, fname=file)
-                self._others.append(name)
-                self.set_fallback_fonts(self._others, exact_match=False)
-            if ord(letter) in cast("TTFFont", self.fonts[name]).cmap:
-                return True
-        return False
-
-    def footer(self) -> None:
-        if self.lost_letters:
-            self.set_y(-16)
-            self.set_font("body", size=8)
-            self.set_text_color(*_SOFT)
-            self.cell(0, 5, _LOST, align="C")
-        self.set_y(-12)
-        self.set_font("body", size=8)
-        self.set_text_color(*_SOFT)
-        self.cell(0, 5, f"{self.footer_text}   {self.page_no()} of {{nb}}", align="C")
+    cells: Sequence[Sequence[str]]
+    height_mm: float
+    style: Literal["", "B"]
 
 
 class Paper:
@@ -115,13 +59,7 @@ class Paper:
     def __init__(
         self, page: Literal["A4", "Letter"], title: str, made: datetime, *, footer: str
     ) -> None:
-        pdf = self._pdf = _Pdf(page)
-        pdf.footer_text = footer
-        pdf.set_creation_date(made)
-        pdf.set_title(title)
-        pdf.set_lang("en")
-        pdf.add_font("body", fname=REGULAR)
-        pdf.add_font("body", style="B", fname=BOLD)
+        pdf = self._pdf = SheetDocument(page, title, made, footer)
         pdf.set_margin(_MARGIN_MM)
         pdf.set_auto_page_break(auto=True, margin=17)
         pdf.add_page()
@@ -148,16 +86,18 @@ class Paper:
         indent_mm: float = 0.0,
     ) -> None:
         self._pdf.set_font("body", style=style, size=size)
-        self._write(self._broken(text, indent_mm), indent_mm, size * 0.46)
+        self._write(self._broken(text, self._beside_mm(indent_mm)), indent_mm, size * 0.46)
 
-    def _broken(self, text: str, indent_mm: float) -> list[str]:
-        """``text`` in lines that fit beside the indent, in the present font.
+    def _beside_mm(self, indent_mm: float) -> float:
+        """What an indent, and a code in the corner, leave of the page's width."""
+        return self._pdf.epw - self._right_mm - indent_mm - 2 * self._pdf.c_margin
 
-        The library's own breaking measures each line anew with every letter, which takes most of
-        the time of a whole sheet.
+    def _broken(self, text: str, width: float) -> list[str]:
+        """``text`` in lines that fit into ``width`` mm in the present font.
+
+        The library's own breaking, in its tables too, measures each line anew with every letter,
+        which takes most of the time of a whole sheet.
         """
-        pdf = self._pdf
-        width = pdf.epw - self._right_mm - indent_mm - 2 * pdf.c_margin
         space = self._width(" ")
         lines: list[str] = []
         line: list[str] = []
@@ -200,7 +140,7 @@ class Paper:
         pdf.image(picture, x, y, _QR_MM, _QR_MM, alt_text=f"QR code: {content}")
         pdf.set_xy(x, y + _QR_MM)
         pdf.set_font("body", size=8)
-        pdf.set_text_color(*_SOFT)
+        pdf.set_text_color(*SOFT)
         pdf.cell(_QR_MM, 4, below, align="C")
         pdf.set_xy(_MARGIN_MM, y)
         self._right_mm = _QR_MM + 4
@@ -208,7 +148,7 @@ class Paper:
 
     def kicker(self, text: str) -> None:
         """A small line above the title."""
-        self._pdf.set_text_color(*_SOFT)
+        self._pdf.set_text_color(*SOFT)
         self._text(text, 10, "B")
 
     def title(self, text: str) -> None:
@@ -230,10 +170,10 @@ class Paper:
             if self._right_mm and pdf.get_y() > self._qr_end_mm:
                 self._right_mm = 0.0
             pdf.set_font("body", size=_BODY_PT)
-            pdf.set_text_color(*_SOFT)
+            pdf.set_text_color(*SOFT)
             pdf.cell(_LABEL_MM, _LINE_MM, label)
             pdf.set_text_color(*_INK)
-            self._write(self._broken(text, _LABEL_MM), _LABEL_MM, _LINE_MM)
+            self._write(self._broken(text, self._beside_mm(_LABEL_MM)), _LABEL_MM, _LINE_MM)
         if self._right_mm:
             pdf.set_y(max(pdf.get_y(), self._qr_end_mm))
             self._right_mm = 0.0
@@ -274,30 +214,61 @@ class Paper:
         pdf.set_text_color(*_INK)
         pdf.set_fill_color(*_TINT)
         pdf.set_draw_color(*(border or _TINT))
-        pdf.multi_cell(
-            0, _LINE_MM, "\n".join(paragraphs), border=1, fill=border is None, align="L",
-            padding=2, new_x="LMARGIN", new_y="NEXT",
-        )  # fmt: skip
+        lines = [t for p in paragraphs for t in self._broken(p, pdf.epw - 2 * _BOX_MM)]
+        height = _LINE_MM * len(lines) + 2 * _BOX_MM
+        if pdf.will_page_break(height):
+            pdf.add_page()
+        pdf.rect(_MARGIN_MM, pdf.get_y(), pdf.epw, height, "D" if border else "DF")
+        pdf.ln(_BOX_MM)
+        self._write(lines, _BOX_MM - pdf.c_margin, _LINE_MM)
+        pdf.ln(_BOX_MM)
         pdf.set_draw_color(*_RULE)
         pdf.ln(1.5)
 
     def table(
         self, head: Sequence[str], rows: Sequence[Sequence[str]], widths: Sequence[int]
     ) -> None:
-        """A table with room to write; its head comes again on a new page, no row is broken."""
+        """A table with room to write; its head comes again on a new page, no row is broken.
+
+        ``widths`` are per cent of the page's.
+        """
         pdf = self._pdf
-        pdf.set_font("body", size=_BODY_PT)
+        columns_mm = [pdf.epw * width / 100 for width in widths]
         pdf.set_text_color(*_INK)
-        pdf.set_fill_color(255, 255, 255)
-        with pdf.table(
-            col_widths=tuple(widths), line_height=_LINE_MM + 0.4, padding=1.5, text_align="LEFT",
-            v_align="TOP", headings_style=FontFace(emphasis="BOLD", fill_color=_TINT),
-        ) as table:  # fmt: skip
-            for cells in (head, *rows):
-                row = table.row()
-                for cell in cells:
-                    row.cell(cell)
+        pdf.set_fill_color(*_TINT)
+        top = self._row(head, columns_mm, "B")
+        below = [self._row(cells, columns_mm, "") for cells in rows]
+        if pdf.will_page_break(top.height_mm + (below[0].height_mm if below else 0.0)):
+            pdf.add_page()
+        self._put_row(top, columns_mm)
+        for row in below:
+            if pdf.will_page_break(row.height_mm):
+                pdf.add_page()
+                self._put_row(top, columns_mm)
+            self._put_row(row, columns_mm)
         pdf.ln(1.5)
+
+    def _row(
+        self, cells: Sequence[str], columns_mm: Sequence[float], style: Literal["", "B"]
+    ) -> _Row:
+        self._pdf.set_font("body", style=style, size=_BODY_PT)
+        lines = [
+            [line for part in cell.split("\n") for line in self._broken(part, width - 2 * _CELL_MM)]
+            for cell, width in zip(cells, columns_mm, strict=True)
+        ]
+        height_mm = max(map(len, lines)) * _ROW_LINE_MM + 2 * _CELL_MM
+        return _Row(lines, height_mm, style)
+
+    def _put_row(self, row: _Row, columns_mm: Sequence[float]) -> None:
+        pdf = self._pdf
+        pdf.set_font("body", style=row.style, size=_BODY_PT)
+        x, y = float(_MARGIN_MM), pdf.get_y()
+        for lines, width in zip(row.cells, columns_mm, strict=True):
+            pdf.rect(x, y, width, row.height_mm, "DF" if row.style else "D")
+            pdf.set_y(y + _CELL_MM)
+            self._write(lines, x + _CELL_MM - pdf.c_margin - _MARGIN_MM, _ROW_LINE_MM)
+            x += width
+        pdf.set_y(y + row.height_mm)
 
     def step(self, title: str, actions: Sequence[str]) -> None:
         """A numbered step with its boxes to tick."""
@@ -320,7 +291,7 @@ class Paper:
         pdf.set_text_color(*_INK)
         pdf.set_font("body", size=_BODY_PT)
         for text in texts:
-            lines = self._broken(text, 6)
+            lines = self._broken(text, self._beside_mm(6))
             if pdf.will_page_break(_LINE_MM * len(lines)):
                 pdf.add_page()
             pdf.cell(6, _LINE_MM, mark)

@@ -39,6 +39,7 @@ from gateway.tickets.notice import (
     TicketNotice,
     subject_lead,
 )
+from gateway.tickets.sheet_maker import SheetMaker
 from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
 from rules.faults.base import Fault
@@ -108,7 +109,8 @@ class MailRenderer:
     a notice's chart shows, or None; where it fails the mail goes without a chart. ``link`` gives
     the address at which a notice's ticket can be acknowledged, empty where there is none.
     ``board_url`` is how people reach the board, without a slash at the end: job sheets then carry a
-    QR code that leads to the ticket's page there.
+    QR code that leads to the ticket's page there. ``make_sheet`` makes them elsewhere than in this
+    process.
     """
 
     def __init__(
@@ -121,6 +123,7 @@ class MailRenderer:
         figures: Callable[[TicketNotice], Rollups | None] = lambda _notice: None,
         link: Callable[[TicketNotice], str] | None = None,
         board_url: str = "",
+        make_sheet: SheetMaker | None = None,
     ) -> None:
         """Read the templates; raises ValueError if a fault names a job plan that does not exist."""
         faults = tuple(faults)
@@ -134,6 +137,7 @@ class MailRenderer:
         self._figures = figures
         self._link = link or (lambda _notice: "")
         self._board_url = board_url
+        self._make_sheet = make_sheet
         environment = mail_environment(_TEMPLATES)
         self._text = environment.get_template("ticket.txt.j2")
         self._html = environment.get_template("ticket.html.j2")
@@ -188,7 +192,8 @@ class MailRenderer:
         ticket = self.ticket(notice)
         number = quote(ticket.number, safe="")
         link = f"{self._board_url}/tickets/{number}" if self._board_url else ""
-        return job_sheet(ticket, made_ms=made_ms, page=page, link=link)
+        make = self._make_sheet or job_sheet
+        return make(ticket, made_ms=made_ms, page=page, link=link)
 
     def _sheet(self, notice: TicketNotice, ticket: Ticket) -> bytes | None:
         """The job sheet, for those who may have to go out and have none yet."""

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, Final
 
 import numpy as np
@@ -17,7 +16,7 @@ from rules.arrays import F64, I64
 from rules.events import Reading
 
 __all__ = [
-    "DAY_MS", "PARTS", "Judged", "PartCondition", "condition_in_words", "figures_of",
+    "DAY_MS", "PARTS", "PART_TITLES", "Judged", "PartCondition", "condition_in_words", "figures_of",
     "readings_of",
 ]  # fmt: skip
 
@@ -25,6 +24,12 @@ DAY_MS: Final = 86_400_000
 
 PARTS: Final = ("pump-screen", "distribution", "pads", "coil", "basin", "float", "bleed")
 """The parts that have a condition, by the names that a close-out uses."""
+
+PART_TITLES: Final = {
+    "pump-screen": "Pump screen", "distribution": "Distribution", "pads": "Pads", "coil": "Coil",
+    "basin": "Basin", "float": "Float valve", "bleed": "Bleed",
+}  # fmt: skip
+"""What a person calls them."""
 
 
 @dataclass(frozen=True)
@@ -36,8 +41,8 @@ class PartCondition:
     per cent. All three are None where nothing is known. ``basis`` names the witness ('spray
     pressure', 'dry running', ...): figures of different ones are not compared. The day rests on
     ``count`` means, the first of them no older than ``since_ms`` (UTC, ms since 1970), and on a
-    baseline learned at ``baseline_ms`` (0: none, by the nameplate). ``said`` is the figure, or why
-    there is none, in words.
+    baseline learned at ``baseline_ms`` (0: none, by the nameplate). ``said`` is what was found, or
+    why there is no figure, in words.
     """
 
     unit_row: int
@@ -91,12 +96,6 @@ class Judged:
     explain: Callable[[int], tuple[str, tuple[Reading, ...]]]
 
 
-TITLES: Final = {
-    "pump-screen": "Pump screen", "distribution": "Distribution", "pads": "Pads", "coil": "Coil",
-    "basin": "Basin", "float": "Float valve", "bleed": "Bleed",
-}  # fmt: skip
-
-
 FAR_SDS: Final = 3.0
 FAR_PCT: Final = 20.0
 """Beyond the limit by a fifth of the way to it, and surely so, is far past it (judgement)."""
@@ -134,28 +133,17 @@ def figures_of(
     for i, row in enumerate(rows.tolist()):
         begin, end = int(since_ms[i]), int(end_ms[i])
         if not known[i]:
-            why = judged.reasons[int(judged.reason[i])]
-            said = f"{TITLES[part]}: not known. {why}"
+            said = judged.reasons[int(judged.reason[i])]
             out.append(PartCondition(row, part, end, None, None, None, "", 0, begin, 0, said))
             continue
         raw, sd = float(judged.raw_pct[i]), float(judged.sd_pct[i])
         shown = min(max(raw, 0.0), 100.0)
-        found, readings = judged.explain(i)
+        said, readings = judged.explain(i)
         basis, count = judged.names[int(judged.basis[i])], int(judged.count[i])
-        said = (
-            f"{TITLES[part]}: {condition_in_words(raw, sd)}. {found} By {basis}, {count} "
-            f"{'mean' if count == 1 else 'means'} from {_utc(begin)} to {_utc(end)}."
-        )
         baseline_ms = int(judged.baseline_ms[i])
-        if baseline_ms:
-            said += f" The clean state was learned on {_utc(baseline_ms)[:10]}."
         out.append(
             PartCondition(
                 row, part, end, shown, sd, raw, basis, count, begin, baseline_ms, said, readings
             )
         )
     return out
-
-
-def _utc(time_ms: int) -> str:
-    return datetime.fromtimestamp(time_ms / 1000.0, UTC).strftime("%Y-%m-%d %H:%M UTC")

@@ -18,16 +18,18 @@ the labelled fault as one case; for the false positive rate the fault-free day o
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from statistics import median
 from typing import Any, Final
 
+from rules.evaluation.bearing import without_signals
 from rules.evaluation.cases import Alarm, Exposure, Label, Ticket
 from rules.evaluation.intervals import Rate, Share
 from rules.evaluation.matching import DEFAULT_GRACE_MS, LabelBook, Told, Verdict
 from rules.events import Severity
+from rules.faults.base import Fault
 
 __all__ = ["NONE", "CaseResult", "Confusion", "Delays", "Outcome", "Scores", "score"]
 
@@ -180,6 +182,8 @@ class Scores:
     ticket_labels: tuple[tuple[int, ...], ...]
     """By ticket, the numbers of the labels that it tells of."""
     confusion: Confusion
+    without_signals: Mapping[int, tuple[str, ...]]
+    """By number of the label, the signals that its fault needs and its unit never sent."""
     fault_free_days: Share
     """Unit-days without any fault (total), and those of them on which an alarm was raised."""
 
@@ -203,6 +207,14 @@ class Scores:
     def detection_medium_up(self) -> Share:
         """Detected, of those of medium severity and up."""
         return self.share(_detected, _medium_up)
+
+    @property
+    def unseen_medium_up(self) -> Share:
+        """Of those of medium severity and up: faults that no signal of their unit bears on.
+
+        They stay in all other figures (:mod:`rules.evaluation.bearing`).
+        """
+        return self.share(lambda case: case.label.number in self.without_signals, _medium_up)
 
     @property
     def noticed(self) -> Share:
@@ -304,6 +316,8 @@ def score(
     *,
     order: Sequence[str],
     grace_ms: int = DEFAULT_GRACE_MS,
+    catalogue: Mapping[str, Fault] | None = None,
+    sent: Mapping[tuple[str, str], Collection[str]] | None = None,
 ) -> Scores:
     """Count everything.
 
@@ -318,6 +332,9 @@ def score(
         The catalogue's faults, in the order in which tables name them. Other alarms are not judged.
     grace_ms
         How long after its end a fault still counts as there.
+    catalogue, sent
+        The faults by slug, and the signals that each (site, unit) ever sent: for the count of
+        faults that no signal bears on. Left out, nothing is said of that.
     """
     book = LabelBook(labels, grace_ms, order)
     judged_tickets = [book.judge_ticket(ticket) for ticket in tickets]
@@ -350,6 +367,7 @@ def score(
         ticket_verdicts=tuple(verdict for verdict, _ in judged_tickets),
         ticket_labels=tuple(tuple(x.number for x in found) for _, found in judged_tickets),
         confusion=Confusion.of([(c.label.fault, _said(c)) for c in cases] + false, order),
+        without_signals=without_signals(labels, sent or {}, catalogue or {}),
         fault_free_days=_fault_free_days(book, alarms, exposure),
     )
 

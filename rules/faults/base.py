@@ -70,6 +70,8 @@ class Fault:
     settings: tuple[Setting, ...]
     judged_by: Literal["frames", "bins", "clock"] = "frames"
     latching: bool = field(default=False)
+    needs_any: tuple[tuple[str, ...], ...] = field(default=())
+    """Beside ``needs``: groups of signals of each of which it needs one at least."""
     waits: bool = field(default=True)
     """Whether it waits while a fault that would explain it is seen but its delay still runs."""
     site_wide: bool = field(default=False)

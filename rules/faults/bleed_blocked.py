@@ -163,6 +163,7 @@ BLEED_BLOCKED: Final = Rule(
         action="Clear bleed line, strainer and orifice; see that the bleed valve opens.",
         causes=tuple(CauseEntry(r.slug, r.title, r.look_at, "water-quality") for r in _CAUSES),
         needs=("conductivity",),
+        needs_any=(("bleed_flow", "makeup_flow", "relative_humidity"),),
         helps=("bleed_flow", "makeup_flow", "basin_level", "pump_current", "ambient_temperature",
                "relative_humidity", "fan_run", "fan_speed"),
         suppressed_by=("conductivity-probe", "float-stuck-shut"),

@@ -21,6 +21,7 @@ from rules.balance import (
     balance_of_look,
 )
 from rules.bins import BinView
+from rules.bleed_habit import opens_and_shuts, steady_habit
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
@@ -30,12 +31,13 @@ from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
 from rules.plan import FleetPlan
-from rules.state import TRACE_BINS
+from rules.state import BIN_MS, TRACE_BINS
 
 __all__ = ["BLEED_STUCK_OPEN"]
 
 _SLUG: Final = "bleed-stuck-open"
 _HOUR_BINS: Final = 12
+BIN_S: Final = BIN_MS / 1000.0
 NEAR_SHUT_MM: Final = 3.0
 """Above the float's shut level, within which the valve may be passing (waves, resolution)."""
 
@@ -83,6 +85,7 @@ def judge(view: BinView, announced: I8) -> I8:
     out = np.full(len(view.rows), UNKNOWN, dtype=np.int8)
     _at_rest(view, announced, out)
     _running(view, announced, out)
+    _by_habit(view, announced, out)
     return out
 
 
@@ -186,6 +189,38 @@ def _running(view: BinView, announced: I8, out: I8) -> None:
     out[i] = np.where((verdict == 0) & (announced[i] > 0), UNKNOWN, verdict).astype(np.int8)
 
 
+def _by_habit(view: BinView, announced: I8, out: I8) -> None:
+    """Judge the units whose bleed meter shows what it never did, while the water is thin.
+
+    A bleed that opens as needed has no need of thin water: if it runs on for hours all the same, it
+    no longer shuts. One that always runs with the pump passes more than it used to.
+    """
+    state, plan = view.state, view.plan
+    bins, thin_ratio = (
+        view.setting(_SLUG, "never_shut_s") / BIN_S,
+        view.setting(_SLUG, "thin_ratio"),
+    )
+    never = state.bleed_open_bins[view.rows] >= bins
+    never |= state.bleed_more_bins[view.rows] >= bins
+    i = np.flatnonzero(never & (state.pump_state[view.rows] == 1))
+    if not len(i):
+        return
+    rows = view.rows[i]
+    bins = np.broadcast_to(bins, len(never))[i]
+    runs_on = opens_and_shuts(state, rows) & (state.bleed_open_bins[rows] >= bins)
+    more = steady_habit(state, rows) & (state.bleed_more_bins[rows] >= bins)
+    intended = plan.target_cycles[view.rows] * plan.makeup_us_cm[view.rows]
+    part = view.only(i)
+    thin = (view.recent["conductivity"] < thin_ratio * intended)[i]
+    flow = part.trace_at("bleed_flow", 0, _HOUR_BINS)
+    found = (runs_on | more) & (thin | (announced[i] > 0))
+    most = plan.makeup_max_l_min[rows]
+    grade = np.where(
+        flow >= part.setting(_SLUG, "medium_frac") * most, Severity.MEDIUM, Severity.LOW
+    )
+    out[i] = np.where(found, np.maximum(grade, np.maximum(announced[i], out[i])), out[i])
+
+
 def explain(look: UnitLook, severity: Severity) -> Evidence:
     """What leaves at rest and in running, by meters, level and conductivity."""
     basin, water = look.unit.basin, look.unit.water
@@ -215,12 +250,15 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     makeup = look.recent("makeup_flow", 6)
     if makeup is not None and at_rest is not None:
         readings.append(Reading("Make-up, by its meter, pump at rest", makeup, "L/min", 0.0))
+    habit = _habit_readings(look)
+    readings += habit
     waste, wanted = seen_number(w.bleed_l_min), seen_number(w.bleed_wanted_l_min)
     metered = bleed if at_rest is not None else seen_number(w.bleed_metered_l_min)
     seen: dict[str, int | None] = {
         "bleed": None if metered is None
         else int(metered > max(METER_ZERO_FRAC * basin.makeup_max_l_min, METER_ZERO_L_MIN)),
-        "waste": None if waste is None or wanted is None else int(waste > 2.0 * wanted),
+        "waste": 1 if habit else None if waste is None or wanted is None
+        else int(waste > 2.0 * wanted),
         "falls": None if fall is None
         else -1 if fall <= -look.setting(_SLUG, "fall_mm") or thin == -1 else 0,
         "thins": thin,
@@ -236,7 +274,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             "and so does make-up water that has become softer than the "
             f"{water.makeup_conductivity_us_cm:g} µS/cm of the site file."
         )
-    where = "at rest, when none should" if at_rest is not None else "far faster than intended"
+    where = (
+        "though it is thin already, by a bleed that no longer shuts" if habit
+        else "at rest, when none should" if at_rest is not None else "far faster than intended"
+    )  # fmt: skip
     return Evidence(
         summary=f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste.",
         confidence=0.92 if metered else 0.75,
@@ -245,6 +286,25 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         signals=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "pump_current"),
         limits=tuple(limits),
     )
+
+
+def _habit_readings(look: UnitLook) -> list[Reading]:
+    """How the bleed ran lately against its habit, if it breaks it; else nothing."""
+    state, row = look.state, np.array([look.row])
+    hours = look.setting(_SLUG, "never_shut_s") / 3600.0
+    open_h = float(state.bleed_open_bins[look.row]) / 12.0
+    more_h = float(state.bleed_more_bins[look.row]) / 12.0
+    if opens_and_shuts(state, row)[0] and open_h >= hours:
+        share = float(state.bleed_shut_bins[look.row]) / float(state.bleed_run_bins[look.row])
+        note = f"without a break; it used to be shut {100.0 * share:.0f} % of the running time"
+        return [Reading("Bleed open, by its meter", open_h, "h", high=hours, note=note,
+                        derived=True)]  # fmt: skip
+    if steady_habit(state, row)[0] and more_h >= hours:
+        usual = float(state.bleed_usual_l_min[look.row])
+        return [Reading("Bleed, by its meter, against what it usually passes",
+                        look.recent("bleed_flow", 6), "L/min", usual,
+                        note=f"far more for {more_h:.0f} h of running", derived=True)]  # fmt: skip
+    return []
 
 
 BLEED_STUCK_OPEN: Final = Rule(
@@ -264,6 +324,7 @@ BLEED_STUCK_OPEN: Final = Rule(
             for r in _CAUSES
         ),
         needs=("pump_current",),
+        needs_any=(("bleed_flow", "conductivity", "basin_level"),),
         helps=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "ambient_temperature",
                "relative_humidity", "fan_run", "fan_speed"),
         suppressed_by=("level-frozen", "float-leaking", "float-stuck-open", "conductivity-probe"),
@@ -299,6 +360,15 @@ BLEED_STUCK_OPEN: Final = Rule(
             Setting("proven_ratio", 1.5, "of the bleed of a design day", 0.5, 20.0,
                     "the least that the solids balance allows, running, that counts as waste",
                     "all errors are against it already, which halves what a bleed shows"),
+            Setting("never_shut_s", 21_600.0, "s", 3600.0, 604_800.0,
+                    "running time over which a bleed that used to shut never did, or one that "
+                    "always runs passed far more than usual",
+                    "bleeds by conductivity, timer or make-up pulse are shut again within an hour "
+                    "or two (common practice)"),
+            Setting("thin_ratio", 0.85, "of the intended cycles", 0.1, 1.0,
+                    "concentration below which a bleed that runs on is not at work",
+                    "setpoints stand within a few per cent of the cycles intended, and need not be "
+                    "asked: hot days and harder make-up keep a bleed open at full concentration"),
             Setting("medium_frac", 0.04, "of the valve's full flow", 0.0, 1.0,
                     "waste that calls for a visit this week",
                     "on a valve of 25 L/min that is 1 L/min, or 1.4 m³ a day"),

@@ -44,6 +44,8 @@ _SIGNS: Final = (
          "just filled from empty, the basin is as the make-up should be", 2.0),
     Sign("faster", "the water concentrates faster than the make-up's solids allow", "",
          "the water concentrates no faster than the make-up's solids allow", 1.0),
+    Sign("held", "the basin is as concentrated as intended all the same",
+         "the basin reads thinner than intended too", "", 1.0),
 )  # fmt: skip
 _HARDER: Final = (
     SignatureRow("supply-changed", "The supplier or the site feeds other water: another source, "
@@ -59,13 +61,15 @@ _HARDER: Final = (
                  "Compare with a hand meter; check it in a reference solution."),
 )  # fmt: skip
 _SOFTER: Final = (
+    # Probes foul every season; supplies seldom lose a good part of their solids.
+    SignatureRow("conductivity-probe", "Probe fouled: it reads low",
+                 {"meters": -1, "fill": -1, "held": -1},
+                 "Compare with a hand meter; clean the probe."),
     SignatureRow("supply-changed", "The supplier or the site feeds other water: another source, "
                  "a season, a mixing ratio", {"meters": -1, "fill": -1},
                  "Measure the make-up at a tap; ask the site and the supplier."),
     SignatureRow("softener-or-ro", "Water treatment before the unit newly set up or replaced",
                  {"meters": -1, "fill": -1}, "Measure before and after the treatment."),
-    SignatureRow("conductivity-probe", "Probe fouled: it reads low", {"meters": -1, "fill": -1},
-                 "Compare with a hand meter; clean the probe."),
 )  # fmt: skip
 
 
@@ -135,6 +139,9 @@ def _fresh_fill_ratio(view: BinView) -> F64:
     return out
 
 
+HELD_FRAC: Final = 0.85
+"""Share of the intended concentration from which the bleed is taken to hold it: with softer water
+one by conductivity does so by bleeding less, and a probe that reads low shows less."""
 HEEL_FRAC: Final = 1.0 / 3.0
 """Share of the filled basin that may be old water, which stays in sump, pump, pipes and pads, with
 what dried in on floor and pads (judgement)."""
@@ -176,6 +183,9 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         readings.insert(0, Reading("Basin water, just filled from empty", value, "µS/cm", stated,
                                    note="it holds nothing but make-up"))  # fmt: skip
         seen["fill"] = 1 if value > stated else -1
+    if value is not None and not was_empty:
+        full = HELD_FRAC * water.target_cycles * stated
+        seen["held"] = 1 if value >= full else -1
     low = seen_number(w.makeup_low_us_cm)
     if low is not None:
         if found is None:
@@ -189,6 +199,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         "Without meters of make-up and bleed a change of the make-up shows only in passing: after "
         "a fill from empty; a smaller bleed looks much the same."
     ]  # fmt: skip
+    if not harder:
+        limits.append("A probe that reads low looks the same: compare it with a hand meter.")
     return Evidence(
         summary=(
             f"The make-up water is {'harder' if harder else 'softer'} than the site file says: "
@@ -222,6 +234,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
         ),
         causes=_entries(),
         needs=("conductivity",),
+        needs_any=(("basin_level", "makeup_flow"), ("basin_level", "bleed_flow")),
         helps=("makeup_flow", "bleed_flow", "basin_level", "ambient_temperature",
                "relative_humidity", "pump_current"),
         suppressed_by=("float-leaking", "float-stuck-open", "float-stuck-shut",
@@ -259,7 +272,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
     judge,
     explain,
     (
-        SignatureTable(_SIGNS, _HARDER, "when the water has become harder"),
-        SignatureTable(_SIGNS[:2], _SOFTER, "when the water has become softer"),
+        SignatureTable(_SIGNS[:3], _HARDER, "when the water has become harder"),
+        SignatureTable((*_SIGNS[:2], _SIGNS[3]), _SOFTER, "when the water has become softer"),
     ),
 )  # fmt: skip

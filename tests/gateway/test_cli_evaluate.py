@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import tomllib
 import xml.etree.ElementTree as ET
 from datetime import datetime
 from pathlib import Path
@@ -103,6 +104,8 @@ def test_the_figures_fit_the_lists(evaluated):
         sum(c) for r, c in zip(matrix["rows"], matrix["counts"], strict=True) if r != "none"
     ]
     assert labelled == [1, 1]
+    unseen = figures["no_signal_bears_on_it_medium_up"]
+    assert (unseen["count"], unseen["total"]) == (0, 2)
     assert document["exposure"]["units"] == 4
     assert document["exposure"]["unit_months"] == pytest.approx(4 * 2 / 30.4375, rel=0.01)
     assert document["samples"]["judged"] <= document["samples"]["rows"]
@@ -208,7 +211,37 @@ def test_a_healthy_history_with_an_empty_list_of_faults(history, tmp_path):
     assert result.exit_code == 0, result.output
     document = json.loads((tmp_path / "r.json").read_text())
     assert document["figures"]["detected"]["share"] is None
+    assert document["figures"]["no_signal_bears_on_it_medium_up"]["share"] is None
     # With nothing labelled, what was right before is false now.
     verdicts = {key(t): t["verdict"] for t in document["tickets"]}
     assert verdicts[FAN] == verdicts[PUMP] == "false"
     assert "False tickets: " in result.stdout
+
+
+def test_a_fault_that_no_signal_of_the_unit_bears_on_is_told_beside_the_figures(history, tmp_path):
+    (site_file,) = sorted((history / "sites").glob("*.toml"))[:1]
+    site = tomllib.loads(site_file.read_text())
+    where = {"site": site["id"], "unit": site["units"][0]["id"]}
+    (tmp_path / "sites").symlink_to(history / "sites")
+    rows = [f"2026-03-01T00:{m:02}:00Z,{where['site']},{where['unit']},20.5,1.0" for m in range(9)]
+    (tmp_path / "samples.csv").write_text(
+        "\n".join(["time,site,unit,ambient_temperature,pump_command", *rows]) + "\n"
+    )
+    span = {"start": "2026-03-01T00:01:00Z", "end": None, "severity": "medium"}
+    faults = [
+        {**where, **span, "fault": "bleed-stuck-open"},
+        {**where, **span, "fault": "unit-stale"},
+    ]
+    (tmp_path / "faults.json").write_text(json.dumps(faults))
+    result = RUNNER.invoke(app, ["evaluate", str(tmp_path), "--json", str(tmp_path / "r.json")])
+    assert result.exit_code == 0, result.output
+    document = json.loads((tmp_path / "r.json").read_text())
+    # Nothing is taken out: both still count as missed.
+    assert document["figures"]["detected_medium_up"]["total"] == 2
+    unseen = document["figures"]["no_signal_bears_on_it_medium_up"]
+    assert (unseen["count"], unseen["total"]) == (1, 2)
+    assert [f["signals_lacking"] for f in document["faults"]] == [
+        ["pump_current", "bleed_flow or conductivity or basin_level"], [],
+    ]  # fmt: skip
+    assert "no signal bears on it, of medium and up" in result.stdout
+    assert "does not send pump_current, bleed_flow or conductivity" in result.stdout

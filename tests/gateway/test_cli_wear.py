@@ -25,7 +25,7 @@ def figure(now_ms, day, raw_pct, part="coil"):
     return PartCondition(
         0, part, now_ms - (30 - day) * DAY_MS, max(raw_pct, 0.0) if known else None,
         4.0 if known else None, raw_pct, "dry running" if known else "", 9, now_ms, now_ms - 1,
-        "Coil: as it is." if known else "Basin: not known. No reading shows silt.", (reading,),
+        "As it is." if known else "No reading shows silt.", (reading,),
     )  # fmt: skip
 
 
@@ -67,7 +67,7 @@ def test_conditions_are_listed_with_their_dates(data):
 
 def test_why_tells_what_a_figure_rests_on(data):
     text = run(data, "conditions", "--why").stdout
-    assert "Coil: as it is." in text
+    assert "Coil: 40 % ±4. As it is. By " in text
     assert "% a day over 31 daily figures" in text
     assert "at the earliest, likely " in text
     assert "No reading shows silt" in text

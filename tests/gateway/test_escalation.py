@@ -20,9 +20,10 @@ from support.smtp import MailCatcher, free_port
 
 from gateway.oncall.roster import Hours, Roster, Step
 from gateway.oncall.rotation import Rotation
+from gateway.periodic import Pace
 from gateway.records import Records
 from gateway.records.rows import OutboxRow
-from gateway.service import Pace, Service
+from gateway.service import Service
 from gateway.tickets.notice import Recipient
 from gateway.tickets.routing import Routing, TeamRoute
 from rules.events import AlarmEvent, Severity
@@ -223,9 +224,13 @@ def test_the_running_gateway_takes_the_steps_by_its_own_clock(tmp_path: Path):
         try:
             assert [r.recipients[0] for r in mail.wait_for(1)] == ["ana@north.example"]
             now_ms[0] += 20 * MINUTE_MS
-            _, second = mail.wait_for(2)
+            told = mail.wait_for(2)[1:]
+            # The gateway also mails that its clock was set ahead; either may come first.
+            if not any("In-Reply-To" in m.message for m in told):
+                told = mail.wait_for(3)[1:]
         finally:
             assert service.stop()
+    (second,) = [m for m in told if "In-Reply-To" in m.message]
     assert set(second.recipients) == {
         "ana@north.example", "eva@north.example", "centre@north.example",
     }  # fmt: skip

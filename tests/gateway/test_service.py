@@ -27,9 +27,10 @@ from gateway.board.settings import BoardSettings
 from gateway.channels.webhook import WebhookSettings
 from gateway.config import Configuration
 from gateway.data_directory import DataDirectory, DataDirectoryError
+from gateway.periodic import Pace
 from gateway.records.records import Records
 from gateway.rules_reader import RulesEngine
-from gateway.service import Pace, Service, ServiceError, wall_clock_ms
+from gateway.service import Service, ServiceError, wall_clock_ms
 from gateway.snapshot import SnapshotFiles
 from gateway.status import read_status
 from gateway.telemetry import EmbeddedStore, StoreSettings

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import email
 from dataclasses import replace
+from datetime import UTC, datetime
 from email import policy
 from email.message import EmailMessage
 from io import BytesIO
@@ -18,10 +19,11 @@ import zxingcpp
 from pypdf import PdfReader
 from ticket_scenes import FAULTS, fan_notice, mesa_site, notice, quay_site
 
-import gateway.tickets.jobsheet_paper as paper
+import gateway.tickets.jobsheet_document as document
 import gateway.tickets.render as rendering
 from gateway.tickets.fonts import EAST_ASIAN
 from gateway.tickets.jobsheet import job_sheet
+from gateway.tickets.jobsheet_paper import Paper
 from gateway.tickets.notice import NoticeKind, TicketNotice
 from gateway.tickets.render import MailRenderer
 
@@ -82,6 +84,19 @@ def test_every_page_says_that_it_authorises_nothing() -> None:
 def test_the_same_ticket_gives_the_same_bytes() -> None:
     ticket = RENDER.ticket(notice())
     assert job_sheet(ticket, made_ms=5) == job_sheet(ticket, made_ms=5)
+
+
+def test_a_table_that_runs_over_has_its_head_again_and_whole_rows() -> None:
+    sheet = Paper("A4", "Table", datetime(2026, 1, 1, tzinfo=UTC), footer="")
+    rows = [(f"Row {n} begins", f"first of {n}\nsecond of {n}\nlast of {n}") for n in range(40)]
+    sheet.table(("Reading", "Before"), rows, (60, 40))
+    pages = [page.extract_text() for page in PdfReader(BytesIO(sheet.bytes())).pages]
+    assert len(pages) > 2
+    assert all(page.count("Reading") == 1 for page in pages)
+    for number in range(40):
+        parts = (f"Row {number} begins", f"first of {number}\n", f"last of {number}\n")
+        (at,) = {n for n, page in enumerate(pages) for part in parts if part in page + "\n"}
+        assert all(part in pages[at] + "\n" for part in parts)
 
 
 def codes_on(pdf: PdfReader) -> list[str]:
@@ -163,7 +178,7 @@ def test_east_asian_names_are_printed_where_the_machine_has_letters_for_them(tex
 def test_letters_that_cannot_be_printed_are_stood_in_for_and_said_to_be_in_the_mail(
     text: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    monkeypatch.setattr(paper, "EAST_ASIAN", (tmp_path / "none.ttf",))
+    monkeypatch.setattr(document, "EAST_ASIAN", (tmp_path / "none.ttf",))
     pdf = sheet_in(text)
     marks = "".join("■" if not letter.isspace() else " " for letter in text)
     assert f"{marks} / AC-1" in text_of(pdf)

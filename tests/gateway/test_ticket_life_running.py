@@ -20,8 +20,9 @@ from support.broker import Mosquitto, free_port
 from support.gateway_fleet import configuration
 
 from gateway.intake import BrokerSettings
+from gateway.periodic import Pace
 from gateway.records.rows import TicketDetail
-from gateway.service import Pace, Service
+from gateway.service import Service
 from gateway.tickets.life import TicketPhase
 from gateway.tickets.notice import NoticeKind, TicketEventKind
 from rules.events import AlarmState

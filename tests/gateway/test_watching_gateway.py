@@ -27,7 +27,8 @@ from gateway.config import Configuration
 from gateway.intake import BrokerSettings, Intake
 from gateway.journal import Clock
 from gateway.mail.smtp import MailSettings
-from gateway.service import Pace, Service
+from gateway.periodic import Pace
+from gateway.service import Service
 from gateway.status import read_status
 from gateway.telemetry import StoreSettings
 from gateway.watching.notify import ServiceManager

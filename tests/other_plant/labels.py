@@ -50,6 +50,8 @@ CAUSED_BY: Final[dict[str, tuple[str, ...]]] = {
 """What can bring such a state about, likeliest first; any other state is nobody's doing."""
 
 HOLD_H: Final = 0.25
+SET_POINT_PASSED: Final = 1.1
+"""Cycles over the intended that no healthy bleed by conductivity, 0.95 to 1.03, lets be reached."""
 
 
 @dataclass
@@ -108,6 +110,9 @@ class Judge:
         if exposed.any() and tally.first_exposed is None:
             tally.first_exposed = float(t[np.argmax(exposed)])
         seen = measure >= (0.4 * bounds[0] if 0 < bounds[0] < 0.5 else bounds[0])
+        if e.kind.slug == "conductivity-high":
+            # A set point raised acts from when the bleed should have opened and did not.
+            seen = exposed & (x["cond"] > SET_POINT_PASSED * columns["target_c"])
         if tally.first is None and seen.any():
             tally.first = float(t[np.argmax(seen)])
         hold = 0.05 if e.mode == "locked" else HOLD_H

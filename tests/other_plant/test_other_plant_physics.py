@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 import numpy as np
 import pytest
 
@@ -217,3 +219,21 @@ def test_a_clogging_screen_is_labelled_as_far_as_it_went_and_not_before_it_showe
     assert before == pytest.approx(1, abs=0.04)
     assert after == pytest.approx(0.55, abs=0.06)
     assert label["onsets"]["medium"] < label["flow_below_65"] < label["end"]
+
+
+def test_a_raised_set_point_is_labelled_from_when_the_bleed_should_have_opened() -> None:
+    (kind,) = [k for k in KINDS if k.slug == "conductivity-high"]
+    event = Event(kind, 0, 0.5 * DAY_S, 4 * DAY_S, 3.2, "high")
+    cycles: list[np.ndarray] = []
+    times: list[np.ndarray] = []
+
+    def watch(t: np.ndarray, truth: dict[str, np.ndarray]) -> None:
+        times.append(t)
+        cycles.append(np.where(truth["pump_on"][:, 0] > 0, truth["cond"][:, 0], 0.0))
+
+    made = run(units=3, weeks=4 / 7, seed=5, healthy_only=True, events=[event], watch=watch)
+    t, over = np.concatenate(times), np.concatenate(cycles) / made.design.col["target_c"][0]
+    assert over[t < event.start_s].max() < 1.1
+    (label,) = [r for r in made.labels if r["fault"] == kind.slug]
+    began_s = datetime.fromisoformat(label["start"]).timestamp() - START
+    assert began_s == pytest.approx(t[np.argmax((over > 1.1) & (t >= event.start_s))], abs=60)

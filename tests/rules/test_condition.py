@@ -15,6 +15,7 @@ from rules.alarms import HELD
 from rules.bin_times import bin_end_ms
 from rules.condition import PARTS, PartCondition
 from rules.condition.day import DAY_BINS, turn_days
+from rules.condition.figures import condition_in_words
 from rules.engine import Engine
 from rules.events import AlarmState
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
@@ -122,7 +123,7 @@ def test_what_was_never_seen_is_not_known_for_any_part():
     for part in PARTS:
         found = Bench().figure(part)
         assert (found.condition_pct, found.uncertainty_pct, found.raw_pct) == (None, None, None)
-        assert "not known" in found.said
+        assert found.basis == ""
         assert len(found.said) > 40
 
 
@@ -217,13 +218,14 @@ def test_a_coil_far_past_its_limit_is_said_so_without_a_give():
     ntu = float(rated_ntu(bench.plan, bench.rows)[0])
     bench.seen("td_dry", ua_ratio_for(0.57, ntu), base=10.0, n=12)
     found = bench.figure("coil")
-    assert found.said.startswith("Coil: 0 %, far past its limit. It has lost 57 %")
-    assert "±" not in found.said
+    assert condition_in_words(found.raw_pct, found.uncertainty_pct) == "0 %, far past its limit"
+    assert found.said.startswith("It has lost 57 %")
     for alike in ("Non-condensable gas", "blown-off air drawn in again"):
         assert alike in found.said
     near = Bench()
     near.seen("td_dry", ua_ratio_for(0.31, ntu), base=10.0, n=12)
-    assert near.figure("coil").said.startswith("Coil: 0 % ±")
+    close = near.figure("coil")
+    assert condition_in_words(close.raw_pct, close.uncertainty_pct).startswith("0 % ±")
 
 
 def test_means_of_three_hours_are_called_so():
@@ -356,9 +358,11 @@ def test_every_value_explains_itself():
     bench = Bench()
     bench.seen("spray_pressure", 0.81)
     found = bench.figure("pump-screen")
-    for word in ("10 % of the clean flow", "0 % is 23 %", "spray pressure", "48 means", "UTC",
-                 "learned on"):  # fmt: skip
+    for word in ("10 % of the clean flow", "0 % is 23 %"):
         assert word in found.said
+    assert (found.basis, found.count) == ("spray pressure", 48)
+    assert found.baseline_ms > 0
+    assert found.since_ms < found.time_ms
     (reading,) = found.readings
     assert (reading.measured, reading.expected) == (pytest.approx(48.6, abs=0.05), 60.0)
 

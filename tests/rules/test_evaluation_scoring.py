@@ -18,6 +18,7 @@ from rules.evaluation.cases import (
 from rules.evaluation.matching import LabelBook, Verdict
 from rules.evaluation.scoring import NONE, Delays, Outcome, score
 from rules.events import Cause, Severity
+from rules.faults.registry import RULES
 
 HOUR_MS = 3_600_000
 DAY_MS = 24 * HOUR_MS
@@ -164,6 +165,33 @@ def test_figures_of_a_small_history_counted_by_hand():
     assert found.confusion.rows == (PUMP, SCREEN, PADS, NONE)
     assert found.confusion.columns == (PUMP, SCREEN, PADS, NONE)
     assert found.confusion.counts == ((1, 0, 0, 1), (0, 1, 1, 0), (0, 0, 1, 0), (0, 1, 0, 0))
+
+
+def test_faults_that_no_signal_of_the_unit_bears_on_are_counted_beside():
+    catalogue = {rule.fault.slug: rule.fault for rule in RULES}
+    sent = {("s", "a"): {"conductivity", "bleed_flow"}, ("s", "b"): set()}
+    labels = [
+        label("conductivity-high", number=1),  # what it needs is there
+        label("bleed-blocked", number=2),  # one of its group is
+        label("makeup-quality-changed", number=3),  # one of two groups is not
+        label(SCREEN, number=4, accepts=frozenset({"conductivity-high"})),  # its other name can
+        label(PUMP, number=5, severity=Severity.LOW),
+        label(STALE, unit="b", number=6),  # silence needs no signal
+        label(PUMP, unit="b", number=7),
+        label("sundry", unit="b", number=8),  # no fault of the catalogue
+        label(CUT, unit="", number=9),
+    ]
+    found = score(
+        labels, (), (), Exposure(UNITS), order=ORDER, catalogue=catalogue, sent=sent
+    )  # fmt: skip
+    assert found.without_signals == {
+        3: ("basin_level or makeup_flow",),
+        5: ("pump_current", "pump_command"),
+        7: ("pump_current", "pump_command"),
+    }
+    assert (found.unseen_medium_up.count, found.unseen_medium_up.total) == (2, 8)
+    assert (found.detection_medium_up.count, found.detection_medium_up.total) == (0, 8)
+    assert score(labels, (), (), Exposure(UNITS), order=ORDER).unseen_medium_up.count == 0
 
 
 def test_the_false_positive_rate_counts_fault_free_unit_days():

@@ -398,3 +398,84 @@ def test_dry_days_and_a_fresh_fill_raise_nothing():
     basin.supply, basin.drain = 1.0, 0.0
     day.run(0.5, running=False).run(10.0)
     assert day.raised() == []
+
+
+@pytest.mark.parametrize("every", [5, 4])
+@pytest.mark.parametrize("evaporation", [0.55, EVAPORATION_L_MIN])
+def test_a_meter_that_is_read_between_the_gulps_of_a_float_accuses_nobody(every, evaporation):
+    """A gulp of 80 L through 30 L/min is over in three minutes: a frame in five misses many."""
+    basin = Basin(gulps=True, evaporation=evaporation, bleed=controlled_bleed(4.0, 900.0))
+    day = Day(basin, meters=True)
+    day.every = every
+    day.humidity = 40.0 if evaporation > 1.0 else 86.0
+    day.run(60.0)
+    assert day.raised() == []
+
+
+def days_of_habit(bleed, hours: float) -> tuple[Basin, Day]:
+    """A unit with a bleed meter that has run wet for days."""
+    basin = Basin(bleed=bleed)
+    day = Day(basin, meters=True)
+    day.every = 5
+    return basin, day.run(hours)
+
+
+@pytest.mark.parametrize(
+    ("used_to", "now"),
+    [
+        (controlled_bleed(4.0, 900.0), 2.6),
+        (timed_bleed(WANTED_L_MIN, 0.4), 3.0),
+        (steady_bleed(1.3), 2.9),
+    ],
+    ids=["by conductivity", "by timer", "with the pump"],
+)
+def test_a_bleed_meter_beside_thin_water_tells_of_a_valve_that_no_longer_shuts(used_to, now):
+    basin, day = days_of_habit(used_to, 75.0)
+    assert day.raised() == []
+    basin.bleed = steady_bleed(now)
+    day.run(16.0)
+    assert day.raised() == ["bleed-stuck-open"]
+    found = day.evidence("bleed-stuck-open")
+    assert found.causes[0].slug == "bleed-valve"
+    assert "no longer shuts" in found.summary
+    basin.bleed = used_to
+    day.run(12.0)
+    assert [e.change for e in day.feed.events if e.fault == "bleed-stuck-open"][-1] is (
+        Change.RETURNED
+    )
+
+
+def test_a_bleed_that_runs_on_at_full_concentration_is_at_work():
+    """Make-up twice as hard keeps a bleed by conductivity open day and night."""
+    basin, day = days_of_habit(controlled_bleed(3.4, 900.0), 75.0)
+    basin.makeup_us_cm = 520.0
+    day.run(24.0)
+    assert day.feed.engine.state.bleed_open_bins[0] > 72
+    assert "bleed-stuck-open" not in day.raised()
+
+
+def test_a_line_blocked_for_days_is_no_habit_of_shutting():
+    basin, day = days_of_habit(steady_bleed(1.3), 50.0)
+    basin.bleed = steady_bleed(0.0)
+    day.run(30.0)
+    basin.bleed = steady_bleed(1.3)
+    day.run(40.0)
+    assert "bleed-stuck-open" not in day.raised()
+
+
+def test_softer_by_the_meters_with_thin_water_is_a_probe_first_and_held_water_is_not():
+    """A probe at half its reading and make-up at half its solids look alike where B only follows
+    the pump; a bleed by conductivity keeps the water up when the make-up is softer."""
+    fouled = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)), meters=True).run(4.0)
+    fouled.probe = lambda c: 0.42 * c
+    fouled.run(12.0)
+    assert fouled.raised()[0] in {"makeup-quality-changed", "conductivity-probe"}
+    first = fouled.evidence(fouled.raised()[0]).causes[0].slug
+    assert first in {"conductivity-probe", "probe-fouled"}
+
+    basin = Basin(bleed=lambda b, _t: float(np.clip((b.conductivity - 860.0) / 20.0, 0.0, 4.0)))
+    held = Day(basin, meters=True).run(4.0)
+    basin.makeup_us_cm = 130.0
+    held.run(30.0)
+    assert held.raised() == ["makeup-quality-changed"]
+    assert held.evidence("makeup-quality-changed").causes[0].slug == "supply-changed"

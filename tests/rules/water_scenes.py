@@ -40,8 +40,11 @@ class Basin:
     drain: float = 0.0
     rain_mm_h: float = 0.0
     supply: float = 1.0
+    gulps: bool = False
+    """The float opens fully at the bottom of its band and shuts at the top."""
     held_l: float = field(default=0.0)
     solids: float = field(default=0.0)
+    gulping: bool = False
     makeup_now: float = 0.0
     bleed_now: float = 0.0
 
@@ -59,6 +62,9 @@ class Basin:
             self.held_l += moved
             self.level -= moved / self.AREA
             open_ = min(max((180.0 - self.level) / 40.0, 0.0), 1.0)
+            if self.gulps:
+                self.gulping = open_ > 0.0 if self.gulping else open_ >= 1.0
+                open_ = float(self.gulping)
             makeup = self.supply * max(30.0 * open_, self.leak, self.stuck_open)
             evaporation = self.evaporation if running else 0.01
             bleed = max(self.bleed(self, hours) if running else 0.0, self.bleed_at_rest)
@@ -88,6 +94,8 @@ class Day:
         self.rng = np.random.default_rng(11)
         self.minutes = 0
         self.probe: Callable[[float], float] = lambda c: c
+        self.every = 1
+        """Minutes from frame to frame."""
         self.humidity = 40.0
 
     def run(self, hours: float, *, running: bool = True, **frame: float) -> Day:
@@ -95,6 +103,9 @@ class Day:
         for _ in range(round(hours * 60)):
             self.basin.minute(self.minutes / 60.0, running=running)
             self.minutes += 1
+            if self.minutes % self.every:
+                self.feed.now_ms += MINUTE_MS
+                continue
             values = dict(HEALTHY)
             if not running:
                 values |= {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0,

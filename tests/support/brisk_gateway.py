@@ -10,7 +10,8 @@ import sys
 
 from gateway.cli import main
 from gateway.mail.outbox import Backoff
-from gateway.service import Pace, Service
+from gateway.periodic import Pace
+from gateway.service import Service
 
 BRISK = Pace(
     clock_s=0.2, actions_s=0.2, rules_s=0.02, store_s=0.02, snapshot_s=0.3, upkeep_s=0.3,

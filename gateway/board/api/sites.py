@@ -143,11 +143,22 @@ class PartNow(Fact):
     """One part: how far from clean and whole, and when it reaches its limit."""
 
     part: str
+    of: datetime
+    """End of the day that the figure is of."""
     condition_pct: float | None
     """100 is clean and whole, 0 the limit at which it should be worked on. [%]"""
     uncertainty_pct: float | None
     """One standard deviation. [%]"""
     said: str
+    """What was found, or why there is no figure."""
+    basis: str
+    """What it is told by; figures of different ones are not compared. Empty without a figure."""
+    count: int
+    """Means that the day rests on."""
+    since: datetime
+    """Begin of the first of them."""
+    clean_learned: datetime | None
+    """When the clean state was learned; null where the nameplate gives it."""
     due_early: datetime | None
     """Begin of the 80 % range in which it reaches the limit; null where no date can be told."""
     due_likely: datetime | None
@@ -317,8 +328,10 @@ def _parts(view: UnitView, wear: UnitWear) -> list[PartNow]:
         due = wear.due.get(one.part)
         found.append(
             PartNow(
-                part=one.part, condition_pct=one.condition_pct,
+                part=one.part, of=at(one.time_ms), condition_pct=one.condition_pct,
                 uncertainty_pct=one.uncertainty_pct, said=one.said,
+                basis=one.basis, count=one.count, since=at(one.since_ms),
+                clean_learned=at(one.baseline_ms or None),
                 due_early=at(due.early_ms) if due else None,
                 due_likely=at(due.likely_ms) if due else None,
                 due_late=at(due.late_ms) if due else None, due_reason=due.reason if due else "",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from typing import Annotated, Any, Final
 
 import numpy as np
@@ -20,9 +21,10 @@ from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.trend import SPANS, TrendView, shown_signals, trend_view
 from gateway.overview.unit import unit_view, unit_wear
+from gateway.records.wear_rows import ConditionRow
 from gateway.telemetry.base import StoreError
 from rules.expected import LiveReading
-from rules.signals import signal
+from rules.signals import SIGNALS, signal
 
 __all__ = ["unit_room"]
 
@@ -34,6 +36,7 @@ _SPAN_WORDS: Final = {
     "6h": "6 hours", "24h": "24 hours", "7d": "7 days", "30d": "30 days", "90d": "90 days",
     "1y": "1 year", "3y": "3 years",
 }  # fmt: skip
+_FLAGS: Final = frozenset(s.name for s in SIGNALS if s.kind == "flag")
 _LATEST_MS: Final = 4_102_444_800_000  # 2100: beyond it a date says nothing
 
 
@@ -44,7 +47,7 @@ def unit_room(board: Board, paper: Paper) -> APIRouter:
     if house is None:
         return router
     furnish(paper)
-    paper.environment.globals["gauge"] = _gauge
+    paper.environment.globals |= {"gauge": _gauge, "worst_first": _worst_first, "flags": _FLAGS}
     source = house.source
 
     @router.get("/sites/{site}/{unit}")
@@ -99,6 +102,11 @@ def unit_room(board: Board, paper: Paper) -> APIRouter:
         return _json(_plain(view))
 
     return router
+
+
+def _worst_first(conditions: Iterable[ConditionRow]) -> list[ConditionRow]:
+    """The parts by their condition, what is not known last."""
+    return sorted(conditions, key=lambda c: (c.raw_pct is None, c.raw_pct or 0.0, c.title))
 
 
 def _chosen(s: list[str] | None) -> tuple[str, ...]:

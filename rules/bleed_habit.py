@@ -1,0 +1,90 @@
+"""How a bleed is used to run, by its meter: whether it opens and shuts, and what it passes.
+
+A bleed by conductivity, timer or make-up pulse is shut for a good part of each day; one that only
+follows the pump passes the same all the time. Each has a habit of its own, learned from wet running
+means, and a valve that no longer shuts breaks it: the first shows no means without flow any more,
+the second far more flow than ever. Neither needs the weather.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.balance import METER_ZERO_L_MIN
+from rules.plan import FleetPlan
+from rules.state import FleetState
+
+__all__ = ["close_bleed", "opens_and_shuts", "steady_habit"]
+
+SHUT_FRAC: Final = 0.005
+"""Flow up to which the meter counts as showing none, of the make-up valve's full flow: below a
+hundredth of their permanent flow small meters are bound to nothing (OIML R 49, from memory)."""
+OPEN_TIMES: Final = 2.0
+"""Times that, from which it counts as open: between the two nothing is said."""
+MORE_TIMES: Final = 1.5
+"""Flow over the usual that counts as more: far beyond what filters and a meter's drift do."""
+MEMORY_BINS: Final = 5760
+"""The usual flow follows over twenty days of running, so that a valve set anew is learned."""
+MOST_BINS: Final = 60_000
+LEAST_TURNS: Final = 12
+LEAST_SHUT_FRAC: Final = 0.25
+LEAST_RUN_BINS: Final = 576
+"""Two days of running, six openings and a quarter of the time shut: less is no habit (judgement).
+A line that is blocked for days has turned once."""
+STEADY_SHUT_FRAC: Final = 0.02
+
+
+def close_bleed(
+    plan: FleetPlan, state: FleetState, rows: I64, pump_running: F64, bleed: F64
+) -> None:
+    """Count the bins of ``rows`` that are just closing; only full bins of wet running count.
+
+    ``pump_running`` is the share of the bin, ``bleed`` its mean flow [L/min], both (k,).
+    """
+    at = np.flatnonzero(~np.isnan(bleed) & (pump_running >= 1.0))
+    if not len(at):
+        return
+    row, flow = rows[at], bleed[at]
+    least = np.maximum(METER_ZERO_L_MIN, SHUT_FRAC * plan.makeup_max_l_min[row])
+    shut, opened = flow <= least, flow > OPEN_TIMES * least
+    was_open = state.bleed_open_bins[row] > 0
+    turned = (shut & was_open) | (opened & ~was_open)
+    turns = state.bleed_turns[row]
+    state.bleed_turns[row] = turns + (turned & (turns < 255))
+    run, none = state.bleed_run_bins[row], state.bleed_shut_bins[row]
+    full = run >= MOST_BINS
+    if full.any():  # what was long ago counts half
+        run, none = np.where(full, run // 2, run), np.where(full, none // 2, none)
+    state.bleed_run_bins[row] = run + np.uint16(1)
+    state.bleed_shut_bins[row] = none + shut
+    _count(state.bleed_open_bins, row, opened, shut)
+    usual = state.bleed_usual_l_min[row].astype(np.float64)
+    more = opened & (run >= LEAST_RUN_BINS) & (flow > MORE_TIMES * usual)
+    _count(state.bleed_more_bins, row, more, ~more)
+    # What is far more than usual teaches slowly, lest a fault be learned within days.
+    weight = 1.0 / np.where(more, MEMORY_BINS, np.clip(run + 1.0, 1.0, MEMORY_BINS))
+    state.bleed_usual_l_min[row] = np.where(opened, usual + weight * (flow - usual), usual)
+
+
+def _count(column: np.ndarray, row: I64, more: Bool, none: Bool) -> None:
+    """One more where it goes on, 0 where it ended; as it was between the two."""
+    held = column[row]
+    column[row] = np.where(none, 0, np.minimum(held + more, MOST_BINS))
+
+
+def opens_and_shuts(state: FleetState, rows: I64) -> Bool:
+    """Units whose bleed is known to be shut for a good part of the time, (k,)."""
+    run, shut = state.bleed_run_bins[rows], state.bleed_shut_bins[rows]
+    known = (run >= LEAST_RUN_BINS) & (state.bleed_turns[rows] >= LEAST_TURNS)
+    habit: Bool = known & (shut >= LEAST_SHUT_FRAC * run)
+    return habit
+
+
+def steady_habit(state: FleetState, rows: I64) -> Bool:
+    """Units whose bleed is known to run with the pump all the time, (k,)."""
+    run, shut = state.bleed_run_bins[rows], state.bleed_shut_bins[rows]
+    habit: Bool = (run >= LEAST_RUN_BINS) & (shut <= STEADY_SHUT_FRAC * run)
+    return habit
