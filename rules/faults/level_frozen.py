@@ -40,9 +40,9 @@ def judge(view: FrameView, announced: I8) -> I8:
     changes = state.still_starts[rows]
     # A start that must move the level is proof by itself; where it hardly does, more are asked for.
     # So they are of a reading in coarse steps, within one of which the float may hold the water,
-    # and of one that was never seen to move: its steps are not known.
+    # and of one that was never seen to move and may be.
     step_mm = state.level_step_mm[rows]
-    coarse = (step_mm == 0.0) | (step_mm >= COARSE_MM)
+    coarse = ((step_mm == 0.0) & (np.mod(level, 5.0) == 0.0)) | (step_mm >= COARSE_MM)
     coarse &= announced == 0
     small = plan.pull_down_mm[rows] < view.setting(_SLUG, "least_pull_down_mm")
     wanted = view.setting(_SLUG, "pump_changes") * np.where(small | coarse, 4.0, 1.0)

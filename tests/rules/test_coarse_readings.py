@@ -88,7 +88,7 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
             {},
         ),
         "float shuts high": (
-            {"basin_level": 202.0 + noise(1.0, 4), "makeup_flow": np.zeros(N), **stands},
+            {"basin_level": 198.0 + noise(1.0, 4), "makeup_flow": np.zeros(N), **stands},
             {"basin": {**plate["basin"], "pull_down_mm": 5.0}},
         ),
     }  # fmt: skip
