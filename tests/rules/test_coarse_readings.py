@@ -1,4 +1,4 @@
-"""Readings in coarse steps, readings of nothing, and what a command does not prove.
+"""Readings in coarse steps, and readings of nothing.
 
 Basin transmitters of the trade resolve 1 to 10 mm, clip-on current transducers often 0.1 A (common
 practice); a float holds its level within such a step for hours. All scenes are one fleet.
@@ -57,7 +57,6 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
     late = np.arange(N) >= ILL
     fall = np.clip((np.arange(N) - 2 * DAY) / (2 * DAY), 0.0, 1.0)
     small = np.round((1.1 - 0.26 * fall) * (1.0 + noise(0.02, 5)), 1)
-    asked = (HOUR >= 9.0) & (HOUR < 20.0)
     stands = dict.fromkeys(
         ("pump_current", "spray_pressure", "pump_command", "wet_mode"), np.zeros(N)
     )
@@ -77,13 +76,6 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
                 "spray_pressure": np.where(late, 0.0, 58.0 + noise(0.3, 7)),
                 "basin_level": np.where(late, 62.0, 160.0) + noise(1.0, 8),
                 "pump_current": np.where(late, 2.2 + noise(0.1, 9), 3.6 + noise(0.02, 10)),
-            },
-            {},
-        ),
-        "fan in hand": (
-            {
-                "fan_speed": np.where(asked, 70.0, 0.0),
-                "fan_run": np.where(asked, 15.0, np.where(late, 2.0, 0.0)),
             },
             {},
         ),
@@ -152,12 +144,6 @@ def test_the_pressure_of_a_pump_that_runs_dry_is_not_frozen(lived):
     found = {fault for fault, _ in raised(lived["dry pump"])}
     assert found
     assert "reading-frozen" not in found
-
-
-def test_a_fan_left_in_hand_is_one_alarm_through_days_of_commands(lived):
-    events = lived["fan in hand"]
-    assert [fault for fault, _ in raised(events)] == ["fan-not-commanded"]
-    assert not [e for e in events if e.change is Change.RETURNED]
 
 
 def test_a_float_that_shuts_a_little_high_by_its_meter_is_not_stuck_open(lived):
