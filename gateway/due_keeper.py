@@ -19,6 +19,8 @@ log = logging.getLogger(__name__)
 _AT_ONCE: Final = 5
 """Units between which others get their turn."""
 _A_RUN: Final = 40
+_DAY_MS: Final = 86_400_000
+_ALL: Final = 1_000_000
 
 
 class DueRecords(Protocol):
@@ -44,15 +46,47 @@ class DueKeeper:
         """``clock_ms`` is UTC's."""
         self._records = records
         self._clock_ms = clock_ms
+        self._failed_ms: dict[int, int] = {}
+
+    def catch_up(self) -> None:
+        """Renew all that waits, for whoever needs it whole; raises as the records do."""
+        now_ms = self._clock_ms()
+        rows = self._records.units_awaiting_dates(now_ms, _ALL)
+        for first in range(0, len(rows), _AT_ONCE):
+            some = rows[first : first + _AT_ONCE]
+            self._records.keep_due_dates(self._records.due_dates_of(some, now_ms))
 
     def run(self) -> None:
-        """Renew the dates of some units that wait for it; the others wait for the next time."""
+        """Renew the dates of some units that wait for it; the others wait for the next time.
+
+        A unit whose dates cannot be worked out holds up no other: it is told of in the log, and
+        tried again a day later.
+        """
         try:
             now_ms = self._clock_ms()
-            rows = self._records.units_awaiting_dates(now_ms, _A_RUN)
+            self._failed_ms = {
+                row: then_ms
+                for row, then_ms in self._failed_ms.items()
+                if 0 <= now_ms - then_ms < _DAY_MS
+            }
+            waiting = self._records.units_awaiting_dates(now_ms, _A_RUN + len(self._failed_ms))
+            rows = [row for row in waiting if row not in self._failed_ms]
             for first in range(0, len(rows), _AT_ONCE):
-                some = rows[first : first + _AT_ONCE]
-                self._records.keep_due_dates(self._records.due_dates_of(some, now_ms))
+                self._renew(rows[first : first + _AT_ONCE], now_ms)
         except RecordsError as error:
             # The rules reader, which needs them every second, tells of their outage.
             log.debug("Dates at which parts are due wait: %s", error)
+
+    def _renew(self, rows: Sequence[int], now_ms: int) -> None:
+        try:
+            self._records.keep_due_dates(self._records.due_dates_of(rows, now_ms))
+        except RecordsError:
+            raise
+        except Exception:
+            # One of them is to blame: each by itself, so that the others get theirs.
+            if len(rows) > 1:
+                for row in rows:
+                    self._renew([row], now_ms)
+                return
+            self._failed_ms[rows[0]] = now_ms
+            log.exception("The dates of unit row %d are not worked out for a day.", rows[0])

@@ -60,7 +60,10 @@ class RegularWork:
         self._clock_ms = clock_ms
         self._configuration = configuration
         self._aftercare = Aftercare(records, rules.ask, clock_ms, configuration().life)
-        keeper = ConsumptionKeeper(records, store, lambda: configuration().sites, clock_ms)
+        keeper = ConsumptionKeeper(
+            records, store, lambda: configuration().sites, lambda: configuration().settings,
+            clock_ms,
+        )  # fmt: skip
         reports = ReportPost(records, store, configuration, clock_ms)
         proof = CleaningProof(records, store, plan, clock_ms)
         due = DueKeeper(records, clock_ms)

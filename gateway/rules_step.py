@@ -7,6 +7,7 @@ here.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Protocol
@@ -92,6 +93,7 @@ class Step:
     rejects: list[Reject] = field(default_factory=list)
     action_ids: list[int] = field(default_factory=list)
     late_frames: int = 0
+    late: Counter[tuple[int, int]] = field(default_factory=Counter)
     frames: int = 0
 
     def add(self, result: StepResult) -> None:
@@ -100,12 +102,17 @@ class Step:
         self.baselines += result.baselines
         self.conditions += result.conditions
         self.late_frames += result.late_frames
+        self.late.update(result.late)
 
     @property
     def result(self) -> StepResult:
         """All that the entries led to."""
         return StepResult(
-            tuple(self.events), tuple(self.baselines), self.late_frames, tuple(self.conditions)
+            tuple(self.events),
+            tuple(self.baselines),
+            self.late_frames,
+            tuple(self.conditions),
+            dict(self.late),
         )
 
 

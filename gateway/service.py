@@ -315,7 +315,7 @@ class Service:
         """Rows for all units, known to the records too, and what is built on them."""
         sites = configuration.sites
         rows = self._register.ensure((s.id, u.id) for s in sites for u in s.units)
-        self._records.sync_units(rows)
+        self._records.sync_units(rows, self._clock_ms())
         self._freshness.know(rows, [s.id for s in sites])
         plan = FleetPlan.build(sites, dict(rows), configuration.settings, rules=configuration.rules)
         units = of_sites(sites, rows)

@@ -97,6 +97,9 @@ FLOAT_ERROR_FRAC: Final = 0.2
 FLOAT_LEVEL_ERROR_MM: Final = 5.0
 """Uncertainty of the level against the float: transmitter, waves, the float's own play (common
 practice)."""
+FLOAT_SETTING_ERROR_MM: Final = 15.0
+"""The same with the float's setting, which differs from the site file by a centimetre (common
+practice): for what accuses a reading because so much cannot have come in."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
 
@@ -119,6 +122,7 @@ class WaterBalance:
     conductivity over that with no bleed;
     ``steady_climb_frac`` is the same by the median of half-hour climbs, which no step moves.
     ``makeup_most_l_min`` is the most that may have come in, by the meter or the float's position.
+    ``makeup_surely_most_l_min`` is the same with the float set elsewhere than the file says.
     ``makeup_us_cm`` is the make-up's conductivity by the meters, where there are both and no other
     water leaves.
     ``makeup_low_us_cm`` is the least that the make-up must have for the water to concentrate as
@@ -146,6 +150,7 @@ class WaterBalance:
     makeup_l_min: F64
     makeup_from: I64
     makeup_most_l_min: F64
+    makeup_surely_most_l_min: F64
     makeup_us_cm: F64
     makeup_us_cm_sd: F64
     makeup_low_us_cm: F64
@@ -232,7 +237,10 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     has_level = running & ~np.isnan(windows.level_running).all(axis=-1)
     source, made_up = _made_up(makeup, implied, np.where(has_level, by_float, np.nan))
 
-    at_most = _most_l_min(plan, rows, np.where(has_level, level, np.nan), makeup + 2.0 * missed)
+    at_most, surely = (
+        _most_l_min(plan, rows, np.where(has_level, level - mm, np.nan), makeup + 2.0 * missed)
+        for mm in (FLOAT_LEVEL_ERROR_MM, FLOAT_SETTING_ERROR_MM)
+    )
 
     implied_us_cm, implied_sd = _makeup_by_meters(
         plan,
@@ -266,6 +274,7 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         makeup_l_min=made_up,
         makeup_from=source,
         makeup_most_l_min=at_most,
+        makeup_surely_most_l_min=surely,
         makeup_us_cm=np.where(running, implied_us_cm, np.nan),
         makeup_us_cm_sd=implied_sd,
         makeup_low_us_cm=lowest,
@@ -345,9 +354,15 @@ def _makeup_by_meters(
     strays = makeup - stored > bleed + (1.0 + 2.0 * EVAPORATION_ERROR_FRAC) * evaporation
     unproven = np.isnan(evaporation) & (implied < plan.makeup_us_cm[rows])
     spills = mean(windows.level_running, 1) > plan.overflow_mm[rows] - LIP_MM
-    return np.where(strays | unproven | spills, np.nan, implied), error
+    # A reading that steps was touched, plugged in or dosed at: the step is no climb.
+    steps = np.abs(np.diff(windows.conductivity, axis=-1))
+    stepped = np.where(np.isnan(steps), 0.0, steps).max(axis=-1) > STEP_FRAC * middle
+    return np.where(strays | unproven | spills | stepped, np.nan, implied), error
 
 
+STEP_FRAC: Final = 0.25
+"""Change from one mean to the next, of the mean reading, that no basin's water makes: a whole one
+changes by a few per cent in five minutes."""
 LIP_MM: Final = 5.0
 """Closeness to the overflow at which water may run over it."""
 
@@ -355,7 +370,7 @@ LIP_MM: Final = 5.0
 def _most_l_min(plan: FleetPlan, rows: I64, level: F64, makeup: F64) -> F64:
     """The most make-up that may have come in: by the meter, else by the float's position."""
     by_float = (1.0 + FLOAT_ERROR_FRAC) * float_valve_flow_l_min(
-        np.maximum(level - FLOAT_LEVEL_ERROR_MM, 0.0),
+        np.maximum(level, 0.0),
         plan.float_shut_mm[rows],
         plan.float_band_mm[rows],
         plan.makeup_max_l_min[rows],

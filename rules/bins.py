@@ -51,6 +51,7 @@ from rules.state import (
     FleetState,
 )
 from rules.stillness import close_stillness
+from rules.usual_top import close_top
 
 __all__ = [
     "BinView",
@@ -392,6 +393,7 @@ def close_bins(
         plan.barometric_kpa[rows],
     )
     _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
+    close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(

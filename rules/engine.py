@@ -8,6 +8,7 @@ replayed, or after a crash. One that comes after a newer one is late, unless bot
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any, Final, TypeVar
@@ -56,6 +57,8 @@ BLOCK_ROWS: Final = 8_192
 BLOCKS_WORTH_THREADS: Final = 3
 THREADS: Final = 2
 """Large fleets are judged by so many at once; more gain little, since Python itself takes turns."""
+
+_DAY_MS: Final = 86_400_000
 
 REFUSED_ALONE_MS: Final = 600_000
 """Two bins: a unit that sent nothing usable for so long is judged by its refused readings alone."""
@@ -121,7 +124,7 @@ class Engine:
         self.state.heard_listened_ms[unit_row] = self._listened_ms
         self.state.usable_listened_ms[unit_row] = self._listened_ms
         self.state.site_offline[self.plan.anchor_row[self.plan.site_index[unit_row]]] = False
-        late = 0
+        late: Counter[tuple[int, int]] = Counter()
         if received_ms > 0 and (ahead := time_ms > received_ms + MAX_AHEAD_MS).any():
             self._refuse_stamps(unit_row[ahead], np.full(ahead.sum(), received_ms), time_ms[ahead])
             unit_row, time_ms, values = unit_row[~ahead], time_ms[~ahead], values[~ahead]
@@ -131,7 +134,8 @@ class Engine:
             note_arrived(self.state, rows, time_ms[index])
             fresh = time_ms[index] >= self.state.frame_ms[rows]
             if not fresh.all():
-                late += int((~fresh).sum())
+                days = time_ms[index][~fresh] // _DAY_MS
+                late.update(zip(rows[~fresh].tolist(), days.tolist(), strict=True))
                 index = index[fresh]  # noqa: PLW2901  # the round without its late frames
                 rows = rows[fresh]
             times = time_ms[index]
@@ -151,7 +155,9 @@ class Engine:
         events.sort(key=_order)
         # Whatever blocks the units were in; the parts of a unit keep their order.
         conditions.sort(key=lambda figure: (figure.time_ms, figure.unit_row))
-        return StepResult(tuple(events), tuple(baselines), late, tuple(conditions))
+        return StepResult(
+            tuple(events), tuple(baselines), late.total(), tuple(conditions), dict(late)
+        )
 
     def _in_blocks(self, work: Callable[..., _T], *columns: NDArray[Any]) -> Iterable[_T]:
         """The work on blocks of units, in order. Units do not touch each other, so large fleets

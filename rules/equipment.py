@@ -335,7 +335,10 @@ class AccessHours(_Model):
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if self.begins >= self.ends:
-            msg = f"ends ({self.ends:%H:%M}) is not after begins ({self.begins:%H:%M}) on that day"
+            msg = (
+                f"ends ({self.ends:%H:%M}) is not after begins ({self.begins:%H:%M}) on that day; "
+                "write hours over midnight as two, to 23:59 and from 00:00"
+            )
             raise ValueError(msg)
         return self
 

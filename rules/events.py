@@ -6,6 +6,7 @@ JSON and back, so that the record of an alarm stays readable when the rules chan
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
@@ -189,12 +190,16 @@ class BaselineChange:
 
 @dataclass(frozen=True)
 class StepResult:
-    """All that one step of the rules produced, in order of time."""
+    """All that one step of the rules produced, in order of time.
+
+    ``late`` counts the late frames by unit row and UTC day of their own time (days since 1970).
+    """
 
     events: tuple[AlarmEvent, ...] = field(default=())
     baselines: tuple[BaselineChange, ...] = field(default=())
     late_frames: int = 0
     conditions: tuple[PartCondition, ...] = field(default=())
+    late: Mapping[tuple[int, int], int] = field(default_factory=dict)
 
 
 class ActionKind(StrEnum):

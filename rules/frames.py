@@ -169,7 +169,15 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     commanded_s = _since(state.commanded_ms, rows, time_ms, x[:, _COMMAND], 0.5, gap)
     fans_s = _since(state.fans_commanded_ms, rows, time_ms, x[:, _SPEED], 10.0, gap)
 
-    _stillness(state, rows, time_ms, x[:, _LEVEL], (pump != pump_was) & (pump_was >= 0), gap)
+    # A current that is lost and comes back is no start or stop of the pump.
+    _stillness(
+        state,
+        rows,
+        time_ms,
+        x[:, _LEVEL],
+        (pump != pump_was) & (np.minimum(pump, pump_was) >= 0),
+        gap,
+    )
     standing_s, warm_s = _standing(plan, state, rows, time_ms, x, pump, elapsed_s, gap)
     return FrameView(
         plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,

@@ -15,7 +15,7 @@ import numpy as np
 from rules.arrays import F64, I64
 from rules.faults.base import Setting
 
-__all__ = ["FLEET", "FLEET_SETTINGS", "SettingColumns"]
+__all__ = ["FLEET", "FLEET_SETTINGS", "SettingColumns", "fleet_setting"]
 
 FLEET: Final = "fleet"
 """The slug under which fleet-wide settings stand in the files: ``[settings.fleet]``."""
@@ -63,6 +63,17 @@ FLEET_SETTINGS: Final[tuple[Setting, ...]] = (
             "a baseline is not learned while its two halves differ by more than this",
             "a machine that changes by 3 % within hours is not in the state to be remembered"),
 )  # fmt: skip
+
+
+def fleet_setting(name: str, *overrides: Mapping[str, Mapping[str, float]]) -> float:
+    """A setting of the fleet as a whole, for one place: the last of ``overrides`` that has it.
+
+    Give those of the fleet, the site and the unit. ``StopIteration`` for an unknown name.
+    """
+    found = next(s.default for s in FLEET_SETTINGS if s.name == name)
+    for one in overrides:
+        found = one.get(FLEET, {}).get(name, found)
+    return float(found)
 
 
 class SettingColumns:

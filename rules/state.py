@@ -65,7 +65,7 @@ ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
-    "bleed_more_bins", "bleed_usual_l_min",
+    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -237,6 +237,9 @@ class FleetState:
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
     figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
+    # how concentrated its water is used to become, see rules/usual_top.py
+    top_run_bins: U16  # running bins that taught it, up to what is enough
+    top_us_cm: F32
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -352,6 +355,8 @@ class FleetState:
             baseline_frozen=np.zeros(n, dtype=np.bool_),
             figure_day=np.zeros(n, dtype=np.int32),
             figure_mark=np.zeros((n, q), dtype=np.uint16),
+            top_run_bins=np.zeros(n, dtype=np.uint16),
+            top_us_cm=np.zeros(n, dtype=np.float32),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),

@@ -29,10 +29,12 @@ class How(StrEnum):
 class Actor:
     """Who acts. ``account`` is the sign-in name, ``shown_name`` what records say.
 
-    ``address`` is where the request came from, '' for a command.
+    ``address`` is where the request came from, '' for a command. ``token`` names what a program
+    showed: the token's number and what it is for, '' for people; never the token itself.
     """
 
     account: str
     shown_name: str
     how: How
     address: str = ""
+    token: str = ""

@@ -19,14 +19,15 @@ from __future__ import annotations
 
 import hmac
 import re
+from collections.abc import Callable
 from typing import Any, Final, Protocol
 from urllib.parse import quote
 
 from fastapi import Depends, Request
 
-from gateway.accounts.actors import Actor
+from gateway.accounts.actors import Actor, How
 from gateway.board.forms import form_of
-from gateway.board.messages import Messages, Told
+from gateway.board.messages import Message, Messages, Told
 from gateway.board.visitor import Role, Visitor
 from gateway.tickets.document import clean
 
@@ -41,6 +42,7 @@ __all__ = [
     "for_programs",
     "here",
     "is_by_itself",
+    "may_send",
     "needs",
     "path_of",
     "peer_of",
@@ -125,10 +127,38 @@ def needs(role: Role | None) -> Any:
                 raise SignInFirst(here(request))
             raise Told(_MESSAGES.sign_in_first())
         if role is not None and not visitor.may(role):
-            raise Told(_MESSAGES.not_allowed(visitor.name, role))
+            raise Told(_refusal(visitor, role))
         return visitor
 
-    return Depends(passed)
+    return Depends(_Needs(passed))
+
+
+class _Needs:
+    """The dependency of a route that asks who comes; known as such before it is asked."""
+
+    def __init__(self, ask: Callable[[Request], Visitor]) -> None:
+        self.ask = ask
+
+    def __call__(self, request: Request) -> Visitor:
+        return self.ask(request)
+
+
+def may_send(request: Request) -> None:
+    """Ask for the roles of the request's route; to be called before its body is read.
+
+    The framework reads a body first, and asks dependencies only then: whoever may not send one must
+    not fill the memory with it.
+    """
+    for one in getattr(request.scope.get("route"), "dependencies", ()):
+        if isinstance(one.dependency, _Needs):
+            one.dependency(request)
+
+
+def _refusal(visitor: Visitor, role: Role) -> Message:
+    """Why the visitor may not pass: what he came with may hold less than his account."""
+    if visitor.how is How.TOKEN:
+        return _MESSAGES.not_in_token(role)
+    return _MESSAGES.not_allowed(visitor.name, role)
 
 
 def path_of(request: Request) -> str:
@@ -168,6 +198,7 @@ async def sealed(request: Request) -> None:
     if shown is None and for_programs(request):
         raise Told(_MESSAGES.token_of_visit_missing())
     if shown is None:
+        may_send(request)
         shown = (await form_of(request)).get(FORM_TOKEN, "")
     if not hmac.compare_digest(shown.encode(), visitor.form_token.encode()):
         raise Told(_MESSAGES.not_from_here())
@@ -190,7 +221,10 @@ def actor_of(request: Request) -> Actor:
     """The request's visitor as the audit trail names him."""
     visitor: Visitor = request.state.visitor
     address = request.client.host if request.client else ""
-    return Actor(visitor.account or visitor.name, visitor.name, visitor.how, clean(address, 100))
+    token = f"{visitor.token}: {clean(visitor.token_purpose, 200)}" if visitor.token else ""
+    return Actor(
+        visitor.account or visitor.name, visitor.name, visitor.how, clean(address, 100), token
+    )
 
 
 def here(request: Request) -> str:

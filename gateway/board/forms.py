@@ -68,8 +68,11 @@ async def form_of(request: Request) -> Form:
     """The request's form; what is no form, or more than a page sends, ends the request."""
     known: Form | None = getattr(request.state, "form", None)
     if known is None:
-        read = _read_with_files(request) if _kind(request) == _WITH_FILES else None
-        known = request.state.form = await (read or read_form(request, _LONGEST_BODY))
+        if _kind(request) == _WITH_FILES:
+            known = await _read_with_files(request)
+        else:
+            known = await read_form(request, _LONGEST_BODY)
+        request.state.form = known
     return known
 
 

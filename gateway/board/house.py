@@ -62,10 +62,13 @@ def show(
     if request.method == "GET" and request.query_params.get(PART) == "live":
         made = house.live.shared.get(
             _shared_by(request),
-            lambda: paper.part(request, template, "live", **values(), **(more or {})),
+            lambda: paper.part(
+                request, template, "live", has=house.source.names.has, **values(), **(more or {})
+            ),
         )
         return Response(made, media_type="text/html; charset=utf-8")
-    return paper.page(request, template, status, **values(), **(more or {}))
+    has = house.source.names.has
+    return paper.page(request, template, status, has=has, **values(), **(more or {}))
 
 
 def _shared_by(request: Request) -> str:

@@ -9,10 +9,15 @@ from __future__ import annotations
 
 import ipaddress
 import threading
-from collections import OrderedDict
+from collections import Counter, OrderedDict
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Final
 
-__all__ = ["BadLinkLimit", "RequestLimit", "network_of"]
+from gateway.board.problems import Refused
+from gateway.board.visitor import Visitor
+
+__all__ = ["AtOnceLimit", "BadLinkLimit", "RequestLimit", "UploadLimit", "asker", "network_of"]
 
 _MOST_ADDRESSES: Final = 10_000
 
@@ -78,3 +83,67 @@ class RequestLimit:
             if len(self._left) > _MOST_ADDRESSES:
                 self._left.popitem(last=False)
             return wait_s
+
+
+def asker(visitor: Visitor) -> str:
+    """Whose requests are counted together: a token's, or those of who has signed in."""
+    return f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
+
+
+class UploadLimit:
+    """Lets ``each`` asker send so many files at once, and ``all_of_them`` so many together."""
+
+    def __init__(self, each: int = 3, all_of_them: int = 12) -> None:
+        """Nobody sends."""
+        self._each = each
+        self._all = all_of_them
+        self._lock = threading.Lock()
+        self._sending: Counter[str] = Counter()
+
+    @contextmanager
+    def one_more(self, who: str) -> Iterator[None]:
+        """Somebody sends files within the block; Refused (429, 503) where too many do already."""
+        with self._lock:
+            if self._sending[who] >= self._each:
+                msg = f"You send {self._each} files already. Send the next when one is there."
+                raise Refused(429, msg, headers={"Retry-After": "5"})
+            if self._sending.total() >= self._all:
+                msg = "Too many files are being sent at the moment. Nothing was kept."
+                raise Refused(503, msg, headers={"Retry-After": "20"})
+            self._sending[who] += 1
+        try:
+            yield
+        finally:
+            with self._lock:
+                self._sending[who] -= 1
+                if not self._sending[who]:
+                    del self._sending[who]
+
+
+class AtOnceLimit:
+    """Lets so many long answers be under way at once, in all and of one asker.
+
+    To be used by any thread; whoever was let in must :meth:`leave`.
+    """
+
+    def __init__(self, in_all: int = 6, of_one: int = 2) -> None:
+        """Nothing is under way."""
+        self._in_all = in_all
+        self._of_one = of_one
+        self._lock = threading.Lock()
+        self._under_way: Counter[str] = Counter()
+
+    def enter(self, who: str) -> bool:
+        """One more of ``who``; False, and nothing counted, where there are enough."""
+        with self._lock:
+            if self._under_way[who] >= self._of_one or self._under_way.total() >= self._in_all:
+                return False
+            self._under_way[who] += 1
+            return True
+
+    def leave(self, who: str) -> None:
+        """One less of ``who``."""
+        with self._lock:
+            self._under_way[who] -= 1
+            if self._under_way[who] <= 0:
+                del self._under_way[who]

@@ -99,14 +99,19 @@ class Messages:
             _command(ticket),
         )
 
-    def records_away(self) -> Message:
-        """The records cannot be reached."""
+    def records_away(self, *, uncertain: bool = False) -> Message:
+        """The records cannot be reached; ``uncertain`` whether the last act was written."""
         return Message(
             503,
             "The records cannot be reached at the moment",
             (
-                "Nothing was changed. Wait a minute and try again; the link stays good until it "
-                "expires.",
+                (
+                    "Whether it was recorded is not known. Wait a minute and look before you try "
+                    "again; "
+                    if uncertain
+                    else "Nothing was changed. Wait a minute and try again; "
+                )
+                + "a link stays good until it expires.",
                 self._otherwise,
             ),
             _command(),
@@ -195,6 +200,19 @@ class Messages:
             (
                 f"It needs the role '{role}', which {name} does not have. Nothing was changed. "
                 "Whoever administers the board can give it.",
+            ),
+            scope=role,
+        )
+
+    def not_in_token(self, role: str) -> Message:
+        """The token's scope lacks a role that its account may have."""
+        return Message(
+            403,
+            "This token may not do this",
+            (
+                f"It needs the scope '{role}', which the token does not have. Nothing was changed. "
+                f"`basinward accounts token NAME --purpose TEXT --role {role}` makes one that has "
+                "it, where the account has that role; name every role that it needs.",
             ),
             scope=role,
         )

@@ -13,7 +13,14 @@ from pathlib import Path
 from typing import Any, Final
 
 from fastapi import Request, Response
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from jinja2 import (
+    BytecodeCache,
+    Environment,
+    FileSystemLoader,
+    StrictUndefined,
+    select_autoescape,
+)
+from jinja2.bccache import Bucket
 
 from gateway.board.doors import for_programs, root_of
 from gateway.board.messages import Message
@@ -40,6 +47,23 @@ _FROM_OTHERS: Final = {"uplot.css": "vendor/uPlot.min.css", "uplot.js": "vendor/
 """Of libraries that are kept here whole, with their licences beside them."""
 
 
+class _Compiled(BytecodeCache):
+    """The code of templates, by file and content, for every paper of this process."""
+
+    def __init__(self) -> None:
+        self._code: dict[str, bytes] = {}
+
+    def load_bytecode(self, bucket: Bucket) -> None:
+        if bucket.key in self._code:
+            bucket.bytecode_from_string(self._code[bucket.key])
+
+    def dump_bytecode(self, bucket: Bucket) -> None:
+        self._code[bucket.key] = bucket.bytecode_to_string()
+
+
+_COMPILED: Final = _Compiled()
+
+
 class Paper:
     """Makes answers from templates, for one fleet."""
 
@@ -51,6 +75,7 @@ class Paper:
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
+            bytecode_cache=_COMPILED,
         )
         self.environment.filters["unbroken"] = _unbroken
         self.environment.globals["fleet"] = clean(fleet, 100)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
@@ -113,6 +114,7 @@ class PeopleDoors:
         self.idle_ms = settings.session_idle_minutes * _MINUTE_MS
         self.longest_ms = settings.session_hours * 60 * _MINUTE_MS
         self._strangers: set[str] = set()
+        self._silent_until_s = 0.0
         self._header = settings.sign_on_header
         self._proxies = frozenset(ipaddress.ip_address(a) for a in settings.sign_on_from)
 
@@ -144,11 +146,21 @@ class PeopleDoors:
             return None
         seldom = now_ms >= session.seen_ms + min(_SELDOM_MS, self.idle_ms // 10)
         if seldom and not is_by_itself(request):
-            try:
-                self._accounts.touch_session(session.key_hash, now_ms)
-            except RecordsError as error:  # a page can be read although nothing can be written
-                log.warning("A session's last use was not noted: %s", error)
+            self._note_use(lambda: self._accounts.touch_session(session.key_hash, now_ms))
         return session
+
+    def _note_use(self, note: Callable[[], None]) -> None:
+        """Note a last use where that takes no time: a page is read though nothing can be written.
+
+        Else the next request tries; the log tells of it once a minute.
+        """
+        try:
+            note()
+        except RecordsError as error:
+            now_s = time.monotonic()
+            if now_s >= self._silent_until_s:
+                self._silent_until_s = now_s + 60.0
+                log.warning("When somebody was here last was not noted: %s", error)
 
     def mark_for(self, account: str, chance: str) -> str:
         """What a browser gets that has signed in to the account; ``chance`` is its own."""
@@ -172,14 +184,11 @@ class PeopleDoors:
         if now_ms >= token.expires_ms:
             return None
         if token.used_ms is None or now_ms >= token.used_ms + _SELDOM_MS:
-            try:
-                self._accounts.touch_token(token, now_ms)
-            except RecordsError as error:
-                log.warning("A token's last use was not noted: %s", error)
+            self._note_use(lambda: self._accounts.touch_token(token, now_ms))
         roles = _in_both(_roles(token.roles), _roles(token.account.roles))
         return Visitor(
             token.account.shown_name, roles, account=token.account.name, how=How.TOKEN,
-            token=token.id,
+            token=token.id, token_purpose=token.purpose,
         )  # fmt: skip
 
     def _named_by_proxy(self, request: Request) -> str | None:

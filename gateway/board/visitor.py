@@ -31,7 +31,8 @@ class Visitor:
     field ``form_token``; a POST without it is refused before any page sees it. ``is_demo`` says
     that nobody has signed in: the demonstration lets everybody in, and its pages say so.
     ``account`` and ``how`` are for the audit trail: the name to sign in with, and how the visitor
-    was recognised. ``token`` is the number of the token that a program shows, 0 without one.
+    was recognised. ``token`` is the number of the token that a program shows, 0 without one, and
+    ``token_purpose`` what that is for.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Visitor:
     account: str = ""
     how: How = How.SESSION
     token: int = 0
+    token_purpose: str = ""
 
     def may(self, role: Role) -> bool:
         """Whether the visitor has this role, or holds all."""

@@ -12,8 +12,8 @@ from datetime import UTC, datetime
 from typing import Any, Final
 from urllib.parse import quote
 
-from gateway.tickets.document import Ticket
 from gateway.tickets.notice import NoticeKind, TicketNotice
+from gateway.tickets.ticket import Ticket
 from rules.safety import IsolationBlock
 
 __all__ = ["CONTENT_TYPE", "EVENT_NAMES", "TYPE_PREFIX", "cloud_event"]

@@ -13,8 +13,8 @@ from itertools import product
 from typing import Final
 
 from gateway.channels.gsm import LONGEST_SEPTETS, septets, transliterated
-from gateway.tickets.document import Ticket
 from gateway.tickets.notice import NoticeKind, TicketNotice
+from gateway.tickets.ticket import Ticket
 
 __all__ = ["LOCK_OUT", "short_text", "short_text_mail"]
 

@@ -138,7 +138,9 @@ def shelve(
     """
     from rules.events import ActionKind  # noqa: PLC0415 - lazy
 
-    until = time.time_ns() // 1_000_000 + milliseconds(duration)
+    lasting_ms = milliseconds(duration)
+    _no_longer_than_the_rules_keep_it(fleet, site, unit, lasting_ms)
+    until = time.time_ns() // 1_000_000 + lasting_ms
     request(
         nearer(context, data, records),
         ActionKind.SHELVE,
@@ -150,6 +152,25 @@ def shelve(
         until_ms=until,
         fleet=fleet,
     )
+
+
+def _no_longer_than_the_rules_keep_it(fleet: Path, site: str, unit: str, lasting_ms: int) -> None:
+    """End the command where the rules would end the shelf sooner, as far as files are there."""
+    from gateway.cli.output import fail  # noqa: PLC0415 - lazy
+    from gateway.config.loader import examine_plant  # noqa: PLC0415 - lazy
+    from rules.settings import fleet_setting  # noqa: PLC0415 - lazy
+
+    plant, _ = examine_plant(fleet)
+    its = next((s for s in plant.sites if s.id == site), None) if plant else None
+    one = next((u for u in its.units if u.id == unit), None) if its else None
+    tables = (plant.settings if plant else {}, its.settings if its else {})
+    longest_s = fleet_setting("longest_shelf_s", *tables, one.settings if one else {})
+    if lasting_ms > longest_s * 1000:
+        fail(
+            f"A shelf lasts {longest_s / 86_400:.3g} days at most (longest_shelf_s). Choose a "
+            "shorter time; what takes longer is out of service. Nothing was changed.",
+            2,
+        )
 
 
 @app.command()

@@ -70,6 +70,7 @@ def audit(
                     "shown_name": e.actor.shown_name,
                     "how": e.actor.how.value,
                     "address": e.actor.address,
+                    "token": e.actor.token,
                     "action": e.action,
                     "subject": e.subject,
                     "before": e.before,
@@ -87,7 +88,7 @@ def audit(
         (
             (
                 utc(e.time_ms),
-                e.actor.shown_name,
+                e.actor.shown_name + (f" (token {e.actor.token})" if e.actor.token else ""),
                 e.actor.address or e.actor.how.value,
                 e.action,
                 e.subject,

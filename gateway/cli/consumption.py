@@ -121,7 +121,9 @@ def _rows(
                         continue
                     row = kept.get(one.id)
                     if row is None or not row.settled:
-                        row = work_out(records, store, (site, one), month, now_ms)
+                        row = work_out(
+                            records, store, (site, one), month, now_ms, configuration.settings
+                        )
                     found.append((site, row))
         finally:
             store.close()

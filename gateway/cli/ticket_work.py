@@ -16,6 +16,8 @@ from gateway.cli.ticket_ask import NumberArgument, acting, milliseconds, now_ms,
 from gateway.cli.ticket_show import hand_back_told
 
 if TYPE_CHECKING:
+    from gateway.records import Records
+    from gateway.records.rows import TicketRow
     from gateway.tickets.closeout import PartFinding, ReadingTaken
 
 __all__ = ["add_work_to"]
@@ -92,21 +94,42 @@ def leave(
     *,
     by: ByOption,
     note: NoteOption = "",
+    whom: Annotated[
+        str,
+        typer.Option(
+            "--whom",
+            metavar="NAME",
+            help="Who has left and cannot report it himself, as he gave his name on arrival.",
+            show_default=False,
+        ),
+    ] = "",
+    is_clear: Annotated[
+        bool,
+        typer.Option("--clear", help="You have made sure that --whom is clear of the machine."),
+    ] = False,
     data: OwnDataOption = None,
     records: OwnRecordsOption = None,
 ) -> None:
     """Leave: you go before the work is done, clear of the machine and with your lock off.
 
-    Example:
+    For another who cannot report it, name him. That takes off nobody's lock.
+
+    Examples:
 
       basinward tickets leave 123 --by "R. Marsh" --note "Waits for a gasket."
+
+      basinward tickets leave 123 --by "Control room" --whom "R. Marsh" --clear
     """
     with opened(nearer(context, data, records)) as store:
         ticket = ticket_of(store, number).ticket
         now = now_ms()
-        with acting(store, ticket, "left the site", by, now, note=note):
-            back = store.leave(ticket.number, by=by, note=note, now_ms=now)
-    typer.echo(f"{ticket.number}: {by.strip()} has left. {_service(back)}")
+        said = {"note": note, "whom": whom.strip(), "is_clear": is_clear}
+        with acting(store, ticket, "left the site", by, now, **said):
+            is_over = store.leave(
+                ticket.number, by=by, note=note, now_ms=now, whom=whom, is_clear=is_clear
+            )
+            service = _service(store, ticket, now, is_over=is_over)
+    typer.echo(f"{ticket.number}: {whom.strip() or by.strip()} has left. {service}")
 
 
 def done(
@@ -130,9 +153,10 @@ def done(
         ticket = ticket_of(store, number).ticket
         now = now_ms()
         with acting(store, ticket, "work done", by, now, note=note):
-            back = store.finish(ticket.number, by=by, note=note, now_ms=now)
-    typer.echo(f"{ticket.number}: work done, says {by.strip()}. {_service(back)}")
-    if back:
+            is_over = store.finish(ticket.number, by=by, note=note, now_ms=now)
+            service = _service(store, ticket, now, is_over=is_over)
+    typer.echo(f"{ticket.number}: work done, says {by.strip()}. {service}")
+    if is_over:
         typer.echo(
             f"Before you leave: `basinward tickets handback {ticket.number}` shows what the "
             "readings prove; what is not proven in time is mailed to you and to who is on call."
@@ -289,10 +313,15 @@ def add_work_to(app: typer.Typer) -> None:
         app.command()(command)
 
 
-def _service(back: bool) -> str:
-    if back:
+def _service(store: Records, ticket: TicketRow, now_ms: int, *, is_over: bool) -> str:
+    """Whether the unit is back; ``is_over`` tells that nobody works on it any more."""
+    if not is_over:
+        return "The unit stays out of service: somebody else still works on it."
+    held = store.held_out(ticket.site, ticket.unit, now_ms)
+    if held is None:
         return "The unit is back in service as soon as the gateway has it."
-    return "The unit stays out of service: somebody else still works on it."
+    note = f" ({held.note})" if held.note else ""
+    return f"The unit stays out of service, as {held.by} had it before{note}."
 
 
 def _findings(parts: list[str], readings: list[str]) -> list[PartFinding]:

@@ -209,6 +209,8 @@ def _state(row: VisitRow) -> str:
 
     if row.state is VisitState.PROPOSED and row.sequence >= 0:
         return "changed, to confirm"
+    if row.state is VisitState.REOPENED:
+        return "reopened, to plan anew"
     if row.state is VisitState.WITHDRAWN:
         return "withdrawn, to cancel"
     return row.state.value
@@ -250,6 +252,12 @@ def print_plan(plan: PlanRow) -> None:
         f"{outcome.cost_h:.1f} crew hours (driving, set-up, early cleaning, risk); at most "
         f"{outcome.gap * 100:.1f} % of that could be saved by another of its kind."
     ]
+    if outcome.awaited:
+        count = f"{outcome.awaited} unit{'s' if outcome.awaited != 1 else ''}"
+        lines.append(
+            f"When it was made, a date of {count} was not worked out yet: that work is not in it. "
+            "Plan anew."
+        )
     if outcome.is_cut:
         lines.append("There were too many ways to combine sites; only some were looked at.")
     lines += [f"Not kept: {text}" for text in outcome.conflicts]

@@ -86,7 +86,7 @@ def visits(
 
     with opened(context) as store:
         rows = store.visits(
-            [VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN], since_day=today()
+            [state for state in VisitState if state is not VisitState.CANCELLED], since_day=today()
         )
         plan = store.visit_plan()
     if as_json:
@@ -117,6 +117,7 @@ def propose(
     the cool hours that pads need. It says how near to the best it is.
     """
     from gateway.cli.output import fail, print_json  # noqa: PLC0415 - lazy
+    from gateway.due_keeper import DueKeeper  # noqa: PLC0415 - lazy
     from gateway.records.visit_rows import PlanRow  # noqa: PLC0415 - lazy
 
     try:
@@ -130,6 +131,8 @@ def propose(
             "[visit] with coordinates in the site files."
         )
     with opened(nearer(context, data, records)) as store:
+        # Nobody else waits for this command, and the gateway may not run.
+        DueKeeper(store, now_ms).catch_up()
         made = planned(store, configuration, now_ms(), seconds)
         with store.audit.acting(commanding(), now_ms()) as act:
             numbers = made.write(store, act.now_ms)
@@ -342,7 +345,10 @@ def cancel(
     with opened(nearer(context, data, records)) as store:
         row = visit_of(store, visit)
         done, to = settle_or_end(store, configuration, row, cancellation, by, note)
-    typer.echo(f"{done.number} is cancelled; {', '.join(p.email for p in to)} are told.")
+    if to:
+        typer.echo(f"{done.number} is cancelled; {', '.join(p.email for p in to)} are told.")
+    else:
+        typer.echo(f"{done.number} is cancelled; nobody is known to mail it to: tell the crew.")
 
 
 @app.command()

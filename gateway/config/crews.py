@@ -58,7 +58,10 @@ class CrewTable(_Model):
     @model_validator(mode="after")
     def _in_order(self) -> Self:
         if self.begins >= self.ends:
-            msg = f"ends ({self.ends:%H:%M}) is not after begins ({self.begins:%H:%M}) on that day"
+            msg = (
+                f"ends ({self.ends:%H:%M}) is not after begins ({self.begins:%H:%M}) on that day; "
+                "a crew's day does not go over midnight"
+            )
             raise ValueError(msg)
         return self
 

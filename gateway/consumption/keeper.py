@@ -12,13 +12,13 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import Final
 
-from gateway.consumption.reader import month_use
+from gateway.consumption.reader import Asked, month_use
 from gateway.month import Month
 from gateway.records.records import Records
 from gateway.records.session import RecordsError
 from gateway.records.use_rows import UseRow
 from gateway.telemetry.base import StoreError, TelemetryStore
-from rules.equipment import Site, Unit
+from rules.equipment import Overrides, Site, Unit
 
 __all__ = ["SETTLED_AFTER_MS", "ConsumptionKeeper", "work_out"]
 
@@ -31,14 +31,25 @@ _AT_ONCE_S: Final = 5.0
 
 
 def work_out(
-    records: Records, store: TelemetryStore, place: tuple[Site, Unit], month: Month, now_ms: int
+    records: Records,
+    store: TelemetryStore,
+    place: tuple[Site, Unit],
+    month: Month,
+    now_ms: int,
+    fleet: Overrides,
 ) -> UseRow:
-    """The figures of one unit and month, worked out and kept."""
+    """The figures of one unit and month, worked out and kept.
+
+    ``fleet`` are the settings of the whole fleet.
+    """
     site, unit = place
     start_ms, end_ms = month.start_ms(site.zone), month.end_ms(site.zone)
     spans = records.alarm_spans(site.id, unit.id, start_ms=start_ms, end_ms=min(end_ms, now_ms))
-    clean = records.clean_td_k(site.id, unit.id)
-    use = month_use(store, place, month, now_ms, clean, spans)
+    asked = Asked(
+        records.clean_td_k(site.id, unit.id), spans, fleet,
+        records.unit_known_ms(site.id, unit.id),
+    )  # fmt: skip
+    use = month_use(store, place, month, now_ms, asked)
     row = UseRow(site.id, unit.id, str(month), now_ms, now_ms >= end_ms + SETTLED_AFTER_MS, use)
     records.put_use(row)
     return row
@@ -52,13 +63,15 @@ class ConsumptionKeeper:
         records: Records,
         store: TelemetryStore,
         sites: Callable[[], Sequence[Site]],
+        fleet: Callable[[], Overrides],
         clock_ms: Callable[[], int],
         at_once_s: float = _AT_ONCE_S,
     ) -> None:
-        """Nothing is read before the first run."""
+        """Nothing is read before the first run. ``fleet`` gives the settings of the whole fleet."""
         self._records = records
         self._store = store
         self._sites = sites
+        self._fleet = fleet
         self._clock_ms = clock_ms
         self._at_once_s = at_once_s
 
@@ -69,7 +82,7 @@ class ConsumptionKeeper:
         done = 0
         try:
             for place, month in self._due(now_ms):
-                work_out(self._records, self._store, place, month, now_ms)
+                work_out(self._records, self._store, place, month, now_ms, self._fleet())
                 done += 1
                 if time.monotonic() >= until_s:
                     break

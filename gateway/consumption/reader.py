@@ -6,6 +6,8 @@ One unit and one month are in memory at a time: at most 9,000 five-minute means 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
@@ -13,13 +15,37 @@ from gateway.month import Month
 from gateway.telemetry.base import TelemetryStore
 from rules.consumption import CleanTd, FaultSpan, Trace, UnitUse, unit_use
 from rules.consumption.trace import SIGNALS_USED, STEP_MS
-from rules.equipment import Site, Unit
+from rules.equipment import Overrides, Site, Unit
 
-__all__ = ["month_use", "read_trace"]
+__all__ = ["Asked", "month_use", "read_trace"]
+
+_LOOKED_BACK_MS: Final = 400 * 86_400_000
+"""A unit that was silent for longer begins anew (judgement)."""
+_WINDOW_MS: Final = 32 * 86_400_000
 
 
-def read_trace(store: TelemetryStore, site: Site, unit: Unit, start_ms: int, end_ms: int) -> Trace:
+@dataclass(frozen=True)
+class Asked:
+    """What working out a unit's month asks of the records and of the files.
+
+    ``fleet`` are the settings of the whole fleet, ``known_ms`` is when the unit was registered.
+    """
+
+    clean_td_k: CleanTd
+    spans: Sequence[FaultSpan]
+    fleet: Overrides
+    known_ms: int | None = None
+
+
+def read_trace(
+    store: TelemetryStore,
+    place: tuple[Site, Unit],
+    start_ms: int,
+    end_ms: int,
+    fleet: Overrides,
+) -> Trace:
     """The unit's means from ``start_ms`` to ``end_ms``; raises as the store does."""
+    site, unit = place
     start_ms = -(-start_ms // STEP_MS) * STEP_MS
     found = store.rollups(site.id, unit.id, SIGNALS_USED, start_ms, end_ms)
     column = {name: i for i, name in enumerate(found.signals)}
@@ -27,8 +53,9 @@ def read_trace(store: TelemetryStore, site: Site, unit: Unit, start_ms: int, end
     mask = column["fan_run"]
     span = found.maximum[:, mask] - found.minimum[:, mask]
     return Trace.of(
-        site, unit, start_ms, end_ms, found.start_ms, mean, np.where(np.isnan(span), -1.0, span)
-    )
+        site, unit, start_ms, end_ms, found.start_ms, mean,
+        np.where(np.isnan(span), -1.0, span), fleet,
+    )  # fmt: skip
 
 
 def month_use(
@@ -36,11 +63,24 @@ def month_use(
     place: tuple[Site, Unit],
     month: Month,
     now_ms: int,
-    clean_td_k: CleanTd,
-    spans: Sequence[FaultSpan],
+    asked: Asked,
 ) -> UnitUse:
-    """The figures of a unit's month, as far as it has gone by ``now_ms``."""
+    """The figures of a unit's month, as far as it has gone by ``now_ms``.
+
+    They begin with the unit: with its first reading if that is of this month, else, if none has
+    come at all, with its registration.
+    """
     site, unit = place
     start_ms = month.start_ms(site.zone)
     end_ms = max(start_ms, min(month.end_ms(site.zone), now_ms))
-    return unit_use(read_trace(store, site, unit, start_ms, end_ms), clean_td_k, spans)
+    trace = read_trace(store, place, start_ms, end_ms, asked.fleet)
+    first_ms = trace.first_ms
+    begins_ms = first_ms if first_ms is not None else asked.known_ms
+    if begins_ms is not None and begins_ms >= trace.start_ms + STEP_MS:
+        # Only where the month begins in silence it has to be known whether that was the unit's.
+        before = store.outline(
+            site.id, unit.id, SIGNALS_USED, start_ms - _LOOKED_BACK_MS, trace.start_ms, _WINDOW_MS
+        )
+        if not len(before):
+            trace = trace.since(min(begins_ms, end_ms))
+    return unit_use(trace, asked.clean_td_k, asked.spans)

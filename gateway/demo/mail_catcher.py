@@ -26,6 +26,7 @@ from gateway.embedded_broker import free_port
 __all__ = ["MailCatcher"]
 
 _LARGEST = 10_000_000
+_LISTENS_WITHIN_S = 60.0  # the library's own 5 s are short while a simulated fleet starts beside it
 
 
 @dataclass(frozen=True)
@@ -89,8 +90,9 @@ class MailCatcher:
         self._keep = _Keep(folder)
         self.port = free_port()
         self._controller: Any = Controller(
-            self._keep, hostname="127.0.0.1", port=self.port, data_size_limit=_LARGEST
-        )
+            self._keep, hostname="127.0.0.1", port=self.port, data_size_limit=_LARGEST,
+            ready_timeout=_LISTENS_WITHIN_S,
+        )  # fmt: skip
         self.folder = folder
 
     def start(self) -> None:

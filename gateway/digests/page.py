@@ -192,7 +192,8 @@ def _row(
     if kind is not NoticeKind.OUTAGE and item.summary:
         told = clean(item.summary, 240)
         if item.told_ms is not None:
-            told += f" (By the readings of {site_time(item.told_ms, zone)}.)"
+            its = site.zone if site else UTC
+            told += f" (By the readings of {site_time(item.told_ms, its)}, the site's time.)"
         about.append(told)
     if item.closed_ms is not None:
         about.append(f"Closed by {clean(item.by, 80)}: {clean(item.finding, 240)}")

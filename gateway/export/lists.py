@@ -77,10 +77,9 @@ def ticket_rows(
 ) -> Iterator[tuple[object, ...]]:
     """Tickets opened with ``start_ms <= time < end_ms``, newest first."""
     before: int | None = None
-    while rows := records.tickets(where, before_id=before, limit=A_PAGE):
+    span = (start_ms, end_ms)
+    while rows := records.tickets(where, before_id=before, limit=A_PAGE, opened_ms=span):
         for row in rows:
-            if not start_ms <= row.opened_ms < end_ms:
-                continue
             t = ticket_line(names, row)
             yield (
                 t.number, t.site, t.unit, t.fault, t.title, t.priority, t.phase, t.who,

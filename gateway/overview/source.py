@@ -19,6 +19,7 @@ from rules.equipment import Site, Unit
 from rules.faults.base import Fault
 from rules.faults.registry import FAULT_INDEX, FAULTS
 from rules.own_rules.catalogue import own_fault
+from rules.settings import fleet_setting
 
 __all__ = ["GatewayNow", "Names", "Source", "gateway_now"]
 
@@ -46,6 +47,7 @@ class Names:
         }  # fmt: skip
         """What a search for a site looks into."""
         self._rules = configuration.rules
+        self._settings = configuration.settings
         self._own: dict[tuple[str, str, str], Fault | None] = {}
 
     def site(self, site_id: str) -> str:
@@ -60,6 +62,16 @@ class Names:
         """The site's time zone; UTC where it is not known."""
         site = self.sites.get(site_id)
         return site.zone if site else UTC
+
+    def has(self, site_id: str, unit_id: str = "") -> bool:
+        """Whether the unit, or without one the site, is in the fleet's files: it has a page."""
+        return (site_id, unit_id) in self.units if unit_id else site_id in self.sites
+
+    def longest_shelf_ms(self, site_id: str, unit_id: str) -> int:
+        """For how long an alarm of the unit can be shelved, as the rules end a shelf."""
+        site, unit = self.sites.get(site_id), self.units.get((site_id, unit_id))
+        of_site, of_unit = site.settings if site else {}, unit.settings if unit else {}
+        return int(fleet_setting("longest_shelf_s", self._settings, of_site, of_unit) * 1000.0)
 
     def fault(self, site_id: str, unit_id: str, slug: str) -> Fault | None:
         """The fault's entry in the catalogue or among own rules; None where there is none."""

@@ -10,10 +10,11 @@ from typing import Final
 from gateway.overview.source import Names, Source
 from gateway.records.queries import Where
 from gateway.records.rows import TicketDetail, TicketRow
-from gateway.tickets.document import Ticket, clean
+from gateway.tickets.document import clean
 from gateway.tickets.life import ENDED, STANDING, Act, TicketPhase, may
 from gateway.tickets.notice import NoticeKind, TicketNotice
 from gateway.tickets.render import MailRenderer
+from gateway.tickets.ticket import Ticket
 from rules.events import Evidence
 from rules.job import JobPlan
 

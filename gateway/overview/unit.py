@@ -62,11 +62,12 @@ class UnitView:
 class UnitWear:
     """What is known of the wear of one unit.
 
-    ``due`` says by part when it reaches its limit. ``cleanings`` are the newest, with what the
-    readings say of their effect.
+    ``due`` says by part when it reaches its limit; ``is_awaited`` that some date is not worked out
+    yet. ``cleanings`` are the newest, with what the readings say of their effect.
     """
 
     due: Mapping[str, DueRange]
+    is_awaited: bool
     cleanings: tuple[CleaningRow, ...]
 
 
@@ -74,7 +75,10 @@ def unit_wear(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitWe
     """When the unit's parts are due, and what cleaning them did."""
     due = source.records.due_known(site_id, unit_id, now_ms=now_ms)
     cleaned = source.records.cleanings(site_id, unit_id)
-    return UnitWear({one.due.part: one.due for one in due}, tuple(cleaned[:MOST_CLEANINGS]))
+    return UnitWear(
+        {one.due.part: one.due for one in due.ranges}, bool(due.awaited),
+        tuple(cleaned[:MOST_CLEANINGS]),
+    )  # fmt: skip
 
 
 def unit_view(source: Source, site_id: str, unit_id: str, now_ms: int) -> UnitView | None:

@@ -8,12 +8,15 @@ from datetime import UTC, date, datetime, timedelta, tzinfo
 from typing import Final
 
 from gateway.overview.source import Names, Source
+from gateway.overview.tickets import TicketLine
 from gateway.records.visit_rows import PlanRow, VisitRow, VisitState, WishRow
 from gateway.records.wear_rows import UnitDueRange
 from gateway.tickets.document import clean
 from gateway.visits.course import CourseJob, CourseStop
+from gateway.visits.settings import VisitSettings
 from rules.forecast import Verdict
 from rules.jobplans import JOB_PLANS
+from rules.visits.skills import renews
 
 __all__ = [
     "DueLine",
@@ -23,12 +26,16 @@ __all__ = [
     "VisitsView",
     "Week",
     "WishLine",
+    "asked_for",
     "due_lines",
     "visit_line",
     "visits_view",
+    "wish_lines",
 ]
 
-SHOWN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.WITHDRAWN)
+SHOWN: Final = (
+    VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.REOPENED, VisitState.WITHDRAWN,
+)  # fmt: skip
 _TITLES: Final[Mapping[str, str]] = {plan.slug: plan.title for plan in JOB_PLANS}
 _MONTHS: Final = (
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
@@ -92,7 +99,7 @@ class VisitLine:
     @property
     def is_open(self) -> bool:
         """Wishes about it change something."""
-        return self.state in {VisitState.PROPOSED, VisitState.CONFIRMED}
+        return self.state in {VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.REOPENED}
 
     @property
     def may_confirm(self) -> bool:
@@ -137,12 +144,13 @@ class VisitsView:
 
 @dataclass(frozen=True)
 class DueLine:
-    """One part that is due some day. Dates are texts, '' where none can be told."""
+    """One part that is due some day, by its ``slug``. Dates are texts, '' where none is told."""
 
     site: str
     site_name: str
     unit: str
     unit_name: str
+    slug: str
     part: str
     is_there: bool
     early_ms: int
@@ -163,8 +171,7 @@ def visits_view(source: Source, now_ms: int, *, team: str = "") -> VisitsView:
     rows = source.records.visits(SHOWN, since_day=first.isoformat())
     weeks: dict[date, list[VisitLine]] = {}
     for row in rows:
-        crew = settings.crew(row.crew)
-        if team and (crew is None or crew.team != team):
+        if team and team not in _teams(names, settings, row):
             continue
         day = date.fromisoformat(row.day)
         if day < _monday(now_ms, _zone(names, row)):
@@ -175,7 +182,7 @@ def visits_view(source: Source, now_ms: int, *, team: str = "") -> VisitsView:
     return VisitsView(
         now_ms,
         tuple(Week(day_text(first), tuple(some)) for first, some in sorted(weeks.items())),
-        tuple(_wish(names, wish) for wish in source.records.visit_wishes()),
+        wish_lines(names, source.records.visit_wishes()),
         plan,
         tuple((need_text(names, one.key), one.why) for one in left),
         bool(settings.crews),
@@ -188,6 +195,8 @@ def visit_line(names: Names, row: VisitRow) -> VisitLine:
     words, waits = row.state.value.capitalize(), False
     if row.state is VisitState.PROPOSED and row.sequence >= 0:
         words, waits = "Changed, to confirm", True
+    elif row.state is VisitState.REOPENED:
+        words, waits = "Reopened, to plan anew", True
     elif row.state is VisitState.WITHDRAWN:
         words, waits = "Withdrawn, to cancel", True
     stops = tuple(_stop(names, stop) for stop in course.stops)
@@ -217,13 +226,37 @@ def due_lines(names: Names, due: Iterable[UnitDueRange]) -> tuple[DueLine, ...]:
         lines.append(
             DueLine(
                 one.site, names.site(one.site), one.unit, names.unit(one.site, one.unit),
-                known.part.replace("-", " ").capitalize(), is_there, known.early_ms or 0,
+                known.part, known.part.replace("-", " ").capitalize(), is_there,
+                known.early_ms or 0,
                 "" if is_there else early, "" if is_there else likely, "" if is_there else late,
                 known.reason,
             )
         )  # fmt: skip
     lines.sort(key=lambda one: (not one.is_there, one.early_ms, one.site, one.unit, one.part))
     return tuple(lines)
+
+
+def asked_for(
+    due: Iterable[DueLine], tickets: Iterable[TicketLine]
+) -> tuple[tuple[DueLine, ...], dict[str, tuple[DueLine, ...]]]:
+    """Parts without a ticket, and by ticket those that its job renews: they are told with it."""
+    tickets = list(tickets)
+    rest: list[DueLine] = []
+    asked: dict[str, list[DueLine]] = {}
+    for line in due:
+        number = next(
+            (
+                t.number
+                for t in tickets
+                if (t.site, t.unit) == (line.site, line.unit) and renews(t.fault, line.slug)
+            ),
+            "",
+        )
+        if number:
+            asked.setdefault(number, []).append(line)
+        else:
+            rest.append(line)
+    return tuple(rest), {number: tuple(lines) for number, lines in asked.items()}
 
 
 def day_text(day: date) -> str:
@@ -241,6 +274,15 @@ def need_text(names: Names, key: str) -> str:
 def _zone(names: Names, row: VisitRow) -> tzinfo:
     stops = row.course.stops
     return names.zone(stops[0].site) if stops else UTC
+
+
+def _teams(names: Names, settings: VisitSettings, row: VisitRow) -> set[str]:
+    """The crew's team; of a crew that is not in the files any more the teams of the sites."""
+    crew = settings.crew(row.crew)
+    if crew is not None:
+        return {crew.team}
+    known = (names.sites.get(stop.site) for stop in row.course.stops)
+    return {site.team for site in known if site is not None}
 
 
 def _monday(now_ms: int, zone: tzinfo) -> date:
@@ -267,6 +309,11 @@ def _job(names: Names, site: str, job: CourseJob, zone: tzinfo) -> JobLine:
         _TITLES.get(job.job, job.job.replace("-", " ").capitalize()), job.hours, job.tickets,
         clean(job.why, 500), due,
     )  # fmt: skip
+
+
+def wish_lines(names: Names, wishes: Iterable[WishRow]) -> tuple[WishLine, ...]:
+    """Wishes as a page shows them."""
+    return tuple(_wish(names, wish) for wish in wishes)
 
 
 def _wish(names: Names, wish: WishRow) -> WishLine:

@@ -84,7 +84,8 @@ class AuditRecord(Base):
 
     The database itself refuses to alter or delete a row. ``account`` is a name and no reference, so
     that it stays true whatever becomes of the account; ``how`` see
-    :class:`gateway.accounts.actors.How`.
+    :class:`gateway.accounts.actors.How`. ``token`` is the number of a program's token and what
+    it is for, '' for people.
     """
 
     __tablename__ = "audit_trail"
@@ -95,6 +96,7 @@ class AuditRecord(Base):
     shown_name: Mapped[str]
     how: Mapped[str]
     address: Mapped[str]
+    token: Mapped[str] = mapped_column(server_default="")
     action: Mapped[str]
     subject: Mapped[str]
     before: Mapped[dict[str, Any] | None]

@@ -252,8 +252,8 @@ class AccountStore:
             return [_session(row) for row in connection.execute(query)]
 
     def touch_session(self, key_hash: str, now_ms: int) -> None:
-        """The session was used now."""
-        with self._database.write() as connection:
+        """The session was used now; no reader waits for this, see :meth:`Database.write`."""
+        with self._database.write(waits=False) as connection:
             connection.execute(
                 update(SessionRecord)
                 .where(SessionRecord.key_hash == key_hash, SessionRecord.seen_ms < now_ms)
@@ -334,8 +334,8 @@ class AccountStore:
             return [_token(row) for row in connection.execute(query)]
 
     def touch_token(self, token: Token, now_ms: int) -> None:
-        """The token was used now."""
-        with self._database.write() as connection:
+        """The token was used now; no reader waits for this, see :meth:`Database.write`."""
+        with self._database.write(waits=False) as connection:
             connection.execute(
                 update(TokenRecord).where(TokenRecord.id == token.id).values(used_ms=now_ms)
             )

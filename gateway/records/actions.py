@@ -52,8 +52,12 @@ def add_action(
     until_ms: int,
     now_ms: int,
     parts: Sequence[str] = (),
+    ticket: str = "",
 ) -> int:
-    """Record a request and give its id; :class:`RecordsError` where it cannot be meant."""
+    """Record a request and give its id; :class:`RecordsError` where it cannot be meant.
+
+    ``ticket`` is the number of the one whose life asks for it, '' where a person asks by himself.
+    """
     by = by.strip()
     if not by:
         msg = f"'{kind.value}' needs the name of the person who asks for it. Nothing was changed."
@@ -80,6 +84,7 @@ def add_action(
             by=by,
             note=note.strip(),
             parts=" ".join(parts),
+            ticket=ticket,
             state=ActionState.REQUESTED.value,
         )
     )

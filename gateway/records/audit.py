@@ -55,6 +55,7 @@ def record_audit(
             shown_name=actor.shown_name,
             how=actor.how.value,
             address=actor.address,
+            token=actor.token,
             action=action,
             subject=subject,
             before=None if before is None else dict(before),
@@ -142,7 +143,7 @@ class AuditTrail:
                 AuditEntry(
                     id=r.id,
                     time_ms=r.time_ms,
-                    actor=Actor(r.account, r.shown_name, How(r.how), r.address),
+                    actor=Actor(r.account, r.shown_name, How(r.how), r.address, r.token),
                     action=r.action,
                     subject=r.subject,
                     before=r.before,

@@ -6,8 +6,9 @@ The functions work inside the caller's transaction and know nothing of tickets.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from datetime import date, timedelta
 from typing import Any, Final
 
 from sqlalchemy import Connection, func, insert, select, update
@@ -17,6 +18,7 @@ from gateway.records.models import (
     AlarmRecord,
     BaselineHistoryRecord,
     BaselineRecord,
+    LateFramesRecord,
     ReaderRecord,
 )
 from gateway.records.upsert import insert_into
@@ -102,6 +104,23 @@ def write_baselines(connection: Connection, changes: Sequence[BaselineChange], n
         set_={name: statement.excluded[name] for name in names},
     )
     connection.execute(statement, list(latest.values()))
+
+
+def count_late(connection: Connection, late: Mapping[tuple[int, int], int]) -> None:
+    """Add frames that came too late to be judged, by unit row and day since 1970."""
+    if not late:
+        return
+    first = date(1970, 1, 1)
+    rows = [
+        {"day": (first + timedelta(days=day)).isoformat(), "unit_row": row, "count": count}
+        for (row, day), count in sorted(late.items())
+    ]
+    statement = insert_into(connection, LateFramesRecord)
+    # By name: a column that is called like a method of a column collection.
+    more = {"count": LateFramesRecord.count + statement.excluded["count"]}
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=["day", "unit_row"], set_=more), rows
+    )
 
 
 def _kept(new: Any, old: Any) -> Any:

@@ -11,7 +11,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, cast
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Table, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, Table, and_, func, not_, or_, select
 
 from gateway.records import wear
 from gateway.records.models import UnitRecord
@@ -21,7 +21,7 @@ from gateway.records.wear_models import CleaningRecord, ConditionRecord, DueDate
 from gateway.records.wear_rows import UnitDueRange
 from rules.forecast import DueRange, Verdict
 
-__all__ = ["FirstDue", "awaiting", "first_due", "keep", "known", "renew"]
+__all__ = ["DueKnown", "FirstDue", "awaiting", "first_due", "keep", "known", "renew"]
 
 _DAY_MS: Final = 86_400_000
 _UNITS: Final = cast("Table", UnitRecord.__table__)
@@ -39,21 +39,24 @@ class FirstDue:
     awaited: int
 
 
-def awaiting(
-    connection: Connection, now_ms: int, limit: int | None = None, where: Where | None = None
-) -> list[int]:
+@dataclass(frozen=True)
+class DueKnown:
+    """When parts are due, as it is kept, by site, unit and part.
+
+    ``awaited`` are the units (site, unit) of which a date is not worked out yet, or not since a
+    cleaning; those parts are left out.
+    """
+
+    ranges: tuple[UnitDueRange, ...]
+    awaited: tuple[tuple[str, str], ...]
+
+
+def awaiting(connection: Connection, now_ms: int, limit: int | None = None) -> list[int]:
     """Rows of the units whose dates are to be worked out, those without any first.
 
     There is a newer figure or cleaning, or it is a day ago: what is due then is due today.
     """
-    cleaned = (
-        select(
-            _CLEANINGS.c.unit_row, _CLEANINGS.c.part,
-            func.max(_CLEANINGS.c.cleaned_ms).label("cleaned_ms"),
-        )
-        .group_by(_CLEANINGS.c.unit_row, _CLEANINGS.c.part)
-        .subquery()
-    )  # fmt: skip
+    cleaned = _last_cleanings()
     same, its = _of_one_part(_KEPT), _of_one_part(cleaned)
     query = (
         select(_NOW.c.unit_row, func.min(func.coalesce(_KEPT.c.made_ms, 0)).label("made"))
@@ -68,7 +71,6 @@ def awaiting(
                 _KEPT.c.cleaned_ms != func.coalesce(cleaned.c.cleaned_ms, 0),
             )
         )
-        .where(_NOW.c.unit_row.in_(_at(where or Where())))
         .group_by(_NOW.c.unit_row)
         .order_by("made", _NOW.c.unit_row)
         .limit(limit)
@@ -155,18 +157,36 @@ def first_due(
     return FirstDue(tuple(_ranges(rows, now_ms)), total, awaited)
 
 
-def known(connection: Connection, where: Where, now_ms: int) -> list[UnitDueRange]:
-    """When each part that has figures is due, by site, unit and part.
+def known(connection: Connection, where: Where, now_ms: int) -> DueKnown:
+    """What is kept. Nothing is worked out: that takes years of figures, and somebody waits."""
+    cleaned = _last_cleanings()
+    its = _of_one_part(cleaned)
+    void = or_(
+        _KEPT.c.made_ms.is_(None), _KEPT.c.cleaned_ms != func.coalesce(cleaned.c.cleaned_ms, 0)
+    )
+    parts = (
+        select(_KEPT, _UNITS.c.site, _UNITS.c.unit)
+        .select_from(_NOW)
+        .join(_UNITS, _UNITS.c.row == _NOW.c.unit_row)
+        .outerjoin(_KEPT, _of_one_part(_KEPT))
+        .outerjoin(cleaned, its)
+        .where(_NOW.c.unit_row.in_(_at(where)))
+    )
+    found = _ranges(connection.execute(parts.where(not_(void))).mappings(), now_ms)
+    missing = connection.execute(
+        parts.with_only_columns(_UNITS.c.site, _UNITS.c.unit).where(void).distinct()
+    )
+    return DueKnown(
+        tuple(sorted(found, key=lambda one: (one.site, one.unit, one.due.part))),
+        tuple(sorted((row.site, row.unit) for row in missing)),
+    )
 
-    As kept, and worked out at once for the units that still wait for it.
-    """
-    query = _placed().where(_KEPT.c.unit_row.in_(_at(where)))
-    late = set(awaiting(connection, now_ms, where=where))
-    rows = [r for r in connection.execute(query).mappings() if r["unit_row"] not in late]
-    found = _ranges(rows, now_ms)
-    if late:
-        found += wear.due_ranges(connection, where, now_ms, sorted(late))
-    return sorted(found, key=lambda one: (one.site, one.unit, one.due.part))
+
+def _last_cleanings() -> Any:
+    """When each part was cleaned last."""
+    c = _CLEANINGS.c
+    last = select(c.unit_row, c.part, func.max(c.cleaned_ms).label("cleaned_ms"))
+    return last.group_by(c.unit_row, c.part).subquery()
 
 
 def _of_one_part(table: Any) -> ColumnElement[bool]:
@@ -199,6 +219,7 @@ def _ranges(rows: Iterable[RowMapping], now_ms: int) -> list[UnitDueRange]:
                 ahead(r["likely_ms"]), ahead(r["late_ms"]), Verdict(r["verdict"]), r["reason"],
                 r["per_day_pct"], r["count"], r["since_ms"],
             ),
+            r["figure_ms"],
         )
         for r in rows
     ]  # fmt: skip

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, func, insert, or_, select
 
 from gateway.mail.letter import Letter, LetterFile
 from gateway.records.models import OutboxLetterFileRecord as Files
@@ -19,7 +19,7 @@ from gateway.records.postmark import Postmark
 from gateway.records.rows import Channel, DeliveryState, OutboxState
 from gateway.tickets.notice import NoticeKind, Recipient
 
-__all__ = ["letter_of", "write_letter"]
+__all__ = ["letter_of", "recipients_about", "write_letter"]
 
 
 def write_letter(
@@ -91,6 +91,22 @@ def write_letter(
             ],
         )
     return outbox_id
+
+
+def recipients_about(connection: Connection, message_id: str) -> tuple[Recipient, ...]:
+    """Who got the letter of that Message-ID, or one that follows it; each address once."""
+    if not message_id:
+        return ()
+    found = connection.execute(
+        select(Recipients.name, Recipients.email)
+        .join(Outbox, Outbox.id == Recipients.outbox_id)
+        .where(or_(Outbox.message_id == message_id, Outbox.in_reply_to == message_id))
+        .order_by(Recipients.outbox_id, Recipients.position)
+    )
+    once: dict[str, Recipient] = {}
+    for row in found:
+        once.setdefault(row.email.lower(), Recipient(row.name, row.email))
+    return tuple(once.values())
 
 
 def letter_of(connection: Connection, outbox_id: int) -> Letter:

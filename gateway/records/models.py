@@ -92,13 +92,17 @@ class ReaderRecord(Base):
 
 
 class UnitRecord(Base):
-    """What a row of the unit register means. ``unit`` is empty where a row stands for a site."""
+    """What a row of the unit register means. ``unit`` is empty where a row stands for a site.
+
+    ``known_ms`` is when it was registered, NULL where that was before it was noted.
+    """
 
     __tablename__ = "units"
 
     row: Mapped[int] = mapped_column(Integer, primary_key=True, autoincrement=False)
     site: Mapped[str]
     unit: Mapped[str]
+    known_ms: Mapped[int | None] = mapped_column(BigInteger)
 
     __table_args__ = (UniqueConstraint("site", "unit"),)
 
@@ -229,6 +233,7 @@ class TicketRecord(Base):
         ),
         Index(None, "state", "updated_ms"),
         Index(None, "unit_row", "opened_ms"),
+        Index(None, "opened_ms"),
         # The few that the data still have something to say about, among all there ever were.
         Index(None, "watch_ended_ms"),
     )
@@ -419,6 +424,16 @@ class QuarantineRecord(Base):
     excerpt: Mapped[str]
 
 
+class LateFramesRecord(Base):
+    """How many frames of a unit, measured on one UTC day, came too late to be judged."""
+
+    __tablename__ = "late_frames"
+
+    day: Mapped[str] = mapped_column(primary_key=True)
+    unit_row: Mapped[int] = mapped_column(ForeignKey("units.row"), primary_key=True)
+    count: Mapped[int] = mapped_column(BigInteger)
+
+
 class BaselineRecord(Base):
     """What is normal for one quantity of one unit in one mode, as learned last."""
 
@@ -457,7 +472,11 @@ class BaselineHistoryRecord(Base):
 
 
 class ActionRecord(Base):
-    """What a person asked for, from the request until the rules have applied it."""
+    """What a person asked for, from the request until the rules have applied it.
+
+    ``ticket`` is the number of the one whose life asked for it (somebody came, or left, for it), ''
+    where a person asked by himself.
+    """
 
     __tablename__ = "actions"
 
@@ -470,6 +489,7 @@ class ActionRecord(Base):
     by: Mapped[str]
     note: Mapped[str]
     parts: Mapped[str] = mapped_column(server_default="")
+    ticket: Mapped[str] = mapped_column(server_default="")
     state: Mapped[str]
     journal_offset: Mapped[int | None] = mapped_column(BigInteger)
     applied_ms: Mapped[int | None] = mapped_column(BigInteger)

@@ -177,12 +177,19 @@ def tickets(
     priority: str,
     before_id: int | None,
     limit: int,
+    opened_ms: tuple[int, int] | None = None,
 ) -> list[TicketRow]:
-    """Tickets in one of the phases, newest first; ``before_id`` continues a list."""
+    """Tickets in one of the phases, newest first; ``before_id`` continues a list.
+
+    With ``opened_ms`` those opened from its first time on and before its second.
+    """
     table = _table(TicketRecord)
     query = _placed(table, where).where(table.c.state.in_([p.value for p in phases]))
     if priority:
         query = query.where(table.c.priority == priority)
+    if opened_ms is not None:
+        start_ms, end_ms = (literal(min(t, _BIGGEST), BigInteger()) for t in opened_ms)
+        query = query.where(table.c.opened_ms >= start_ms, table.c.opened_ms < end_ms)
     if before_id is not None:
         # What is asked for may be beyond the numbers that the column can hold.
         query = query.where(table.c.id < literal(min(before_id, _BIGGEST), BigInteger()))

@@ -123,11 +123,14 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
         """Go by other recipients, and other times of a ticket's life, from the next commit on."""
         self._routing, self._life = routing, life or self._life
 
-    def sync_units(self, rows: Mapping[tuple[str, str], int]) -> None:
-        """Make known which (site, unit) each row of the unit register stands for."""
+    def sync_units(self, rows: Mapping[tuple[str, str], int], known_ms: int | None = None) -> None:
+        """Make known which (site, unit) each row of the unit register stands for.
+
+        ``known_ms`` is kept as the time at which those were registered that were not known.
+        """
         known = self.units()
         new = [
-            {"row": row, "site": site, "unit": unit}
+            {"row": row, "site": site, "unit": unit, "known_ms": known_ms}
             for (site, unit), row in rows.items()
             if known.get(row) != (site, unit)
         ]
@@ -248,10 +251,40 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
     def held_out(self, site: str, unit: str, now_ms: int) -> HeldOut | None:
         """The unit's time out of service, also one on its way; None where there is none."""
         with self._database.read() as connection:
-            row = connection.scalar(
-                select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
-            )
+            row = self._unit_row(connection, site, unit)
             return None if row is None else held_out(connection, row, now_ms)
+
+    def what_hinders(
+        self,
+        kind: ActionKind,
+        site: str,
+        unit: str,
+        *,
+        now_ms: int,
+        fault: str = "",
+        until_ms: int = 0,
+    ) -> str:
+        """Why :meth:`request_action` would refuse it as things stand; '' where nothing hinders."""
+        with self._database.read() as connection:
+            row = self._unit_row(connection, site, unit)
+            if row is None:
+                return f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
+            if fault and (
+                why := actions.why_nothing(
+                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
+                )
+            ):
+                return f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
+            return what_forbids(
+                connection, kind=kind, place=f"{site}/{unit}", unit_row=row, until_ms=until_ms,
+                now_ms=now_ms,
+            )  # fmt: skip
+
+    @staticmethod
+    def _unit_row(connection: Connection, site: str, unit: str) -> int | None:
+        return connection.scalar(
+            select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
+        )
 
     def request_action(
         self,
@@ -268,24 +301,12 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
     ) -> int:
         """Record what a person asks for and give its id; :class:`RecordsError` if it cannot be."""
         with self._database.write() as connection:
-            row = connection.scalar(
-                select(UnitRecord.row).where(UnitRecord.site == site, UnitRecord.unit == unit)
-            )
-            if row is None:
-                msg = f"There is no unit '{unit}' at site '{site}'. Nothing was changed."
-                raise RecordsError(msg)
-            if fault and (
-                why := actions.why_nothing(
-                    connection, kind=kind, unit_row=row, fault=fault, now_ms=now_ms
-                )
+            if why := self.what_hinders(
+                kind, site, unit, fault=fault, until_ms=until_ms, now_ms=now_ms
             ):
-                msg = f"{site}/{unit} {fault}: '{kind.value}' would do nothing. {why}"
-                raise RecordsError(msg)
-            if why := what_forbids(
-                connection, kind=kind, place=f"{site}/{unit}", unit_row=row, until_ms=until_ms,
-                now_ms=now_ms,
-            ):  # fmt: skip
                 raise RecordsError(why)
+            row = self._unit_row(connection, site, unit)
+            assert row is not None  # noqa: S101 - else that would hinder
             return actions.add_action(
                 connection,
                 kind=kind,
@@ -354,8 +375,12 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
         priority: str = "",
         before_id: int | None = None,
         limit: int = 200,
+        opened_ms: tuple[int, int] | None = None,
     ) -> list[TicketRow]:
-        """Tickets, newest first; ``before_id`` continues a list."""
+        """Tickets, newest first; ``before_id`` continues a list.
+
+        With ``opened_ms`` those opened from its first time on and before its second.
+        """
         with self._database.read() as connection:
             return queries.tickets(
                 connection,
@@ -364,6 +389,7 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
                 priority=priority,
                 before_id=before_id,
                 limit=limit,
+                opened_ms=opened_ms,
             )
 
     def ticket(self, number: str) -> TicketDetail | None:
@@ -458,6 +484,7 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
             )
         commit.write_baselines(connection, result.baselines, now_ms)
         write_conditions(connection, result.conditions)
+        commit.count_late(connection, result.late)
         return mails
 
     def _mailing(self, connection: Connection, now_ms: int) -> Mailing:
@@ -466,7 +493,7 @@ class Records(TicketLife, WearBook, UseBook, ReportBook, CaseBook, VisitBook):
 
     def _check_units(self, connection: Connection, result: StepResult) -> None:
         rows = {e.unit_row for e in result.events} | {b.unit_row for b in result.baselines}
-        rows |= {c.unit_row for c in result.conditions}
+        rows |= {c.unit_row for c in result.conditions} | {row for row, _ in result.late}
         if rows - self._sites.keys():
             self._sites = {row: site for row, (site, _) in queries.units(connection).items()}
         if missing := sorted(rows - self._sites.keys()):

@@ -10,13 +10,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Final
 
-from sqlalchemy import Connection, select
+from sqlalchemy import ColumnElement, Connection, or_, select
 
 from gateway.records.models import ActionRecord, TicketRecord
 from gateway.tickets.life import TicketPhase, people_on_site
 from rules.events import ActionKind
 
-__all__ = ["HeldOut", "held_out", "longest", "what_forbids"]
+__all__ = ["HeldOut", "held_besides_visits", "held_out", "longest", "what_forbids"]
 
 _KINDS: Final = (ActionKind.OUT_OF_SERVICE.value, ActionKind.IN_SERVICE.value)
 
@@ -32,9 +32,23 @@ class HeldOut:
 
 def held_out(connection: Connection, unit_row: int, now_ms: int) -> HeldOut | None:
     """The unit's time out of service, also one that is asked for and on its way."""
+    return _held(connection, unit_row, now_ms)
+
+
+def held_besides_visits(connection: Connection, unit_row: int, now_ms: int) -> HeldOut | None:
+    """What a person asked for apart from any visit to the site: it outlives the visits."""
+    # A return to service ended all that was before it, also where a visit asked for it.
+    apart = or_(ActionRecord.kind == ActionKind.IN_SERVICE.value, ActionRecord.ticket == "")
+    return _held(connection, unit_row, now_ms, apart)
+
+
+def _held(
+    connection: Connection, unit_row: int, now_ms: int, *which: ColumnElement[bool]
+) -> HeldOut | None:
+    """By the last of the unit's requests that are ``which``."""
     last = connection.execute(
         select(ActionRecord.kind, ActionRecord.by, ActionRecord.note, ActionRecord.until_ms)
-        .where(ActionRecord.unit_row == unit_row, ActionRecord.kind.in_(_KINDS))
+        .where(ActionRecord.unit_row == unit_row, ActionRecord.kind.in_(_KINDS), *which)
         .order_by(ActionRecord.id.desc())
         .limit(1)
     ).first()

@@ -10,6 +10,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Final
 
@@ -18,9 +19,10 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 from sqlalchemy.engine import URL
 from sqlalchemy.exc import DatabaseError, InterfaceError
+from sqlalchemy.pool import NullPool
 
 from gateway.records.engines import engine_for, parsed
 from gateway.records.holding import FileHolding, Holding, ServerHolding
@@ -35,6 +37,8 @@ from gateway.records.trouble import (
 __all__ = ["Database", "RecordsError", "RecordsUnavailable", "migration_config", "revisions"]
 
 _BUSY_TIMEOUT_MS: Final = 5_000
+_HASTY_MS: Final = 1
+"""A server takes 0 for no limit."""
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
 
@@ -102,8 +106,11 @@ class Database:
             yield connection
 
     @contextmanager
-    def write(self) -> Iterator[Connection]:
-        """A transaction that is committed at the end, or leaves no trace."""
+    def write(self, *, waits: bool = True) -> Iterator[Connection]:
+        """A transaction that is committed at the end, or leaves no trace.
+
+        Without ``waits`` it is :class:`RecordsUnavailable` at once where another writes just now.
+        """
         joined = self._joined()
         if joined is not None:
             try:
@@ -117,13 +124,19 @@ class Database:
             holding.ensure()
         with (
             self._translated("written") as attempt,
-            self._writer.connect() as connection,
+            (self._writer if waits else self._hasty).connect() as connection,
             connection.begin(),
         ):
             if holding is not None:
                 holding.check(connection)
             yield connection
             attempt.committing = True
+
+    @cached_property
+    def _hasty(self) -> Engine:
+        """Connections that wait for no other writer; they are seldom needed, so none is kept."""
+        made = engine_for(self.url, _HASTY_MS, poolclass=NullPool)
+        return made.execution_options(writes=True)
 
     @contextmanager
     def together(self) -> Iterator[Connection]:

@@ -52,16 +52,39 @@ class TicketLife:
         with self._acting(by) as connection:
             ticket_work.arrive(connection, number, by.strip(), note.strip(), until_ms, now_ms)
 
-    def leave(self, number: str, *, by: str, now_ms: int, note: str = "") -> bool:
-        """``by`` goes before the work is done; True where the unit is back in service by that."""
+    def leave(
+        self,
+        number: str,
+        *,
+        by: str,
+        now_ms: int,
+        note: str = "",
+        whom: str = "",
+        is_clear: bool = False,
+    ) -> bool:
+        """``by`` goes before the work is done; True where nobody works at the unit any more.
+
+        Then it is back in service, unless somebody had it out of service apart from the work.
+        Where another than ``by`` has left and cannot report it, ``whom`` names him as he gave his
+        name on arrival; ``by`` must then confirm by ``is_clear`` that he is clear of the machine.
+        """
+        whom = " ".join(whom.split())
+        if whom and not is_clear:
+            msg = (
+                f"Confirm that {whom} is clear of the machine. Speak with him, or have somebody "
+                "look: a unit on which he still works would be judged as if nobody did. Nothing "
+                "was changed."
+            )
+            raise RecordsError(msg)
         with self._acting(by) as connection:
-            return ticket_work.leave(connection, number, by.strip(), note.strip(), now_ms)
+            return ticket_work.leave(connection, number, by.strip(), note.strip(), now_ms, whom)
 
     def finish(self, number: str, *, by: str, now_ms: int, note: str = "") -> bool:
         """The work is done and the unit handed back; its readings are checked from now on.
 
         False where somebody still works at the unit for another ticket: it stays out of service,
-        and the check begins when he is done.
+        and the check begins when he is done. It also stays out, and is checked all the same, where
+        somebody had it out of service apart from the work.
         """
         with self._acting(by) as connection:
             return ticket_work.finish(connection, number, by.strip(), note.strip(), now_ms)

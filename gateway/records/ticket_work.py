@@ -18,7 +18,7 @@ from gateway.records.models import TicketAttachmentRecord as Attachments
 from gateway.records.models import TicketEventRecord as Entries
 from gateway.records.models import TicketFindingRecord as Findings
 from gateway.records.models import TicketRecord as Tickets
-from gateway.records.service_state import longest
+from gateway.records.service_state import held_besides_visits, longest
 from gateway.records.ticketing import entry_values, ticket_number, withdraw
 from gateway.records.trouble import RecordsError
 from gateway.records.wear import note_cleaning
@@ -107,35 +107,44 @@ def arrive(
     )  # fmt: skip
 
 
-def leave(connection: Connection, number: str, by: str, note: str, now_ms: int) -> bool:
-    """Somebody goes before the work is done; True where the unit is back in service by that."""
+def leave(
+    connection: Connection, number: str, by: str, note: str, now_ms: int, whom: str = ""
+) -> bool:
+    """Somebody goes before the work is done; True where nobody works at the unit any more.
+
+    ``whom`` has left where it is not ``by`` himself.
+    """
     ticket = _ticket(connection, number)
     phase = _allowed(ticket, Act.LEAVE)
-    left = _without(ticket, by)
-    back = False
+    left = _without(ticket, whom or by)
+    gone = next(one.by for one in people_on_site(ticket.on_site) if one not in left)
+    is_over = False
     if left:
         phase = TicketPhase.ON_SITE
     else:
-        back = _back_in_service(connection, ticket, by, now_ms)
+        is_over = _visit_ends(connection, ticket, by, now_ms)
     _record(
-        connection, ticket, now_ms, TicketEventKind.LEFT, by, note or "The work is not done.",
-        state=phase.value, on_site=_on_site(left), assignee=ticket.assignee or by,
+        connection, ticket, now_ms, TicketEventKind.LEFT, by,
+        (f"{gone} has left, clear of the machine. " if whom else "")
+        + (note or "The work is not done."),
+        state=phase.value, on_site=_on_site(left),
+        assignee=ticket.assignee or (gone if whom else by),
         **({} if left else {"stay_until_ms": None}),
     )  # fmt: skip
-    return back
+    return is_over
 
 
 def finish(connection: Connection, number: str, by: str, note: str, now_ms: int) -> bool:
-    """The work is done; True where the unit is back in service and its readings are checked."""
+    """The work is done; True where nobody works at the unit and its readings are checked."""
     ticket = _ticket(connection, number)
     phase = _allowed(ticket, Act.FINISH)
     _alone(ticket, by)
-    back = _back_in_service(connection, ticket, by, now_ms)
+    is_over = _visit_ends(connection, ticket, by, now_ms)
     _record(
         connection, ticket, now_ms, TicketEventKind.WORK_DONE, by, note,
-        state=phase.value, work_done_ms=now_ms, work_done_by=by, **_handed_back(now_ms, back),
+        state=phase.value, work_done_ms=now_ms, work_done_by=by, **_handed_back(now_ms, is_over),
     )  # fmt: skip
-    return back
+    return is_over
 
 
 def close_ticket(
@@ -156,7 +165,7 @@ def close_ticket(
     more: dict[str, Any] = {}
     if ticket.state == TicketPhase.ON_SITE.value:
         _alone(ticket, by)
-        more = _handed_back(now_ms, _back_in_service(connection, ticket, by, now_ms))
+        more = _handed_back(now_ms, _visit_ends(connection, ticket, by, now_ms))
         more |= {"work_done_ms": now_ms, "work_done_by": by}
     if cleaned:
         _ask(connection, ActionKind.CLEANED, ticket, by, now_ms, note=finding, parts=cleaned)
@@ -271,7 +280,8 @@ def _without(ticket: Any, by: str) -> tuple[Presence, ...]:
     if gone is None:
         msg = (
             f"{by} has not reported on site for ticket {ticket.number}; {_names(people)} has. Give "
-            "the name as it was given on arrival. Nothing was changed."
+            "the name as it was given on arrival. Who has left and cannot report it himself is "
+            "reported by another, by name. Nothing was changed."
         )
         raise RecordsError(msg)
     return tuple(one for one in people if one is not gone)
@@ -289,8 +299,11 @@ def _alone(ticket: Any, by: str) -> None:
         raise RecordsError(msg)
 
 
-def _back_in_service(connection: Connection, ticket: Any, by: str, now_ms: int) -> bool:
-    """End the unit's time out of service, unless somebody works there for another ticket."""
+def _visit_ends(connection: Connection, ticket: Any, by: str, now_ms: int) -> bool:
+    """Give the unit back as it was before; False while somebody works there for another ticket.
+
+    It returns to service, but for what a person has asked for apart from visits: that holds on.
+    """
     others = connection.scalar(
         select(func.count())
         .select_from(_TICKETS)
@@ -302,10 +315,17 @@ def _back_in_service(connection: Connection, ticket: Any, by: str, now_ms: int) 
     )
     if others:
         return False
-    _ask(
-        connection, ActionKind.IN_SERVICE, ticket, by, now_ms,
-        note=f"work for ticket {ticket.number} ended",
-    )  # fmt: skip
+    held = held_besides_visits(connection, ticket.unit_row, now_ms)
+    if held is not None:
+        _ask(
+            connection, ActionKind.OUT_OF_SERVICE, ticket, held.by, now_ms, note=held.note,
+            until_ms=held.until_ms,
+        )  # fmt: skip
+    else:
+        _ask(
+            connection, ActionKind.IN_SERVICE, ticket, by, now_ms,
+            note=f"work for ticket {ticket.number} ended",
+        )  # fmt: skip
     # Whoever finished before, while others were still at this unit, is answered from now on.
     connection.execute(
         update(Tickets)
@@ -320,11 +340,11 @@ def _back_in_service(connection: Connection, ticket: Any, by: str, now_ms: int) 
     return True
 
 
-def _handed_back(now_ms: int, back: bool) -> dict[str, Any]:
+def _handed_back(now_ms: int, is_over: bool) -> dict[str, Any]:
     return {
         "on_site": None,
         "stay_until_ms": None,
-        "hand_back_from_ms": now_ms if back else None,
+        "hand_back_from_ms": now_ms if is_over else None,
         "hand_back_ended_ms": None,
         "hand_back": None,
     }
@@ -339,7 +359,7 @@ def _ask(
     connection: Connection, kind: ActionKind, ticket: Any, by: str, now_ms: int, **more: Any
 ) -> None:
     """What the rules are to do; see :func:`gateway.records.actions.add_action`."""
-    given: dict[str, Any] = {"fault": "", "note": "", "until_ms": 0} | more
+    given: dict[str, Any] = {"fault": "", "note": "", "until_ms": 0, "ticket": ticket.number} | more
     add_action(connection, kind=kind, unit_row=ticket.unit_row, by=by, now_ms=now_ms, **given)
 
 

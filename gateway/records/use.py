@@ -11,7 +11,13 @@ from typing import Any, cast
 from sqlalchemy import BigInteger, Boolean, Connection, ForeignKey, Table, func, select
 from sqlalchemy.orm import Mapped, mapped_column
 
-from gateway.records.models import AlarmEventRecord, Base, BaselineHistoryRecord, UnitRecord
+from gateway.records.models import (
+    AlarmEventRecord,
+    Base,
+    BaselineHistoryRecord,
+    LateFramesRecord,
+    UnitRecord,
+)
 from gateway.records.session import Database, RecordsError
 from gateway.records.text import by_code_points
 from gateway.records.upsert import insert_into
@@ -92,6 +98,28 @@ class UseBook:
         with self._database.read() as connection:
             row = _row_of(connection, site, unit)
             return [] if row is None else spans_of(connection, row, start_ms, end_ms)
+
+    def unit_known_ms(self, site: str, unit: str) -> int | None:
+        """When the unit was registered; None where that was not noted."""
+        with self._database.read() as connection:
+            return connection.scalar(
+                select(_UNITS.c.known_ms).where(_UNITS.c.site == site, _UNITS.c.unit == unit)
+            )
+
+    def late_frames(self, site: str, first_day: str, last_day: str) -> dict[str, int]:
+        """How many frames of a site's units, measured on these UTC days, came too late to judge.
+
+        Days are ISO dates, the last one counts. Units without any are left out.
+        """
+        late = cast("Table", LateFramesRecord.__table__)
+        query = (
+            select(_UNITS.c.unit, func.sum(late.c.count))
+            .join(_UNITS, _UNITS.c.row == late.c.unit_row)
+            .where(_UNITS.c.site == site, late.c.day >= first_day, late.c.day <= last_day)
+            .group_by(_UNITS.c.unit)
+        )
+        with self._database.read() as connection:
+            return {unit: int(count) for unit, count in connection.execute(query)}
 
     def clean_td_k(self, site: str, unit: str) -> dict[str, list[tuple[int, float]]]:
         """The learned 'td_dry' and 'td_wet': from when on each held, and its value. [ms; K]

@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from gateway.mail.letter import Letter
 from gateway.records import visits
+from gateway.records.letters import recipients_about
 from gateway.records.postmark import Postmark
 from gateway.records.session import Database, RecordsError
 from gateway.records.visit_rows import PlanRow, VisitRow, VisitState, WishRow
@@ -37,6 +38,11 @@ class VisitBook:
         """The visit of that number."""
         with self._database.read() as connection:
             return visits.visit(connection, number)
+
+    def told_of_visit(self, row: VisitRow) -> tuple[Recipient, ...]:
+        """Everybody who was sent a letter about the visit, in the order of being told."""
+        with self._database.read() as connection:
+            return recipients_about(connection, row.message_id)
 
     def visit_plan(self) -> PlanRow | None:
         """How the last plan came out, beside its visits; None before the first."""

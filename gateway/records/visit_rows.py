@@ -18,6 +18,8 @@ class VisitState(StrEnum):
     """The plan wants it; the crew does not know, or knows an earlier form of it."""
     CONFIRMED = "confirmed"
     """A person confirmed it and the crew has its work pack."""
+    REOPENED = "reopened"
+    """It was confirmed and a wish changes it; it waits for a plan, and its crew for the outcome."""
     WITHDRAWN = "withdrawn"
     """The crew knows of it and the plan does not want it any more; not cancelled yet."""
     CANCELLED = "cancelled"

@@ -42,7 +42,9 @@ __all__ = [
 ]
 
 _LAST: Final = "last"
-_TOLD: Final = (VisitState.PROPOSED.value, VisitState.WITHDRAWN.value)
+_TO_PLAN: Final = tuple(
+    state.value for state in (VisitState.PROPOSED, VisitState.REOPENED, VisitState.WITHDRAWN)
+)
 _TABLE: Final = cast("Table", Visits.__table__)
 
 
@@ -114,7 +116,8 @@ def propose(
     withdrawn. What it was not told of keeps its number where crew and day are the same.
     """
     old = [
-        _visit(row) for row in connection.execute(select(_TABLE).where(_TABLE.c.state.in_(_TOLD)))
+        _visit(row)
+        for row in connection.execute(select(_TABLE).where(_TABLE.c.state.in_(_TO_PLAN)))
     ]
     numbers: dict[int, str] = {}
     free = list(old)
@@ -239,7 +242,7 @@ def reopen(connection: Connection, number: str, *, by: str, now_ms: int) -> None
     connection.execute(
         update(Visits)
         .where(Visits.number == number, Visits.state == VisitState.CONFIRMED.value)
-        .values(state=VisitState.PROPOSED.value, changed_ms=now_ms, changed_by=_named(by))
+        .values(state=VisitState.REOPENED.value, changed_ms=now_ms, changed_by=_named(by))
     )
 
 

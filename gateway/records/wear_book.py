@@ -9,7 +9,7 @@ from collections.abc import Collection, Sequence
 from typing import Any
 
 from gateway.records import due_dates, wear
-from gateway.records.due_dates import FirstDue
+from gateway.records.due_dates import DueKnown, FirstDue
 from gateway.records.queries import Where
 from gateway.records.session import Database
 from gateway.records.wear import Settled
@@ -51,8 +51,8 @@ class WearBook:
             where = Where(site, unit)
             return wear.due_ranges(connection, where, now_ms, of_the_past=of_the_past)
 
-    def due_known(self, site: str = "", unit: str = "", *, now_ms: int) -> list[UnitDueRange]:
-        """The same as it was worked out today, and anew where it was not or there are news."""
+    def due_known(self, site: str = "", unit: str = "", *, now_ms: int) -> DueKnown:
+        """The same as it was worked out last, and of which units it is not known yet."""
         with self._database.read() as connection:
             return due_dates.known(connection, Where(site, unit), now_ms)
 

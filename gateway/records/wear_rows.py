@@ -5,7 +5,7 @@ Times are UTC, ms since 1970.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from rules.condition.figures import PART_TITLES, condition_in_words
 from rules.events import Reading
@@ -72,12 +72,16 @@ class ConditionDay:
 
 @dataclass(frozen=True)
 class UnitDueRange:
-    """When one part of one unit reaches its limit."""
+    """When one part of one unit reaches its limit.
+
+    ``until_ms`` is the time of the newest daily figure that it rests on, where that is kept.
+    """
 
     unit_row: int
     site: str
     unit: str
     due: DueRange
+    until_ms: int | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True)

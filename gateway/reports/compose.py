@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from gateway.batch import Reason
 from gateway.display_units import DisplaySystem
-from gateway.reports.figures import SiteMonth, amount_of
+from gateway.reports.figures import SiteMonth, amount_of, response_over
 from gateway.reports.model import Fact, Report, Section
 from gateway.reports.next_steps import next_steps
 from gateway.reports.quantities import amount_text
@@ -17,11 +17,10 @@ from gateway.reports.sections import (
     alarms_section,
     cleanings_section,
     condition_section,
-    response_over,
     tickets_section,
 )
 from gateway.reports.settings import ReportSettings
-from gateway.reports.use_sections import groups_of, telemetry_section, use_section
+from gateway.reports.use_sections import groups_of, heard_of, telemetry_section, use_section
 from gateway.reports.words import counted, hours_text, share_text
 from gateway.tickets.document import clean
 from rules.events import Severity
@@ -88,7 +87,7 @@ def _report(
     groups = groups_of(months, by_site=by_site)
     made = datetime.fromtimestamp(made_ms / 1000, UTC).astimezone(zone)
     sections: list[Section] = [
-        alarms_section(months, zone, title),
+        alarms_section(months, title),
         condition_section(months, with_site=by_site),
         cleanings_section(months, with_site=by_site),
         use_section(groups, system, prices, title),
@@ -118,7 +117,7 @@ def _facts(months: Sequence[SiteMonth], system: DisplaySystem) -> tuple[Fact, ..
     response = response_over(months)
     rows = [row for month in months for row in month.uses]
     makeup, beyond = amount_of(rows, "makeup"), amount_of(rows, "beyond_target")
-    heard = [row.use.amounts["heard"].coverage_frac for row in rows]
+    heard = heard_of(rows)
     units = sum(len(month.site.units) for month in months)
     quiet = units - len({(m.site.id, r.unit) for m in months for r in m.raised if r.unit})
     known = sum(row.use.amounts["makeup"].value is not None for row in rows)

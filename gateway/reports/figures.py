@@ -23,10 +23,19 @@ from gateway.telemetry.base import TelemetryStore
 from gateway.tickets.life import ENDED
 from rules.consumption import Amount, FaultSpan, summed
 from rules.consumption.figures import MEANS
-from rules.equipment import Site
+from rules.equipment import Overrides, Site
 from rules.events import Change, Severity
 
-__all__ = ["Raised", "Response", "SiteMonth", "Worked", "amount_of", "read_site", "response_of"]
+__all__ = [
+    "Raised",
+    "Response",
+    "SiteMonth",
+    "Worked",
+    "amount_of",
+    "read_site",
+    "response_of",
+    "response_over",
+]
 
 _PAGE: Final = 200
 _HOUR_MS: Final = 3_600_000.0
@@ -79,14 +88,24 @@ class SiteMonth:
     silent: Mapping[str, float] = field(default_factory=dict)
     """Hours for which a unit was told to be silent."""
     refused: tuple[QuarantineRow, ...] = ()
+    late: Mapping[str, int] = field(default_factory=dict)
+    """Frames by unit that came too late to be judged."""
     visits: tuple[VisitRow, ...] = ()
     """Proposed and confirmed ones of the weeks after ``until_ms``."""
 
 
 def read_site(
-    records: Records, store: TelemetryStore, site: Site, month: Month, now_ms: int
+    records: Records,
+    store: TelemetryStore,
+    site: Site,
+    month: Month,
+    now_ms: int,
+    fleet: Overrides,
 ) -> SiteMonth:
-    """All of a site's month. Figures of water that are not kept yet are worked out."""
+    """All of a site's month. Figures of water that are not kept yet are worked out.
+
+    ``fleet`` are the settings of the whole fleet.
+    """
     start_ms, end_ms = month.start_ms(site.zone), month.end_ms(site.zone)
     until_ms = max(start_ms, min(end_ms, now_ms))
     known = {unit for s, unit in records.units().values() if s == site.id}
@@ -98,7 +117,7 @@ def read_site(
         row = kept.get(unit.id)
         # What was worked out before the month was settled may lack its end.
         if row is None or not row.settled:
-            row = work_out(records, store, (site, unit), month, now_ms)
+            row = work_out(records, store, (site, unit), month, now_ms, fleet)
         uses.append(row)
     silent: dict[str, float] = {}
     for name in sorted(known):
@@ -125,6 +144,7 @@ def read_site(
         before=tuple(records.uses(str(month.before), site.id)),
         silent=silent,
         refused=tuple(row for row in refused if row.day <= last_day),
+        late=records.late_frames(site.id, first_day, last_day),
         visits=tuple(
             row
             for row in records.visits(_PLANNED, since_day=last_day)
@@ -174,19 +194,39 @@ def response_of(tickets: Sequence[TicketRow], start_ms: int, end_ms: int) -> Res
     A repair is told by the work done, else by the close-out. What happened after ``end_ms`` is not
     counted: a report of a month says the same whenever it is made.
     """
-    opened = [t for t in tickets if start_ms <= t.opened_ms < end_ms]
+    return _response([(t, start_ms, end_ms) for t in tickets])
+
+
+def response_over(months: Sequence[SiteMonth], fault: str = "") -> Response:
+    """How soon all tickets of these months were answered, or those of one fault.
+
+    A month is that of its own site's clock.
+    """
+    return _response(
+        [
+            (t, month.start_ms, month.until_ms)
+            for month in months
+            for t in month.tickets
+            if not fault or t.fault == fault
+        ]
+    )
+
+
+def _response(tickets: Sequence[tuple[TicketRow, int, int]]) -> Response:
+    """Of tickets, each with the time that counts for it."""
+    opened = [(t, end_ms) for t, start_ms, end_ms in tickets if start_ms <= t.opened_ms < end_ms]
     answered = [
         (t.acknowledged_ms - t.opened_ms) / _HOUR_MS
-        for t in opened
+        for t, end_ms in opened
         if t.acknowledged_ms is not None and t.opened_ms <= t.acknowledged_ms < end_ms
     ]
     repaired = [
         (done - t.opened_ms) / _HOUR_MS
-        for t in opened
+        for t, end_ms in opened
         for done in [t.work_done_ms or t.closed_ms]
         if done is not None and t.opened_ms <= done < end_ms
     ]
-    still = [t for t in tickets if t.closed_ms is None or t.closed_ms >= end_ms]
+    still = [t for t, _, end_ms in tickets if t.closed_ms is None or t.closed_ms >= end_ms]
     return Response(
         len(opened),
         len(answered),

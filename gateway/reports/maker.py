@@ -41,17 +41,20 @@ class ReportMaker:
 
     def site(self, site: Site, month: Month, now_ms: int) -> Report:
         """The report of one site."""
-        read = read_site(self.records, self.store, site, month, now_ms)
+        read = self._read(site, month, now_ms)
         return site_report(read, self._title, self.configuration.reports, now_ms)
 
     def fleet(self, month: Month, now_ms: int) -> Report:
         """The report of all sites."""
         months: list[SiteMonth] = [
-            read_site(self.records, self.store, site, month, now_ms)
-            for site in self.configuration.sites
+            self._read(site, month, now_ms) for site in self.configuration.sites
         ]
         name, prices = self.configuration.name, self.configuration.reports
         return fleet_report(months, name, self._title, prices, now_ms)
+
+    def _read(self, site: Site, month: Month, now_ms: int) -> SiteMonth:
+        fleet = self.configuration.settings
+        return read_site(self.records, self.store, site, month, now_ms, fleet)
 
     @property
     def _title(self) -> FaultNames:

@@ -8,9 +8,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
+from gateway.records.rows import TicketRow
 from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.wear_rows import UnitDueRange
 from gateway.reports.figures import SiteMonth
 from gateway.reports.model import Next
 from gateway.reports.quantities import amount_text, water_text
@@ -27,6 +30,7 @@ from gateway.tickets.document import clean
 from gateway.tickets.notice import Priority
 from rules.consumption.energy import POWER_RISE_FRAC_PER_K
 from rules.forecast import Verdict
+from rules.visits.skills import renews
 
 __all__ = ["next_steps"]
 
@@ -38,6 +42,7 @@ _OFTEN: Final = 3
 _GRADE: Final[dict[Priority, Literal["now", "soon", "plan"]]] = {
     "high": "now", "medium": "soon", "low": "plan",
 }  # fmt: skip
+_GRADES: Final[tuple[Literal["now", "soon", "plan"], ...]] = ("now", "soon", "plan")
 _Ranked = tuple[float, Next]
 
 
@@ -47,9 +52,8 @@ def next_steps(months: Iterable[SiteMonth], title: Callable[[str], str], most: i
     months = list(months)
     for month in months:
         found += [
-            *_open_tickets(month, title),
+            *_waiting(month, title),
             *_again(month, title),
-            *_wear(month),
             *_cleanings(month),
             *_water(month),
             *_heat(month),
@@ -66,7 +70,37 @@ def _place(month: SiteMonth, unit: str) -> str:
     return f"{site} / {clean(known.name if known else unit, 40)}" if unit else site
 
 
-def _open_tickets(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ranked]:
+def _waiting(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ranked]:
+    """Open tickets and parts that are due; a part whose job a ticket asks for is told with it."""
+    wear = {(row.unit, row.due.part): found for row, found in _wear(month)}
+    tickets = sorted(_open_tickets(month, title), key=lambda pair: pair[1][0])
+    for ticket, own in tickets:
+        told = own
+        mine = [key for key in wear if key[0] == ticket.unit and renews(ticket.fault, key[1])]
+        for key in mine:
+            told = _with_part(month, ticket, told, key[1], wear.pop(key))
+        yield told
+    yield from wear.values()
+
+
+def _with_part(
+    month: SiteMonth, ticket: TicketRow, told: _Ranked, part: str, due: _Ranked
+) -> _Ranked:
+    """The ticket's step with what is known of the part, as pressing as the more pressing one."""
+    (rank, step), (due_rank, worn) = told, due
+    why = step.why
+    visit = _visit_for(month, ticket=ticket.number)
+    if visit is not None and _visit_text(month, visit) in worn.why:
+        why = why.replace(f" {_visit_text(month, visit)}.", "")
+    name = PART_TITLE.get(part, part).lower()
+    why = f"{why} By its condition the job is due as well ({name}): {worn.why}"
+    grade = min(step.grade, worn.grade, key=_GRADES.index)
+    return min(rank, due_rank), replace(step, why=why, grade=grade)
+
+
+def _open_tickets(
+    month: SiteMonth, title: Callable[[str], str]
+) -> Iterable[tuple[TicketRow, _Ranked]]:
     for ticket in month.tickets:
         if ticket.closed_ms is not None and ticket.closed_ms < month.until_ms:
             continue
@@ -84,15 +118,13 @@ def _open_tickets(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ra
         rank = {"now": 0.0, "soon": 10.0, "plan": 40.0}[grade]
         if ticket.returned_ms is not None:
             rank += 25.0
-        yield (
-            rank - min(age_h / 10_000.0, 1.0),
-            Next(
-                f"{title(ticket.fault)} ({ticket.number})",
-                f"{ticket.priority.capitalize()} priority, open for {hours_text(age_h)}. {state}.",
-                _place(month, ticket.unit),
-                "plan" if ticket.returned_ms is not None else grade,
-            ),
+        step = Next(
+            f"{title(ticket.fault)} ({ticket.number})",
+            f"{ticket.priority.capitalize()} priority, open for {hours_text(age_h)}. {state}.",
+            _place(month, ticket.unit),
+            "plan" if ticket.returned_ms is not None else grade,
         )
+        yield ticket, (rank - min(age_h / 10_000.0, 1.0), step)
 
 
 def _visit_for(month: SiteMonth, *, key: str = "", ticket: str = "") -> VisitRow | None:
@@ -123,7 +155,7 @@ def _again(month: SiteMonth, title: Callable[[str], str]) -> Iterable[_Ranked]:
             )
 
 
-def _wear(month: SiteMonth) -> Iterable[_Ranked]:
+def _wear(month: SiteMonth) -> Iterable[tuple[UnitDueRange, _Ranked]]:
     zone, system = month.site.zone, month.site.display_units
     for row in month.due:
         due = row.due
@@ -133,24 +165,30 @@ def _wear(month: SiteMonth) -> Iterable[_Ranked]:
             confirmed = visit.state is VisitState.CONFIRMED
             there = "At its limit. " if due.verdict is Verdict.THERE else ""
             yield (
-                32.0 if confirmed else 8.5,
-                Next(
-                    f"Clean as planned: {part.lower()}"
-                    if confirmed
-                    else f"Confirm the visit for the cleaning: {part.lower()}",
-                    f"{there}{_visit_text(month, visit)}. {prose(due.reason, system)}",
-                    _place(month, row.unit),
-                    "plan" if confirmed else "soon",
+                row,
+                (
+                    32.0 if confirmed else 8.5,
+                    Next(
+                        f"Clean as planned: {part.lower()}"
+                        if confirmed
+                        else f"Confirm the visit for the cleaning: {part.lower()}",
+                        f"{there}{_visit_text(month, visit)}. {prose(due.reason, system)}",
+                        _place(month, row.unit),
+                        "plan" if confirmed else "soon",
+                    ),
                 ),
             )
         elif due.verdict is Verdict.THERE:
             yield (
-                8.0,
-                Next(
-                    f"Plan the cleaning now: {part.lower()}",
-                    f"At its limit. {prose(due.reason, system)}",
-                    _place(month, row.unit),
-                    "soon",
+                row,
+                (
+                    8.0,
+                    Next(
+                        f"Plan the cleaning now: {part.lower()}",
+                        f"At its limit. {prose(due.reason, system)}",
+                        _place(month, row.unit),
+                        "soon",
+                    ),
                 ),
             )
         elif due.verdict is Verdict.DUE and due.early_ms is not None:
@@ -160,13 +198,16 @@ def _wear(month: SiteMonth) -> Iterable[_Ranked]:
             likely = f", likely {date_text(due.likely_ms, zone)}" if due.likely_ms else ""
             late = f" to {date_text(due.late_ms, zone)}" if due.late_ms else " on"
             yield (
-                15.0 + ahead / 10.0 if ahead <= _SOON_DAYS else 30.0 + ahead / 10.0,
-                Next(
-                    f"Plan the cleaning: {part.lower()}",
-                    f"Reaches its limit from {date_text(due.early_ms, zone)}{late}{likely}. "
-                    f"{prose(due.reason, system)}",
-                    _place(month, row.unit),
-                    "soon" if ahead <= _SOON_DAYS else "plan",
+                row,
+                (
+                    15.0 + ahead / 10.0 if ahead <= _SOON_DAYS else 30.0 + ahead / 10.0,
+                    Next(
+                        f"Plan the cleaning: {part.lower()}",
+                        f"Reaches its limit from {date_text(due.early_ms, zone)}{late}{likely}. "
+                        f"{prose(due.reason, system)}",
+                        _place(month, row.unit),
+                        "soon" if ahead <= _SOON_DAYS else "plan",
+                    ),
                 ),
             )
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from datetime import UTC, datetime, tzinfo
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime, tzinfo
 from typing import Final
 
 from gateway.reports.charts import Gauge, Series, days, gauges
-from gateway.reports.figures import Response, SiteMonth, response_of
+from gateway.reports.figures import SiteMonth, response_over
 from gateway.reports.model import Block, Section, Table
 from gateway.reports.words import (
     PART_TITLE,
@@ -22,11 +22,11 @@ from rules.events import Severity
 from rules.forecast import DueRange, Verdict
 
 __all__ = [
+    "alarms_by_day",
     "alarms_section",
     "cleanings_section",
     "condition_section",
     "place_of",
-    "response_over",
     "tickets_section",
 ]
 
@@ -48,31 +48,19 @@ def place_of(month: SiteMonth, unit: str, *, with_site: bool) -> str:
     return f"{clean(month.site.name, 40)} / {name}" if with_site else name
 
 
-def response_over(months: Sequence[SiteMonth]) -> Response:
-    """How soon all tickets of these months were answered."""
-    tickets = [t for month in months for t in month.tickets]
-    return response_of(tickets, min(m.start_ms for m in months), max(m.until_ms for m in months))
-
-
-def alarms_section(
-    months: Sequence[SiteMonth], zone: tzinfo, title: Callable[[str], str]
-) -> Section:
-    """Alarms by day and by fault, and how soon people answered."""
+def alarms_section(months: Sequence[SiteMonth], title: Callable[[str], str]) -> Section:
+    """Alarms by day, each site's by its own clock, and by fault; how soon people answered."""
     raised = [r for month in months for r in month.raised]
     if not raised:
         return Section("Alarms and response", (Block("No alarm was raised."),))
-    first = min(m.start_ms for m in months)
-    until = max(m.until_ms for m in months)
-    labels, counts = _by_day(raised_at=[(r.time_ms, r.severity) for r in raised],
-                             span=(first, until), zone=zone)  # fmt: skip
+    labels, counts = alarms_by_day(months)
     chart = days(
         "alarms-by-day", "Alarms raised by day", labels, counts, [s for _, s in _PRIORITIES]
     )
-    tickets = [t for month in months for t in month.tickets]
     faults = Counter(r.fault for r in raised)
     rows = []
     for fault, count in faults.most_common(12):
-        mine = response_of([t for t in tickets if t.fault == fault], first, until)
+        mine = response_over(months, fault)
         units = len({(m.site.id, r.unit) for m in months for r in m.raised if r.fault == fault})
         rows.append(
             (
@@ -101,24 +89,21 @@ def alarms_section(
     return Section("Alarms and response", (Block(picture=chart), Block(said, table=table)))
 
 
-def _by_day(
-    raised_at: Iterable[tuple[int, Severity]], span: tuple[int, int], zone: tzinfo
-) -> tuple[list[str], list[list[int]]]:
-    """Labels of the days of the span there, and counts by priority of each."""
+def alarms_by_day(months: Sequence[SiteMonth]) -> tuple[list[str], list[list[int]]]:
+    """Labels of the days that the month has gone at any site, and counts by priority of each."""
 
-    def local(time_ms: int) -> datetime:
-        return datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone)
+    def local(time_ms: int, zone: tzinfo) -> date:
+        return datetime.fromtimestamp(time_ms / 1000, UTC).astimezone(zone).date()
 
-    first, last = local(span[0]).date(), local(max(span[0], span[1] - 1)).date()
-    dates = [first.fromordinal(n) for n in range(first.toordinal(), last.toordinal() + 1)]
-    place = {date: i for i, date in enumerate(dates)}
+    last = max(local(max(m.start_ms, m.until_ms - 1), m.site.zone) for m in months)
     column = {severity: k for k, (severity, _) in enumerate(_PRIORITIES)}
-    counts = [[0] * len(_PRIORITIES) for _ in dates]
-    for time_ms, severity in raised_at:
-        i = place.get(local(time_ms).date())
-        if i is not None and severity in column:
-            counts[i][column[severity]] += 1
-    return [str(date.day) for date in dates], counts
+    counts = [[0] * len(_PRIORITIES) for _ in range(last.day)]
+    for month in months:
+        for one in month.raised:
+            day = local(one.time_ms, month.site.zone)
+            if one.severity in column and day.day <= last.day:
+                counts[day.day - 1][column[one.severity]] += 1
+    return [str(day + 1) for day in range(last.day)], counts
 
 
 def tickets_section(

@@ -19,7 +19,7 @@ from gateway.tickets.document import clean
 from rules.consumption import Amount
 from rules.consumption.energy import POWER_RISE_FRAC_PER_K
 
-__all__ = ["Group", "cost_text", "groups_of", "telemetry_section", "use_section"]
+__all__ = ["Group", "cost_text", "groups_of", "heard_of", "telemetry_section", "use_section"]
 
 _FLOWS: Final = (
     ("evaporation", Series("evaporated", "#7fa8d1")),
@@ -32,6 +32,8 @@ _COLUMNS: Final = (
     ("overflow", "Ran over"), ("beyond_target", "Too much"), ("cycles", "Cycles"),
 )  # fmt: skip
 
+_MOST_LATE: Final = 12
+
 
 @dataclass(frozen=True)
 class Group:
@@ -42,6 +44,8 @@ class Group:
     before: tuple[UseRow, ...]
     heard_frac: float
     silent_h: float
+    late: int = 0
+    """Frames that came too late to be judged."""
 
 
 def groups_of(months: Sequence[SiteMonth], *, by_site: bool) -> list[Group]:
@@ -49,11 +53,12 @@ def groups_of(months: Sequence[SiteMonth], *, by_site: bool) -> list[Group]:
     found = []
     for month in months:
         if by_site:
-            heard = [row.use.amounts["heard"].coverage_frac for row in month.uses]
+            heard = heard_of(month.uses)
             found.append(
                 Group(
                     clean(month.site.name, 40), month.uses, month.before,
                     sum(heard) / len(heard) if heard else 0.0, sum(month.silent.values()),
+                    sum(month.late.values()),
                 )
             )  # fmt: skip
             continue
@@ -63,10 +68,18 @@ def groups_of(months: Sequence[SiteMonth], *, by_site: bool) -> list[Group]:
                 names.get(row.unit, row.unit), (row,),
                 tuple(b for b in month.before if b.unit == row.unit),
                 row.use.amounts["heard"].coverage_frac, month.silent.get(row.unit, 0.0),
+                month.late.get(row.unit, 0),
             )
             for row in month.uses
         ]  # fmt: skip
     return found
+
+
+def heard_of(rows: Sequence[UseRow]) -> list[float]:
+    """The share of its time in which each unit was heard; those left out that had not begun."""
+    return [
+        row.use.amounts["heard"].coverage_frac for row in rows if row.use.end_ms > row.use.start_ms
+    ]
 
 
 def cost_text(litres: float | None, kwh: float | None, prices: ReportSettings) -> str:
@@ -239,12 +252,27 @@ def telemetry_section(
     )  # fmt: skip
     blocks = [
         Block(
-            "A reading in at least every five minutes counts as heard. Latecomers that a site sent "
+            "A reading in at least every five minutes counts as heard, from a unit's first reading "
+            "on; of one that never sent, from when it was registered. Latecomers that a site sent "
             "after it was cut off count by their own time if they came within two days of the "
             "month's end; what came later is kept, and changes no figure of this month.",
             picture=chart if groups else None,
         )
     ]
+    late = [(g.name, g.late) for g in sorted(groups, key=lambda g: -g.late) if g.late]
+    if late:
+        lines = [(name, f"{n:,}") for name, n in late[:_MOST_LATE]]
+        if len(late) > 1:
+            lines.append(("All", f"{sum(n for _, n in late):,}"))
+        table = Table(
+            ("Came after a newer one of its unit", "Samples"), tuple(lines), (8, 2),
+            frozenset({1}), total=len(late) > 1,
+        )  # fmt: skip
+        said = (
+            "By the UTC day on which they were measured. They are stored and shown, and the rules "
+            "did not judge them: a way that delays or mixes up messages should be mended."
+        )
+        blocks.append(Block(said, table=table))
     refused: Counter[str] = Counter()
     for month in months:
         for row in month.refused:

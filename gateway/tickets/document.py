@@ -1,15 +1,13 @@
-"""The ticket as a document: everything its mail says, in words and units of the site.
+"""From a notice to its ticket: everything its mail says, in words and units of the site.
 
-Owns the translation from a notice (ids, UTC, catalogue units) to what a person reads (names, the
-site's time and display units). :class:`Ticket` cannot be constructed without a complete isolation
-block for the same unit and job. Layout is the renderer's; nothing here knows of mail.
+Owns the translation of ids, UTC and catalogue units to what a person reads: names, the site's time
+and display units. Layout is the renderer's; nothing here knows of mail.
 """
 
 from __future__ import annotations
 
 import math
 import unicodedata
-from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import Final
 
@@ -21,20 +19,22 @@ from gateway.display_units import (
     with_us_units,
 )
 from gateway.tickets.notice import NoticeKind, TicketEntry, TicketEventKind, TicketNotice
+from gateway.tickets.ticket import (
+    CauseRow,
+    ContactRow,
+    HistoryRow,
+    ReadingRow,
+    ReadingToTakeRow,
+    Ticket,
+)
 from rules.equipment import Site, Unit
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import Fault
 from rules.jobplans import JobPlan
-from rules.safety import IsolationBlock, SafetyTextMissing, isolation_block
+from rules.safety import isolation_block
 from rules.signals import signal
 
 __all__ = [
-    "CauseRow",
-    "ContactRow",
-    "HistoryRow",
-    "ReadingRow",
-    "ReadingToTakeRow",
-    "Ticket",
     "build",
     "clean",
     "lasting",
@@ -66,136 +66,6 @@ _WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS: Final = (
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class ReadingRow:
-    """One line of evidence in display units; '' where there is nothing to say."""
-
-    quantity: str
-    measured: str
-    expected: str
-    allowed: str
-    difference: str
-    note: str
-    derived: bool
-
-
-@dataclass(frozen=True)
-class CauseRow:
-    """One possible cause, in words."""
-
-    title: str
-    agreement: str
-    fits: tuple[str, ...]
-    against: tuple[str, ...]
-    to_decide: str
-    look_at: str
-
-
-@dataclass(frozen=True)
-class ContactRow:
-    """A person to reach at the site; '' for what is not known."""
-
-    name: str
-    role: str
-    phone: str
-    email: str
-
-
-@dataclass(frozen=True)
-class HistoryRow:
-    """One event of the ticket: site time, what happened, who did it, what they wrote."""
-
-    when: str
-    what: str
-    by: str
-    note: str
-
-
-@dataclass(frozen=True)
-class ReadingToTakeRow:
-    """A reading for the technician to write down; ``unit`` is the display unit, '' for none."""
-
-    what: str
-    unit: str
-    before: bool
-    after: bool
-
-
-@dataclass(frozen=True)
-class Ticket:
-    """A maintenance ticket, ready to lay out. All texts are clean of control characters.
-
-    ``site_id`` and ``unit_id`` are '' where the site file does not know them; ``site_name`` and
-    ``unit_name`` always say something, ``unit_name`` '' where the ticket is about a whole site.
-    ``is_over`` tells that the condition has passed. ``time_left`` is '' where that makes no sense,
-    ``outcome`` tells what has changed since the last mail.
-
-    Raises SafetyTextMissing if ``isolation`` is not a complete isolation block, or is one for
-    another unit or another job than the ticket's: locking off the wrong machine is worse than none.
-    """
-
-    number: str
-    kind: NoticeKind
-    kind_title: str
-    outcome: str
-    is_over: bool
-    severity: Severity
-    respond: str
-    title: str
-    site_id: str
-    site_name: str
-    unit_id: str
-    unit_name: str
-    location: str
-    address: str
-    access: str
-    contacts: tuple[ContactRow, ...]
-    time_zone: str
-    event_time: str
-    since: str
-    time_left: str
-    summary: str
-    meaning: str
-    consequence: str
-    action: str
-    confidence: str
-    readings: tuple[ReadingRow, ...]
-    causes: tuple[CauseRow, ...]
-    ruled_out: tuple[CauseRow, ...]
-    limits: tuple[str, ...]
-    plan: JobPlan
-    readings_to_take: tuple[ReadingToTakeRow, ...]
-    isolation: IsolationBlock
-    history: tuple[HistoryRow, ...]
-
-    def __post_init__(self) -> None:
-        """Refuse a ticket without the isolation block that belongs to it."""
-        if not isinstance(self.isolation, IsolationBlock):
-            msg = (
-                f"ticket {self.number}: no isolation block (got "
-                f"{type(self.isolation).__name__}); make one with rules.safety.isolation_block"
-            )
-            raise SafetyTextMissing(msg)
-        block_for = (self.isolation.site_id, self.isolation.unit_id, self.isolation.plan)
-        ticket_for = (self.site_id, self.unit_id, self.plan.slug)
-        if block_for != ticket_for:
-            msg = (
-                f"ticket {self.number} is for site, unit and job {ticket_for}, its isolation block "
-                f"for {block_for}; make the block for the ticket's own"
-            )
-            raise SafetyTextMissing(msg)
-
-    @property
-    def priority(self) -> str:
-        """The priority's word, in capitals."""
-        return self.severity.name
-
-    @property
-    def place(self) -> str:
-        """Site and unit in one line."""
-        return f"{self.site_name} / {self.unit_name}" if self.unit_name else self.site_name
 
 
 def clean(text: str, limit: int = 500) -> str:
@@ -275,6 +145,7 @@ def build(
         consequence=prose(fault.consequence, 1000),
         action=prose(fault.action, 1000),
         confidence=_confidence(evidence.confidence),
+        as_of=_as_of(notice, zone),
         readings=tuple(_reading_row(r, system) for r in evidence.readings),
         causes=tuple(cause_row(c) for c in by_agreement if not c.ruled_out),
         ruled_out=tuple(cause_row(c) for c in by_agreement if c.ruled_out),
@@ -418,6 +289,20 @@ def _since(notice: TicketNotice, zone: tzinfo) -> str:
     if notice.kind in _OVER:
         return f"{onset}, until {_when(end_ms, zone)} ({lasted})"
     return f"{onset} ({lasted} before this event)"
+
+
+def _as_of(notice: TicketNotice, zone: tzinfo) -> str:
+    """From when to when the readings are: from the trouble's onset to the event that told them."""
+    told = [e.time_ms for e in notice.history if e.evidence is not None]
+    if not told:
+        return ""
+    start, end = _when(notice.onset_ms, zone), _when(told[-1], zone)
+    if not notice.evidence.readings or notice.onset_ms >= told[-1]:
+        return f"As of {end}, the site's time. What came later is not in it."
+    return (
+        f"Readings from {start} to {end}, the site's time, or of the longer time that one names. "
+        "What came later is not in it."
+    )
 
 
 def _time_left(notice: TicketNotice, zone: tzinfo, to: str) -> str:

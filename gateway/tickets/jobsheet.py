@@ -11,8 +11,8 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Final, Literal
 
-from gateway.tickets.document import Ticket
 from gateway.tickets.jobsheet_paper import Paper
+from gateway.tickets.ticket import Ticket
 from rules.hazards import SignalWord
 
 __all__ = ["job_sheet", "write_sheet"]
@@ -71,6 +71,7 @@ def _head(paper: Paper, ticket: Ticket, link: str) -> None:
             ("Respond", ticket.respond),
             ("Since", ticket.since),
             ("Likely", ticket.causes[0].title if ticket.causes else ""),
+            ("As of", ticket.as_of),
             ("Where", "; ".join(part for part in (ticket.location, ticket.address) if part)),
             ("Access", ticket.access),
             ("Contact", "; ".join(_contacts(ticket))),

@@ -19,6 +19,7 @@ from email.headerregistry import Address, BaseHeader, HeaderRegistry, Unstructur
 from email.message import EmailMessage
 from email.policy import SMTP, Policy
 from email.utils import format_datetime
+from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any, ClassVar, Final, Literal
@@ -30,7 +31,7 @@ from gateway.digests.listing import Listing, ListingItem
 from gateway.digests.page import ListPage, list_page
 from gateway.telemetry.base import Rollups
 from gateway.tickets.chart import Chart, draw_chart
-from gateway.tickets.document import ReadingToTakeRow, Ticket, build, clean
+from gateway.tickets.document import build, clean
 from gateway.tickets.jobsheet import job_sheet
 from gateway.tickets.notice import (
     PRIORITY_OF,
@@ -40,6 +41,7 @@ from gateway.tickets.notice import (
     subject_lead,
 )
 from gateway.tickets.sheet_maker import SheetMaker
+from gateway.tickets.ticket import ReadingToTakeRow, Ticket
 from rules.equipment import OwnRule, Site, Unit
 from rules.events import Severity
 from rules.faults.base import Fault
@@ -340,8 +342,12 @@ def _address(person: Recipient) -> Address | None:
         return None
 
 
+@cache
 def mail_environment(folder: Path) -> Environment:
-    """Templates of mails in a folder, with the filters that lay out their texts."""
+    """Templates of mails in a folder, with the filters that lay out their texts.
+
+    One a folder for the whole process, for compiling a template takes longer than filling it.
+    """
     environment = Environment(
         loader=FileSystemLoader(folder),
         autoescape=select_autoescape(enabled_extensions=("html.j2",)),

@@ -20,8 +20,8 @@ from collections.abc import Callable
 from multiprocessing.connection import Connection
 from typing import Final, Literal
 
-from gateway.tickets.document import Ticket
 from gateway.tickets.jobsheet import job_sheet
+from gateway.tickets.ticket import Ticket
 
 __all__ = ["SheetMaker"]
 

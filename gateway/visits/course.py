@@ -17,7 +17,8 @@ class CourseJob:
     """One job at one unit (``unit`` '' for the panel of the site's gateway).
 
     ``key`` is the need's. ``job`` is the job plan's slug, ``why`` says why it is due; the date
-    range is None where an open ticket asks for the job.
+    range is None where an open ticket asks for the job. ``read_from_ms`` and ``read_to_ms`` are the
+    first and newest daily figures that the range rests on.
     """
 
     key: str
@@ -31,6 +32,8 @@ class CourseJob:
     early_ms: int | None = None
     likely_ms: int | None = None
     late_ms: int | None = None
+    read_from_ms: int | None = None
+    read_to_ms: int | None = None
 
 
 @dataclass(frozen=True)
@@ -101,7 +104,7 @@ class Outcome:
 
     ``gap`` is how far it may be from the best plan of its kind, as a share of its cost.
     ``conflicts`` are wishes that could not be kept, ``not_planned`` sites without coordinates.
-    Hours are a crew's.
+    ``awaited`` units had a date that was not worked out yet. Hours are a crew's.
     """
 
     first_day: str
@@ -113,6 +116,7 @@ class Outcome:
     conflicts: tuple[str, ...]
     not_planned: tuple[str, ...]
     is_cut: bool = False
+    awaited: int = 0
 
     def to_json(self) -> dict[str, Any]:
         """As plain JSON data."""

@@ -1,6 +1,6 @@
 """The work pack of a visit as a document: all that a crew needs for its day, in words.
 
-Each job is a :class:`gateway.tickets.document.Ticket`, which cannot be made without the isolation
+Each job is a :class:`gateway.tickets.ticket.Ticket`, which cannot be made without the isolation
 block of its own unit and job. A pack cannot be made without jobs, so none goes out without
 isolation. Layout is in :mod:`gateway.visits.pack_paper` and the templates.
 """
@@ -14,8 +14,9 @@ from typing import Final
 
 from gateway.records.rows import TicketDetail
 from gateway.records.visit_rows import VisitRow, VisitState
-from gateway.tickets.document import ContactRow, Ticket, build, clean, lasting, site_time
+from gateway.tickets.document import build, clean, lasting, site_time
 from gateway.tickets.notice import NoticeKind, TicketNotice
+from gateway.tickets.ticket import ContactRow, Ticket
 from gateway.visits.course import CourseJob, CourseStop
 from rules.equipment import Site, Unit
 from rules.events import Evidence
@@ -78,6 +79,7 @@ class Pack:
     drive: str
     work: str
     why: str
+    made: str
     time_zone: str
     stops: tuple[PackStop, ...]
     tools: tuple[str, ...]
@@ -165,6 +167,7 @@ def build_pack(
         drive=lasting(course.drive_h * 3600),
         work=lasting(work_h * 3600),
         why=course.why,
+        made=site_time(now_ms, zone),
         time_zone=first.time_zone if first else "UTC",
         stops=tuple(stops),
         tools=_union(plan.tools for plan in plans),
@@ -241,7 +244,21 @@ def _job(
         fault or _planned(job, plan),
         plan,
     )
-    return PackJob(document, plan.work_min, _why(job, site, unit), job.tickets)
+    why = " ".join(part for part in (_why(job, site, unit), _dated(job, site, document)) if part)
+    return PackJob(document, plan.work_min, why, job.tickets)
+
+
+def _dated(job: CourseJob, site: Site | None, document: Ticket) -> str:
+    """From when to when the readings are: the part's daily figures, or the ticket's readings."""
+    if job.read_from_ms is not None and job.read_to_ms is not None:
+        zone: tzinfo = site.zone if site else UTC
+        first, last = (
+            site_time(t, zone).partition(",")[0] for t in (job.read_from_ms, job.read_to_ms)
+        )
+        return f"Readings from {first} to {last}, the site's days." + (
+            f" The ticket: {document.as_of}" if document.as_of else ""
+        )
+    return document.as_of
 
 
 def _why(job: CourseJob, site: Site | None, unit: Unit | None) -> str:

@@ -32,6 +32,7 @@ def pack_paper(pack: Pack, *, made_ms: int, page: Literal["A4", "Letter"] = "A4"
         [
             ("Leave", f"{pack.leaves}; back at {pack.home}"),
             ("Time", f"{pack.work} at the sites, {pack.drive} on the road"),
+            ("As of", f"{pack.made}: tickets as they stood then, dates by the readings named"),
             ("Times", f"are those of the first site ({pack.time_zone}) and of each site at it"),
         ]
     )

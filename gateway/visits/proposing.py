@@ -47,8 +47,11 @@ def propose(
 
 
 def proposed(records: Records) -> list[VisitRow]:
-    """What the last plan wants, and what it does not want any more though its crew knows of it."""
-    return records.visits([VisitState.PROPOSED, VisitState.WITHDRAWN])
+    """What the last plan wants, and what it does not want any more though its crew knows of it.
+
+    With what was opened since: it waits for the next plan.
+    """
+    return records.visits([VisitState.PROPOSED, VisitState.REOPENED, VisitState.WITHDRAWN])
 
 
 def planned(
@@ -56,7 +59,7 @@ def planned(
 ) -> Planned:
     """The same plan, not written yet. ``limit_s`` is the solver's time in seconds."""
     before = records.visits_given()
-    asked = asked_of(records, configuration, now_ms)
+    asked, awaited = asked_of(records, configuration, now_ms)
     plan = plan_visits(asked.problem, asked.wishes, limit_s)
     proposals = [_proposal(plan, visit, asked) for visit in plan.visits]
     cost_h = plan.cost_h - plan.missed_h
@@ -71,25 +74,28 @@ def planned(
         conflicts=tuple(conflicts(plan)),
         not_planned=asked.not_planned,
         is_cut=plan.cut,
+        awaited=awaited,
     )
     return Planned(tuple(proposals), outcome, before)
 
 
-def asked_of(records: Records, configuration: Configuration, now_ms: int) -> Question:
-    """The question of this moment."""
+def asked_of(records: Records, configuration: Configuration, now_ms: int) -> tuple[Question, int]:
+    """The question of this moment, and of how many units a date is not worked out yet."""
+    known = records.due_known(now_ms=now_ms)
     today = datetime.fromtimestamp(now_ms / 1000, UTC).date().isoformat()
     rows = records.tickets(phases=STANDING, limit=_MOST_TICKETS)
     details = [records.ticket(row.number) for row in rows if row.priority != "high"]
-    return question(
+    asked = question(
         configuration.visits,
         configuration.sites,
         configuration.rules,
-        due=records.due_known(now_ms=now_ms),
+        due=known.ranges,
         tickets=[detail for detail in details if detail is not None],
         wishes=records.visit_wishes(),
         confirmed=records.visits([VisitState.CONFIRMED], since_day=today),
         now_ms=now_ms,
     )
+    return asked, len(known.awaited)
 
 
 def _proposal(plan: Plan, visit: Visit, asked: Question) -> Proposal:
@@ -114,7 +120,8 @@ def _stop(plan: Plan, visit: Visit, stop: Stop, asked: Question) -> CourseStop:
     zone, day = asked.zones[place.site], asked.day(visit.day)
     wet_off_ms = None
     if stop.task.dry_hours:
-        wet_off_ms = wall_ms(day, stop.begins_h - place.drying_h, zone)
+        # Drying takes its hours, whatever is done to the clock in that night.
+        wet_off_ms = wall_ms(day, stop.begins_h, zone) - round(place.drying_h * 3_600_000)
     return CourseStop(
         site=place.site,
         begins_ms=wall_ms(day, stop.begins_h, zone),
@@ -133,6 +140,7 @@ def _job(need: Need, asked: Question) -> CourseJob:
             return None
         return wall_ms(asked.first_day, 0, ZoneInfo("UTC")) + round(day * DAY_MS)
 
+    read = asked.read_ms.get(need.key, (None, None))
     return CourseJob(
         key=need.key,
         unit="" if need.unit == PANEL else need.unit,
@@ -145,4 +153,6 @@ def _job(need: Need, asked: Question) -> CourseJob:
         early_ms=ms(need.early_day),
         likely_ms=ms(need.likely_day),
         late_ms=ms(need.late_day),
+        read_from_ms=read[0],
+        read_to_ms=read[1],
     )

@@ -8,7 +8,7 @@ not planned, and is named.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -52,6 +52,8 @@ class Question:
     first_day: date
     not_planned: tuple[str, ...]
     zones: Mapping[str, ZoneInfo]
+    read_ms: Mapping[str, tuple[int, int]] = field(default_factory=dict)
+    """By the key of a need that wear makes: times of the first and newest figure. [ms]"""
 
     def day(self, index: float) -> date:
         """The date of a day of the plan, also of one before or after it."""
@@ -96,10 +98,13 @@ def question(
     taken = frozenset[str]().union(*(row.course.needs for row in confirmed))
     needs: dict[str, Need] = {}
     unplanned: set[str] = set()
+    read_ms: dict[str, tuple[int, int]] = {}
     for one in due:
         need = _of_part(one, settings, origin_ms, count)
         if need is not None:
             needs[need.key] = need
+            if one.due.since_ms is not None and one.until_ms is not None:
+                read_ms[need.key] = (one.due.since_ms, one.until_ms)
     for detail in tickets:
         need = _of_ticket(detail, settings, planned, rules, origin_ms)
         if need is not None:
@@ -123,7 +128,7 @@ def question(
     )
     asked = Question(
         problem, (), first_day, tuple(sorted(unplanned)),
-        {site.id: site.zone for site in planned.values()},
+        {site.id: site.zone for site in planned.values()}, read_ms,
     )  # fmt: skip
     return replace(asked, wishes=tuple(_wish(row, asked) for row in wishes))
 
@@ -227,7 +232,19 @@ def _place(site: Site, first_day: date, count: int) -> Place:
         ),
         frozenset(i for i, day in enumerate(days) if day.month in visit.hot_months),
         _hours(visit.cool_ends), _hours(visit.dry_from), visit.drying_h,
+        {
+            i: longer for i, day in enumerate(days)
+            if (longer := _offset_h(day - timedelta(days=1), site.zone)
+                - _offset_h(day, site.zone))
+        },
+        " ".join(f"{_offset_h(day, site.zone):g}" for day in days),
     )  # fmt: skip
+
+
+def _offset_h(day: date, zone: ZoneInfo) -> float:
+    """By how much the wall's clock is ahead of UTC at noon."""
+    offset = datetime.combine(day, time(12), zone).utcoffset()
+    return offset.total_seconds() / 3600 if offset is not None else 0.0
 
 
 def _crew(crew: CrewSettings, first_day: date, count: int, busy: set[tuple[str, str]]) -> Crew:

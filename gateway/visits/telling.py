@@ -10,7 +10,7 @@ from gateway.config.configuration import Configuration
 from gateway.mail.letter import Letter
 from gateway.records import Records
 from gateway.records.rows import TicketDetail
-from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visit_rows import VisitRow, VisitState, WishRow
 from gateway.tickets.notice import Recipient
 from gateway.visits.pack import Pack, build_pack
 from gateway.visits.pack_mail import Sender, cancel_letter, pack_letter
@@ -18,6 +18,7 @@ from rules.equipment import Site
 from rules.faults.base import Fault
 from rules.faults.registry import FAULTS
 from rules.own_rules.catalogue import own_fault
+from rules.visits.wishes import WishKind
 
 __all__ = [
     "Settling",
@@ -70,6 +71,13 @@ def confirmation(
     if row.state is VisitState.CONFIRMED:
         msg = f"{row.number} is confirmed already, by {row.changed_by}; its crew has the pack."
         raise VisitError(msg)
+    if row.state is VisitState.REOPENED:
+        msg = (
+            f"{row.number} was opened by a wish of {row.changed_by} and not planned since, so what "
+            "it would be is not known. Plan anew (`basinward visits propose`), look at it, then "
+            "confirm it."
+        )
+        raise VisitError(msg)
     if row.state is VisitState.WITHDRAWN:
         msg = (
             f"The plan does not want {row.number} any more. Tell its crew with `basinward visits "
@@ -81,6 +89,13 @@ def confirmation(
         raise VisitError(msg)
     if row.begins_ms <= now_ms:
         msg = f"{row.number} would have begun by now. `basinward visits propose` plans anew."
+        raise VisitError(msg)
+    wish = _wished_since(records, row)
+    if wish is not None:
+        msg = (
+            f"Wish {wish.number}, by {wish.by}, is about {row.number} and was made after the plan. "
+            "Plan anew (`basinward visits propose`), or end the wish, then confirm."
+        )
         raise VisitError(msg)
     to = _members(configuration, row)
     gone = _gone(configuration, row)
@@ -107,7 +122,10 @@ def cancellation(
     note: str,
     now_ms: int,
 ) -> Settling:
-    """Make ready to cancel a visit that its crew knows of; nothing is written yet."""
+    """Make ready to cancel a visit that its crew knows of; nothing is written yet.
+
+    All who were told of it are told, also where crew or member are not in the files any more.
+    """
     if row.state is VisitState.CANCELLED:
         msg = f"{row.number} is cancelled already, by {row.changed_by}."
         raise VisitError(msg)
@@ -120,7 +138,7 @@ def cancellation(
     if row.ends_ms <= now_ms:
         msg = f"{row.number} is over, so there is nothing to cancel."
         raise VisitError(msg)
-    to = _members(configuration, row)
+    to = _told(records, configuration, row)
     site = _site(configuration, row)
     zone: tzinfo = site.zone if site else UTC
     letter = cancel_letter(
@@ -175,15 +193,40 @@ def _gone(configuration: Configuration, row: VisitRow) -> list[str]:
     ]
 
 
+def _wished_since(records: Records, row: VisitRow) -> WishRow | None:
+    """A wish about its jobs that no plan has kept yet; a pin to its own day and crew says nothing
+    new."""
+    plan = records.visit_plan()
+    for wish in records.visit_wishes():
+        if plan is not None and wish.made_ms <= plan.made_ms:
+            continue
+        if not row.course.needs.intersection(wish.needs):
+            continue
+        if wish.kind is WishKind.PIN and (wish.day, wish.crew) == (row.day, row.crew):
+            continue
+        return wish
+    return None
+
+
 def _members(configuration: Configuration, row: VisitRow) -> tuple[Recipient, ...]:
     crew = configuration.visits.crew(row.crew)
     if crew is None:
         msg = (
             f"Crew '{row.crew}' of {row.number} is not in crews.toml any more, so nobody would get "
             "the mail. Put it back, or plan anew."
+            + (" Its members know of the visit: cancel it." if row.sequence >= 0 else "")
         )
         raise VisitError(msg)
     return crew.members
+
+
+def _told(records: Records, configuration: Configuration, row: VisitRow) -> tuple[Recipient, ...]:
+    """Who has the visit in the calendar, and the crew's members of today; each once."""
+    crew = configuration.visits.crew(row.crew)
+    people = {person.email.lower(): person for person in records.told_of_visit(row)}
+    for person in crew.members if crew is not None else ():
+        people.setdefault(person.email.lower(), person)
+    return tuple(people.values())
 
 
 def _sender(records: Records, configuration: Configuration) -> Sender:

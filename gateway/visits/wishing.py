@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visit_rows import VisitRow, VisitState, WishRow
 from gateway.records.visits import NewWish
 from gateway.visits.telling import VisitError
 from rules.visits.wishes import WishKind
 
-__all__ = ["check_wish", "reopens", "visit_facts", "wish_facts"]
+__all__ = ["check_wish", "reopens", "visit_facts", "wish_facts", "wishes_about"]
 
-_OPEN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED)
+_OPEN: Final = (VisitState.PROPOSED, VisitState.CONFIRMED, VisitState.REOPENED)
 
 
 def check_wish(row: VisitRow, wish: NewWish, crews: Collection[str] | None, now_ms: int) -> None:
@@ -36,6 +36,11 @@ def check_wish(row: VisitRow, wish: NewWish, crews: Collection[str] | None, now_
     if (day and day < today) or (wish.kind is WishKind.MOVE and day == today):
         msg = f"A plan begins tomorrow, so nothing can be wished for {day}. Nothing was changed."
         raise VisitError(msg)
+
+
+def wishes_about(row: VisitRow, wishes: Iterable[WishRow]) -> list[WishRow]:
+    """Those of the wishes that are about any of the visit's jobs."""
+    return [one for one in wishes if row.course.needs & {*one.needs, *one.apart}]
 
 
 def reopens(row: VisitRow, wish: NewWish) -> str:

@@ -37,6 +37,8 @@ _STUCK: Final = "thread-stuck"
 _BIND_AGAIN_S: Final = 60.0
 _OLD_LOOK_S: Final = 60.0
 """So old may the observer's last look be before it counts as a trouble of its own."""
+_HELD_UP_FRAC: Final = 0.1
+"""Of the limit of silence: a pipeline that stands still for longer may have messages in hand."""
 
 
 @dataclass(frozen=True)
@@ -211,9 +213,13 @@ class Watch(Worker):
         connected = parts.connected()
         journal = parts.pipeline.journal_outage
         messages = parts.pipeline.counts.messages
-        at_work = journal.standing or parts.intake.waiting or parts.pipeline.pulse.still_s > 0
+        held_up_s = _HELD_UP_FRAC * self._settings.all_silent_s
+        at_work = (
+            journal.standing or parts.intake.waiting or parts.pipeline.pulse.still_s > held_up_s
+        )
         if messages != self._messages or not connected or at_work:
-            # What arrives is counted when it is durable: a pipeline that is held up hears too.
+            # What arrives is counted when it is durable: a pipeline that is held up hears too. The
+            # moments that it takes for the clock's own entries are no such thing.
             self._messages, self._heard_s = messages, now_s
         refused, records = self._refused_share(now_s)
         return Sight(

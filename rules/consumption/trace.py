@@ -7,7 +7,7 @@ mean has no meaning. What runs is judged as the rules judge it, by current befor
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Final
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bins import fan_capacity_of
-from rules.equipment import Site, Unit
+from rules.equipment import Overrides, Site, Unit
 from rules.physics.moist_air import standard_pressure_kpa_abs, wet_bulb_degc
 from rules.staging import FOUND_OUT_MS, TOGETHER, is_staged, stages_wanted
 
@@ -63,6 +63,8 @@ class Trace:
     n: int
     mean: Mapping[str, F64]
     is_constant: Bool
+    fleet: Overrides = field(default_factory=dict)
+    """Settings of the whole fleet, which those of site and unit go before."""
 
     @classmethod
     def of(
@@ -74,6 +76,7 @@ class Trace:
         at_ms: I64,
         mean: Mapping[str, F64],
         fan_run_span: F64,
+        fleet: Overrides | None = None,
     ) -> Trace:
         """From means at ``at_ms`` (m,), which need not be without gaps.
 
@@ -90,7 +93,24 @@ class Trace:
                 laid[name] = column
         constant = np.zeros(n, dtype=bool)
         constant[place[here]] = fan_run_span[here] == 0.0
-        return cls(site, unit, start_ms, n, laid, constant)
+        return cls(site, unit, start_ms, n, laid, constant, fleet or {})
+
+    @property
+    def first_ms(self) -> int | None:
+        """Begin of the first five minutes with any reading; None where there are none."""
+        known = np.zeros(self.n, dtype=bool)
+        for values in self.mean.values():
+            known |= ~np.isnan(values)
+        return self.start_ms + int(known.argmax()) * STEP_MS if known.any() else None
+
+    def since(self, start_ms: int) -> Trace:
+        """The same from a later time on, without what lies before."""
+        cut = min(max(0, -(-(start_ms - self.start_ms) // STEP_MS)), self.n)
+        mean = {name: values[cut:] for name, values in self.mean.items()}
+        return replace(
+            self, start_ms=self.start_ms + cut * STEP_MS, n=self.n - cut, mean=mean,
+            is_constant=self.is_constant[cut:],
+        )  # fmt: skip
 
     def signal(self, name: str) -> F64:
         """A signal's means, all NaN where it was not sent."""
@@ -140,8 +160,10 @@ class Trace:
     def fans_staged(self) -> float:
         """1 where the fans are, or may be, switched in stages, else 0: as the rules find it out."""
         count = np.array([self.unit.fans.count])
-        of_site, of_unit = (x.settings.get("fan-not-proven", {}) for x in (self.site, self.unit))
-        setting = of_unit.get("staged", of_site.get("staged", STAGED))
+        levels = (self.fleet, self.site.settings, self.unit.settings)
+        setting = STAGED
+        for its in levels:
+            setting = its.get("fan-not-proven", {}).get("staged", setting)
         mask, speed = self._mask, self.signal("fan_speed")
         with np.errstate(invalid="ignore"):
             part = (speed > 0.0) & (stages_wanted(speed, count) < count)

@@ -1,7 +1,8 @@
 """Bleed blocked: nothing carries the solids away, and they gather as fast as water evaporates.
 
 A bleed that waits for its setpoint or its hour lets conductivity climb in just this way, so the
-climb says something only once the water is clearly more concentrated than intended.
+climb says something only once the water is clearly more concentrated than intended, and than this
+unit's bleed is used to let it become.
 """
 
 from __future__ import annotations
@@ -15,12 +16,13 @@ from rules.arrays import I8
 from rules.balance import METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
-from rules.events import Evidence, Severity
+from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import NO_BALANCE, balance_readings, first_passage_s, seen_number
 from rules.look import UnitLook
+from rules.usual_top import usual_top_us_cm
 
 __all__ = ["BLEED_BLOCKED"]
 
@@ -58,7 +60,9 @@ def judge(view: BinView, announced: I8) -> I8:
     plan, rows = view.plan, view.rows
     # Fresh or thinned water clears it, whatever the pump does.
     due = view.setting(_SLUG, "due_ratio") * plan.target_cycles[rows] * plan.makeup_us_cm[rows]
-    due = np.minimum(due, plan.conductivity_limit_us_cm[rows])
+    # Where its habit is not known yet, the limit alone tells that bleeding is overdue.
+    overdue = view.setting(_SLUG, "habit_ratio") * usual_top_us_cm(view.state, rows)
+    due = np.fmin(np.maximum(due, overdue), plan.conductivity_limit_us_cm[rows])
     back = (1.0 - view.setting(_SLUG, "deadband_ratio")) * due
     out[view.recent["conductivity"] < back] = 0
     watched = view.watched
@@ -107,6 +111,11 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     value = look.recent("conductivity")
     limit = water.conductivity_limit_us_cm
     readings = balance_readings(look, w)
+    top = seen_number(usual_top_us_cm(look.state, np.array([look.row])))
+    if top is not None:
+        readings.insert(1, Reading("Conductivity at which it is used to bleed, at most", top,
+                                   "µS/cm", derived=True,
+                                   note="learned from its running water"))  # fmt: skip
     bleed = seen_number(w.bleed_metered_l_min)
     climb, slope = seen_number(w.climb_frac), seen_number(w.slope_us_cm_h)
     low = seen_number(w.makeup_low_us_cm)
@@ -178,6 +187,10 @@ BLEED_BLOCKED: Final = Rule(
                     "concentration from which a working bleed must have acted",
                     "a bleed by conductivity holds its setpoint within a few per cent, and "
                     "setpoints stand within a fifth of the cycles intended (common practice)"),
+            Setting("habit_ratio", 1.08, "of the unit's usual top", 1.0, 3.0,
+                    "concentration, over the usual top of its sawtooth, from which a bleed is due",
+                    "a controller's hysteresis and a probe's scatter, together some per cent "
+                    "(judgement); until a day and a half of running has shown the top, the limit"),
             Setting("carried_max_ratio", 0.35, "of the bleed intended", 0.05, 0.9,
                     "bleed by the solids balance up to which it counts as blocked",
                     "evaporation from the weather is good to a fifth, which moves this by as much"),

@@ -94,7 +94,7 @@ def judge(view: BinView, announced: I8) -> I8:
         vanishes = w.makeup_us_cm + 3.0 * w.makeup_us_cm_sd
         gone = vanishes < part.setting(_SLUG, "vanishing_ratio") * plan.makeup_us_cm[part.rows]
         # Water that thins faster than water comes in does not thin.
-        sinks = w.bleed_low_l_min + w.evaporation_l_min > w.makeup_most_l_min
+        sinks = w.bleed_low_l_min + w.evaporation_l_min > w.makeup_surely_most_l_min
         sinks &= np.isnan(w.makeup_us_cm)  # with both meters softer make-up would explain it
         # Without a make-up meter the float's position says what came in: a level must show it.
         sinks &= ~np.isnan(w.makeup_metered_l_min) | level_follows(part)

@@ -20,6 +20,7 @@ __all__ = ["PUMP_NOT_RUNNING"]
 
 _SLUG: Final = "pump-not-running"
 _CURRENT: Final = INDEX["pump_current"]
+_COMMAND: Final = INDEX["pump_command"]
 
 
 def judge(view: FrameView, announced: I8) -> I8:
@@ -29,6 +30,8 @@ def judge(view: FrameView, announced: I8) -> I8:
     since_ms = view.time_ms - view.commanded_s * 1000.0
     allowed_ms = view.setting(_SLUG, "start_allowance_s") * 1000.0
     answered = view.state.value_ms[view.rows, _CURRENT] >= since_ms + allowed_ms
+    # Nor a command last heard before the motor stopped: it may have been taken back unheard.
+    answered &= view.state.value_ms[view.rows, _COMMAND] >= view.state.pump_changed_ms[view.rows]
     # Once it stands, a command taken back proves nothing: only a pump that runs clears it.
     silent = ~commanded & (announced > 0) & (view.pump_state == 0)
     known = ~np.isnan(view.commanded_s) & (view.pump_state >= 0) & (~commanded | answered) & ~silent

@@ -6,7 +6,8 @@ wall. Nothing here knows of dates, files or settings: the gateway translates.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -29,7 +30,9 @@ class Place:
     ``open_h`` holds, for each day of the plan, the times at which a crew may be there. On a day in
     ``hot_days`` the unit needs its wet pads in the afternoon: pads are worked on before
     ``cool_ends_h``, and can dry from ``dry_from_h`` of the evening before. ``drying_h`` is how long
-    pads take to dry.
+    pads take to dry. ``longer_night_h`` says of days at which the clock was changed by how much the
+    night before was longer (below 0: shorter) than the clock shows. Places with another ``clock``
+    are of another time of day: they make no tour together.
     """
 
     site: str
@@ -42,10 +45,14 @@ class Place:
     cool_ends_h: float = 11.0
     dry_from_h: float = 20.0
     drying_h: float = 10.0
+    longer_night_h: Mapping[int, float] = field(default_factory=dict)
+    clock: str = ""
 
     def pads_dry_h(self, day: int) -> float:
         """The hour of ``day`` from which pads are dry, with wet running stopped in time."""
-        return self.dry_from_h + self.drying_h - 24.0 if day in self.hot_days else 0.0
+        if day not in self.hot_days:
+            return 0.0
+        return self.dry_from_h + self.drying_h - 24.0 - self.longer_night_h.get(day, 0.0)
 
     def pads_until_h(self, day: int) -> float:
         """The hour of ``day`` by which the unit must have its wet pads back."""

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Final
 
-__all__ = ["JOB_OF_PART", "NEEDS_OF_JOB", "SKILLS", "JobNeeds", "job_needs"]
+from rules.faults.registry import FAULT_INDEX, FAULTS
+
+__all__ = ["JOB_OF_PART", "NEEDS_OF_JOB", "SKILLS", "JobNeeds", "job_needs", "renews"]
 
 SKILLS: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -75,3 +77,13 @@ _UNKNOWN_JOB: Final = JobNeeds(_C)
 def job_needs(slug: str) -> JobNeeds:
     """What a job plan asks of a crew; one that is not in the table asks what an inspection does."""
     return NEEDS_OF_JOB.get(slug, _UNKNOWN_JOB)
+
+
+def renews(fault: str, part: str) -> bool:
+    """Whether the job that a fault of the catalogue asks for is the one that renews a part.
+
+    False for faults and parts that are not known.
+    """
+    job = JOB_OF_PART.get(part)
+    index = FAULT_INDEX.get(fault)
+    return job is not None and index is not None and FAULTS[index].job_plan == job

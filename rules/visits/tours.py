@@ -204,6 +204,7 @@ def _near_sets(problem: Problem, roads_h: F64, places: list[int]) -> Iterable[tu
             q for q in ranked[: prices.neighbours]
             if between[place, q] <= prices.near_h
             and problem.places[q].team == problem.places[place].team
+            and problem.places[q].clock == problem.places[place].clock
         }  # fmt: skip
     for size in range(2, prices.most_sites + 1):
         found: set[tuple[int, ...]] = set()

@@ -33,9 +33,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from packs import packs, publish_all  # noqa: E402
-from support.broker import Mosquitto, free_port  # noqa: E402
+from support.broker import Mosquitto  # noqa: E402
 from support.fleet import site, unit_data  # noqa: E402
 from support.gateway_fleet import configuration  # noqa: E402
+from support.ports import free_port  # noqa: E402
 
 from gateway.batch import Batch  # noqa: E402
 from gateway.config import Configuration  # noqa: E402

@@ -23,9 +23,10 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from bench_intake import BROKER_SETTINGS, gateway_run, open_session, sites_of  # noqa: E402
 from packs import FRAME_INTERVAL_MS, packs, publish_all  # noqa: E402
-from support.broker import Mosquitto, free_port  # noqa: E402
+from support.broker import Mosquitto  # noqa: E402
 from support.fleet_files import write_large_fleet  # noqa: E402
 from support.gateway_fleet import configuration  # noqa: E402
+from support.ports import free_port  # noqa: E402
 
 from gateway.service import wall_clock_ms  # noqa: E402
 

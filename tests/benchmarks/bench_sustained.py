@@ -26,8 +26,9 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from bench_intake import BROKER_SETTINGS, sites_of  # noqa: E402
 from publisher import Publisher  # noqa: E402
-from support.broker import Mosquitto, free_port  # noqa: E402
+from support.broker import Mosquitto  # noqa: E402
 from support.gateway_fleet import configuration  # noqa: E402
+from support.ports import free_port  # noqa: E402
 
 from gateway.service import Service, wall_clock_ms  # noqa: E402
 

@@ -13,9 +13,10 @@ from typing import Any
 
 import pytest
 from ruamel.yaml import YAML
-from support.broker import free_port, make_certificates
+from support.broker import make_certificates
 from support.deployed_broker import DeployedBroker
 from support.fleet_files import write_fleet
+from support.ports import free_port
 from support.records import open_records
 from support.running_board import RunningBoard
 

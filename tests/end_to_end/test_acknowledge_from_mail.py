@@ -7,10 +7,10 @@ import stat
 import time
 from html import unescape
 
-from support.broker import free_port
 from support.data_files import open_records
 from support.fleet_files import ON_CALL
 from support.gateway_command import StartGateway
+from support.ports import free_port
 from support.running_board import RunningBoard, hidden_fields
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway
 from support.smtp import MailCatcher

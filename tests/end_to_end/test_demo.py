@@ -89,7 +89,7 @@ def test_every_mail_is_readable_and_carries_its_isolation_block(played):
 def test_it_stops_by_itself_in_the_middle_of_its_past(tmp_path):
     done = subprocess.run(
         [*COMMAND, "--data", str(tmp_path / "d"), "--stop-after", "4"],
-        capture_output=True, text=True, check=False, timeout=90,
+        capture_output=True, text=True, check=False, timeout=120,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout.splitlines()[-1])["caught_up"] is False
@@ -98,7 +98,11 @@ def test_it_stops_by_itself_in_the_middle_of_its_past(tmp_path):
 def test_it_refuses_a_directory_that_holds_something(tmp_path):
     (tmp_path / "mine.txt").write_text("keep me")
     done = subprocess.run(
-        [*COMMAND, "--data", str(tmp_path)], capture_output=True, text=True, check=False, timeout=60
+        [*COMMAND, "--data", str(tmp_path)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
     )
     assert done.returncode == 1
     assert "is not empty" in done.stderr

@@ -180,7 +180,7 @@ def test_the_manuals_first_reading_is_stored_and_seen(
     arguments = [*shlex.split(of_our_unit), "-h", "127.0.0.1", "-p", str(broker.port)]
     before_ms = time.time_ns() // 1_000_000
     with gateway() as running:
-        subprocess.run(arguments, check=True, timeout=30)
+        subprocess.run(arguments, check=True, timeout=120)
         running.until(lambda: stored(running.data, *unit, "conductivity"))
         running.until(lambda: running.status.get("frames") == 1)
         status = running.status
@@ -206,7 +206,7 @@ topic = "sites/quay-cold-store/status"
 client.will_set(topic, b"offline", qos=1, retain=True)
 client.connect("127.0.0.1", int(sys.argv[1]))
 client.loop_start()
-client.publish(topic, b"online", qos=1, retain=True).wait_for_publish(30)
+client.publish(topic, b"online", qos=1, retain=True).wait_for_publish(120)
 print("online", flush=True)
 threading.Event().wait()
 """
@@ -223,7 +223,7 @@ def start_site(port: int) -> subprocess.Popen[str]:
 
 def end_site(site: subprocess.Popen[str]) -> None:
     site.kill()
-    site.wait(10)
+    site.wait(60)
     assert site.stdout is not None
     site.stdout.close()
 

@@ -52,7 +52,7 @@ class Course:
 def turn_away(port: int, times: int) -> None:
     """Where a broker was: take so many connections and end each at once, as attempts that fail."""
     with socket.create_server(("127.0.0.1", port)) as listener:
-        listener.settimeout(60)
+        listener.settimeout(120)
         for _ in range(times):
             connection, _ = listener.accept()
             connection.close()

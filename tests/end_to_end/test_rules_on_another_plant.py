@@ -17,6 +17,9 @@ import pytest
 from other_plant.campaign import run
 from other_plant.folder import write
 
+# Weeks of many units are simulated and judged; a busy machine takes long.
+pytestmark = pytest.mark.timeout(1800)
+
 ROOT = Path(__file__).parents[2]
 
 

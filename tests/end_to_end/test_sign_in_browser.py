@@ -7,9 +7,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-from support.broker import free_port
 from support.data_files import open_records
 from support.fleet_files import write_fleet
+from support.ports import free_port
 from support.records import open_records as new_records
 from support.running_board import RunningBoard
 from support.web_browser import Visit, browser

@@ -27,6 +27,9 @@ from support.histories import (
 from rules.events import AlarmEvent, Change
 from simulator.history import truth
 
+# Weeks of many units are simulated and judged; a busy machine takes long.
+pytestmark = pytest.mark.timeout(1800)
+
 SITES = demo_sites()
 NAMES = {row: "/".join(key) for key, row in rows_of(SITES).items()}
 SCENARIO: dict[str, Any] = tomllib.loads((FLEET_DIR / "scenario.toml").read_text())

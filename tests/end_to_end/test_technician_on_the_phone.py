@@ -17,9 +17,9 @@ from pathlib import Path
 import numpy as np
 import zxingcpp
 from pypdf import PdfReader
-from support.broker import free_port
 from support.data_files import open_records
 from support.gateway_command import StartGateway
+from support.ports import free_port
 from support.running_board import RunningBoard
 from support.senml_site import HEALTHY, PUMP_STANDS, SiteGateway
 from support.smtp import MailCatcher

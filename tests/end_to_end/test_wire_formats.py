@@ -216,7 +216,7 @@ def test_the_simulated_births_are_understood_by_the_independent_library(
     )
     done = subprocess.run(
         [sparkplug_python, "-c", program, will.payload.hex(), birth.payload.hex()],
-        capture_output=True, text=True, check=True, timeout=60,
+        capture_output=True, text=True, check=True, timeout=120,
     )  # fmt: skip
     bd_seq, seq, metrics = json.loads(done.stdout)
     assert (bd_seq, seq) == (0, 1)

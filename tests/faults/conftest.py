@@ -60,7 +60,7 @@ def broker(folder: Path) -> Iterator[Mosquitto]:
         client = mqtt.Client(CallbackAPIVersion.VERSION2)
         client.connect("127.0.0.1", broker.port)
         client.loop_start()
-        client.publish("sites/hill-dairy/status", b"online", 1, retain=True).wait_for_publish(30)
+        client.publish("sites/hill-dairy/status", b"online", 1, retain=True).wait_for_publish(120)
         client.disconnect()
         client.loop_stop()
         yield broker

@@ -26,7 +26,7 @@ def test_the_clock_is_set_wrong_and_right_again(
     watch: Watch, clock: SteppedClock, ahead_s: float, seed: int
 ) -> None:
     watched = watch(seed, environment=clock.environment)
-    with watched.gateway as gateway, watched.sites(pause_s=0.1) as sites:
+    with watched.gateway as gateway, watched.sites(pause_s=0.05) as sites:
         watched.until_published(sites, 0.3)
         clock.set_off(ahead_s)
         watched.until_published(sites, 0.7)

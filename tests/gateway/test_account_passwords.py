@@ -149,7 +149,7 @@ def test_no_more_are_calculated_at_once_than_memory_is_meant_for(monkeypatch):
             at_once[0] += 1
             at_once[1] = max(at_once)
         entered.release()
-        assert release.wait(30)
+        assert release.wait(120)
         with lock:
             at_once[0] -= 1
         return "x"
@@ -159,7 +159,7 @@ def test_no_more_are_calculated_at_once_than_memory_is_meant_for(monkeypatch):
     for thread in threads:
         thread.start()
     for _ in range(2):
-        assert entered.acquire(timeout=30)
+        assert entered.acquire(timeout=120)
     assert not entered.acquire(timeout=0.2)
     release.set()
     for thread in threads:

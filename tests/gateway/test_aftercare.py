@@ -294,7 +294,10 @@ def test_answers_are_told_in_words() -> None:
     assert told_as(item) == "Fans proven: not known (signal not sent)"
 
 
-@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=6,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     course=st.lists(
         st.sampled_from(

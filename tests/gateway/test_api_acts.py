@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
+import sqlite3
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import replace
 
+import anyio
 import pytest
 from starlette.testclient import TestClient
-from support.shown_api import ShownApi
-from support.shown_board import ANA, board_of
+from support.shown_api import ROOT, ShownApi
+from support.shown_board import ANA, board_of, client
 
+from gateway.accounts.keys import kept
+from gateway.board.api.terms import at
 from gateway.board.app import make_app
-from gateway.board.limits import RequestLimit
-from rules.events import ActionKind
+from gateway.board.limits import AtOnceLimit, RequestLimit, UploadLimit
+from gateway.data_directory import RECORDS_FILE
+from gateway.export import lists
+from gateway.overview.source import Names
+from gateway.records.engines import engine_for
+from gateway.records.session import RecordsUnavailable
+from rules.events import ActionKind, Severity
 
 PROBLEM = "application/problem+json"
 
@@ -54,6 +67,10 @@ def test_alarms_are_acknowledged_once_and_the_trail_says_by_what(api):
     assert (entry.action, entry.actor.how.value, entry.actor.account) == (
         "alarm: acknowledge", "token", "rui",
     )  # fmt: skip
+    number = entry.actor.token.partition(":")[0]
+    assert entry.actor.token == f"{number}: tests", "which token it was, and what it is for"
+    assert [str(t.id) for t in api.records.accounts.tokens()] == [number]
+    assert token not in str(entry)
     assert entry.before["state"] == "Unacknowledged"
     assert entry.after["note"] == "Seen"
     again = api.post("alarms/acts", body, token)
@@ -64,6 +81,77 @@ def test_alarms_are_acknowledged_once_and_the_trail_says_by_what(api):
     assert len(api.records.audit.entries()) == len(
         [e for e in api.records.audit.entries() if e.id <= entry.id]
     )
+    items = api.get("audit", api.token("administer", account="ida")).json()["items"]
+    assert {(i["how"], i["token"]) for i in items} == {
+        ("command", ""), ("token", entry.actor.token),
+    }  # fmt: skip
+
+
+@contextmanager
+def held(api: ShownApi) -> Iterator[None]:
+    """Another program holds the write lock of the records, and nobody waits for it long."""
+    waits = api.records._database._writer
+    hasty = engine_for(api.records._database.url, 50).execution_options(writes=True)
+    other = sqlite3.connect(api.fleet.where / RECORDS_FILE, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    api.records._database._writer = hasty
+    try:
+        yield
+    finally:
+        other.execute("ROLLBACK")
+        other.close()
+        api.records._database._writer = waits
+        hasty.dispose()
+
+
+def at_once(api: ShownApi, token: str, path: str, bodies: list[dict], **headers: str) -> list[int]:
+    """Statuses of requests of which each was about to write before any of them could."""
+    app, entered, acting = api.app, threading.Semaphore(0), api.board.acting
+
+    def counted(request):
+        entered.release()
+        return acting(request)
+
+    def send(body: dict) -> int:
+        shown = headers | {"Authorization": f"Bearer {token}"}
+        one = TestClient(app, base_url="https://board.example")
+        return int(one.post(f"/api/1/{path}", json=body, headers=shown).status_code)
+
+    api.board.acting = counted
+    try:
+        with ThreadPoolExecutor(len(bodies)) as threads:
+            with api.records.audit.acting(ROOT, api.fleet.now_ms):  # nobody else writes meanwhile
+                sent = [threads.submit(send, body) for body in bodies]
+                for _ in bodies:
+                    assert entered.acquire(timeout=60)
+            return [one.result(60) for one in sent]
+    finally:
+        del api.board.acting
+
+
+def test_of_those_who_act_on_one_alarm_at_once_one_is_recorded(api):
+    token = api.token("view", "operate")
+    body = {"act": "acknowledge", "alarms": [alarm(api, token)]}
+    until = "2026-07-03T18:00:00+02:00"
+    shelf = body | {"act": "shelve", "note": "Part on order", "until": until}
+    codes = at_once(api, token, "alarms/acts", [body, shelf] * 2)
+    assert sorted(codes) == [200, 409, 409, 409]
+    assert len(api.records.pending_actions()) == 1
+    assert len([e for e in api.records.audit.entries() if e.action.startswith("alarm: ")]) == 1
+    other = shelf if api.records.pending_actions()[0].kind is ActionKind.ACKNOWLEDGE else body
+    late = api.post("alarms/acts", other, token)
+    assert "Rui Prata has just asked for another act" in is_problem(late, 409)
+
+
+def test_alarms_are_acted_on_each_by_itself_in_one_transaction(api):
+    token = api.token("view", "operate")
+    items = api.get("alarms", token).json()["items"]
+    both = [{name: one[name] for name in ("site", "unit", "fault", "seen")} for one in items]
+    stale = [both[0], both[1] | {"seen": "1"}]
+    done = api.post("alarms/acts", {"act": "acknowledge", "alarms": stale}, token)
+    assert done.status_code == 200
+    assert [one["recorded"] for one in done.json()["items"]] == [True, False]
+    assert "it has changed since you looked" in done.json()["items"][1]["why"]
 
 
 def test_shelving_needs_a_reason_and_an_end(api):
@@ -79,6 +167,38 @@ def test_shelving_needs_a_reason_and_an_end(api):
     assert api.post("alarms/acts", until, token).status_code == 200
     (action,) = api.records.pending_actions()
     assert action.until_ms == 1_783_094_400_000  # date -u -d 2026-07-03T16:00:00Z +%s000
+
+
+def test_no_shelf_is_taken_that_the_rules_would_end_sooner(api):
+    """README, Alarms: a shelf lasts a week at most, or as longest_shelf_s says."""
+    token = api.token("view", "operate")
+    body = {"act": "shelve", "alarms": [alarm(api, token)], "note": "Part on order"}
+    week_ms = 7 * 86_400_000
+
+    def until(ms: int) -> dict[str, str]:
+        return {"until": at(api.fleet.now_ms + ms).isoformat()}
+
+    long = api.post("alarms/acts", body | {"until": "9998-01-01T00:00:00Z"}, token)
+    assert "a shelf lasts 7 days at most (longest_shelf_s)" in is_problem(long, 409)
+    is_problem(api.post("alarms/acts", body | until(week_ms + 120_000), token), 409)
+    assert api.records.pending_actions() == []
+    assert api.post("alarms/acts", body | until(week_ms + 30_000), token).status_code == 200
+    (action,) = api.records.pending_actions()
+    assert action.until_ms == api.fleet.now_ms + week_ms, "as the rules end it"
+
+
+def test_the_longest_shelf_is_as_the_unit_then_the_site_then_the_fleet_says(api):
+    names = api.fleet.source.names
+    (site, unit), *_ = names.units
+    assert names.longest_shelf_ms(site, unit) == 7 * 86_400_000
+    files = replace(api.fleet.configuration, settings={"fleet": {"longest_shelf_s": 7200.0}})
+    assert Names(files).longest_shelf_ms(site, unit) == 7_200_000
+    plate = names.sites[site]
+    own = plate.units[0].model_copy(update={"settings": {"fleet": {"longest_shelf_s": 3600.0}}})
+    changed = plate.model_copy(update={"units": (own, *plate.units[1:])})
+    files = replace(files, sites=(changed,))
+    assert Names(files).longest_shelf_ms(site, unit) == 3_600_000
+    assert Names(files).longest_shelf_ms(site, plate.units[1].id) == 7_200_000
 
 
 def test_a_unit_goes_out_of_service_and_comes_back(api):
@@ -121,10 +241,33 @@ def test_a_ticket_is_reported_on_only_as_it_was_seen(api):
     assert done.json()["phase"] == "closed"
     assert done.json()["findings"][0]["part"] == "pump-screen"
     assert done.json()["findings"][0]["verdict"] == "as said"
+    read = api.get(f"tickets/{number}", token).json()["findings"][0]
+    assert read["readings"] == [
+        {"what": "spray_pressure", "unit": "kPa", "before": 41.0, "after": 60.0}
+    ]
     entries = [e for e in api.records.audit.entries() if e.subject == number]
     assert [e.action for e in entries] == ["ticket: close", "ticket: arrive", "ticket: note"]
     assert entries[0].before["phase"] == "on site"
     assert entries[0].after["phase"] == "closed"
+
+
+def test_who_cannot_report_that_he_has_left_is_reported_by_another(api):
+    token = api.token("view", "operate")
+    number = api.records.tickets()[0].number
+    api.records.arrive(number, by="Tom", now_ms=api.fleet.now_ms)
+    path = f"tickets/{number}/acts"
+    seen = {"If-Match": api.get(f"tickets/{number}", token).headers["etag"]}
+    own = api.post(path, {"act": "leave"}, token, **seen)
+    assert "Rui Prata has not reported on site" in is_problem(own, 409)
+    left = {"act": "leave", "whom": "Tom"}
+    assert "clear of the machine" in is_problem(api.post(path, left, token, **seen), 409)
+    done = api.post(path, left | {"is_clear": True}, token, **seen)
+    assert (done.status_code, done.json()["on_site"]) == (200, [])
+    entry = api.records.audit.entries()[0]
+    assert (entry.action, entry.before["on_site"]) == ("ticket: leave", ["Tom"])
+    assert (entry.actor.account, entry.after["whom"], entry.after["is_clear"]) == (
+        "rui", "Tom", True,
+    )  # fmt: skip
 
 
 def test_what_is_attached_to_a_ticket_is_listed_and_handed_out_whole(api):
@@ -168,12 +311,69 @@ def test_a_program_attaches_a_file_as_it_is(api):
     is_problem(api.client.post(path, content=pdf, headers=shown), 403)
 
 
+def asgi(api: ShownApi, token: str, body: list[bytes], path: str):
+    """A request whose body comes piece by piece, as the server gives it; status, pieces read."""
+    got: list[dict] = []
+    read = 0
+    scope = {
+        "type": "http", "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "POST",
+        "scheme": "https", "path": path, "raw_path": path.encode(), "query_string": b"",
+        "root_path": "", "client": ("192.0.2.7", 5), "server": ("board.example", 443),
+        "headers": [
+            (b"host", b"board.example"), (b"content-type", b"application/pdf"),
+            (b"authorization", f"Bearer {token}".encode()),
+        ],
+    }  # fmt: skip
+
+    async def receive() -> dict:
+        nonlocal read
+        piece = body[read] if read < len(body) else b""
+        read += 1
+        return {"type": "http.request", "body": piece, "more_body": read < len(body)}
+
+    async def send(message: dict) -> None:
+        got.append(message)
+
+    anyio.run(api.app, scope, receive, send)
+    return got[0]["status"], read
+
+
+def test_no_body_is_read_of_who_may_not_send_one_or_asks_too_often(api):
+    number = api.records.tickets()[0].number
+    path = f"/api/1/tickets/{number}/files"
+    body = [b"%PDF-1.7", *[b"x" * 1_000] * 50]
+    assert asgi(api, api.token("view"), body, path) == (403, 0)
+    assert asgi(api, "x", body, path) == (401, 0)
+    token = api.token("view", "operate")
+    assert asgi(api, token, body, path) == (200, len(body))
+    app = make_app(replace(api.board, request_limit=RequestLimit(1, 0.001)))
+    api.app = app
+    assert asgi(api, token, body, path) == (200, len(body)), "one request is counted once"
+    assert asgi(api, token, body, path) == (429, 0)
+
+
+def test_a_few_files_at_once_are_taken_of_one_and_of_all_together(api):
+    limit = UploadLimit(each=1, all_of_them=2)
+    api.app.state.uploads = limit
+    path = f"/api/1/tickets/{api.records.tickets()[0].number}/files"
+    token = api.token("view", "operate")
+    mine = f"token {api.records.accounts.token(kept(token)).id}"
+    body = [b"%PDF-1.7"]
+    with limit.one_more(mine):
+        assert asgi(api, token, body, path)[0] == 429
+    with limit.one_more("token 8"), limit.one_more("token 9"):
+        assert asgi(api, token, body, path)[0] == 503
+    assert asgi(api, token, body, path)[0] == 200
+
+
 def test_what_the_scope_does_not_hold_is_refused_and_named(api):
     """RFC 6750, section 3.1: insufficient_scope, and the scope that is needed."""
     reading = api.token("view")
     body = {"act": "acknowledge", "alarms": [alarm(api, reading)]}
     refused = api.post("alarms/acts", body, reading)
-    is_problem(refused, 403)
+    told = is_problem(refused, 403)
+    assert "the scope 'operate', which the token does not have" in told
+    assert "account may not" not in told, "Rui may operate; his token may not"
     shown = refused.headers["www-authenticate"]
     assert 'error="insufficient_scope"' in shown
     assert 'scope="operate"' in shown
@@ -259,6 +459,88 @@ def test_a_list_is_read_page_by_page(api):
         assert len(found) == 2
 
 
+def test_a_list_that_changes_between_pages_skips_and_repeats_no_other_row(api):
+    token = api.token("view")
+    api.fleet.commit(
+        *(api.fleet.alarm(row, "fan-fault", Severity.MEDIUM, ago_min=20.0 - row) for row in (0, 1))
+    )
+    first = api.get("alarms?limit=2", token).json()
+    given = [(a["unit"], a["fault"]) for a in first["items"]]
+    # A graver one comes before what was read, and one that was read goes.
+    api.fleet.commit(api.fleet.alarm(1, "pump-not-running", Severity.HIGH, ago_min=1.0))
+    rest = api.get(f"alarms?limit=10&after={first['next']}", token).json()["items"]
+    seen = given + [(a["unit"], a["fault"]) for a in rest]
+    assert len(seen) == len(set(seen)) == 4
+    assert ("ac-2", "pump-not-running") not in seen, "it came meanwhile, before the mark"
+    # A mark that another kind of list gave is none of this one.
+    mark = api.get("sites?limit=1", token).json()["next"]
+    is_problem(api.get(f"alarms?after={mark}", token), 422)
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "alarms", "alarm-events", "tickets", "parts-due", "learned", "figures",
+        "export/alarms.csv", "export/alarm-events.csv", "export/tickets.csv",
+    ],
+)  # fmt: skip
+def test_a_list_of_a_site_that_never_was_is_a_problem_and_no_empty_list(api, path):
+    token = api.token("view")
+    assert "no site 'no-such'" in is_problem(api.get(f"{path}?site=no-such", token), 404)
+    if path not in {"learned", "figures"}:
+        site = api.get("sites", token).json()["items"][0]["id"]
+        assert "no unit 'x'" in is_problem(api.get(f"{path}?site={site}&unit=x", token), 404)
+        assert api.get(f"{path}?site={site}&unit=ac-1", token).status_code == 200
+    # What has left the files, but not the records, is answered for.
+    api.records.sync_units({("old-site", "ac-1"): 90})
+    assert api.get(f"{path}?site=old-site", token).status_code == 200
+
+
+def test_so_many_files_are_made_at_once_and_no_more(api):
+    """RFC 6585, section 4, and RFC 9110, section 10.2.3."""
+    api.board.export_limit = AtOnceLimit(in_all=3, of_one=2)
+    app = make_app(replace(api.board))
+    client = TestClient(app, base_url="https://board.example")
+    one, other = ({"Authorization": f"Bearer {api.token('view')}"} for _ in range(2))
+    number = api.records.accounts.tokens()[1].id
+    limit = api.board.export_limit
+    path = "/api/1/export/tickets.csv"
+    assert [client.get(path, headers=one).status_code for _ in range(4)] == [200] * 4
+    assert limit.enter(f"token {number}")
+    assert client.get(path, headers=one).status_code == 200
+    assert limit.enter(f"token {number}")
+    refused = client.get(path, headers=one)
+    assert "Too many files" in is_problem(refused, 429)
+    assert int(refused.headers["retry-after"]) > 0
+    assert client.get(path, headers=other).status_code == 200, "another has room"
+    assert limit.enter("somebody else")
+    is_problem(client.get(path, headers=other), 429)
+    limit.leave(f"token {number}")
+    assert client.get(path, headers=one).status_code == 200
+    # What is refused for its range takes no room.
+    backwards = f"{path}?from=2026-02-01T00:00:00Z&to=2026-01-01T00:00:00Z"
+    for _ in range(4):
+        is_problem(client.get(backwards, headers=one), 422)
+    assert client.get(path, headers=one).status_code == 200
+
+
+def test_a_file_whose_reader_goes_away_makes_room(api, monkeypatch):
+    api.board.export_limit = limit = AtOnceLimit(in_all=1, of_one=1)
+    app = make_app(replace(api.board))
+    client = TestClient(app, base_url="https://board.example", raise_server_exceptions=False)
+    headers = {"Authorization": f"Bearer {api.token('view')}"}
+
+    def torn(*_: object) -> Iterator[tuple[object, ...]]:
+        yield ("BW-000001",)
+        yield ("BW-000002",)
+        raise RecordsUnavailable("The disk is away.")
+
+    monkeypatch.setattr(lists, "ticket_rows", torn)
+    with contextlib.suppress(Exception):  # the answer is torn off, whichever way that shows
+        client.get("/api/1/export/tickets.csv", headers=headers)
+    assert limit.enter("anybody")
+
+
 def test_a_token_that_asks_too_often_waits_and_others_do_not(api):
     api.board.request_limit = RequestLimit(3, 0.001)
     app = make_app(replace(api.board))
@@ -273,9 +555,44 @@ def test_a_token_that_asks_too_often_waits_and_others_do_not(api):
     assert ANA.form_token not in refused.text
 
 
-def test_records_that_are_away_and_defects_are_problems(api, monkeypatch):
-    from gateway.records.session import RecordsUnavailable
+def test_records_that_cannot_be_written_are_no_answer_about_an_alarm(api):
+    """RFC 9110, section 15.6.4: 503 with Retry-After, and nothing of it is recorded."""
+    token = api.token("view", "operate")
+    items = api.get("alarms", token).json()["items"]
+    both = [{name: one[name] for name in ("site", "unit", "fault", "seen")} for one in items]
+    body = {"act": "acknowledge", "alarms": both}
+    number = api.records.tickets()[0].number
+    seen = {"If-Match": api.get(f"tickets/{number}", token).headers["etag"]}
+    note = {"act": "note", "note": "Called."}
+    with held(api):
+        refused = api.post("alarms/acts", body, token)
+        noted = api.post(f"tickets/{number}/acts", note, token, **seen)
+        page = client(board_of(api.fleet)).post(
+            f"/tickets/{number}", data={"form_token": ANA.form_token, "act": "note", "note": "x"}
+        )
+    for one in (refused, noted):
+        assert "cannot be reached at the moment" in is_problem(one, 503)
+        assert int(one.headers["retry-after"]) > 0
+        assert str(api.fleet.where) not in one.text
+    assert (page.status_code, int(page.headers["retry-after"]) > 0) == (503, True)
+    assert api.records.pending_actions() == []
+    assert api.post("alarms/acts", body, token).json()["recorded"] == 2
 
+
+def test_an_act_that_may_or_may_not_be_written_is_told_so(api, monkeypatch):
+    token = api.token("view", "operate")
+    body = {"act": "acknowledge", "alarms": [alarm(api, token)]}
+
+    def cut_off(*_: object, **__: object) -> None:
+        raise RecordsUnavailable("The connection broke.", uncertain=True)
+
+    monkeypatch.setattr(api.records, "request_action", cut_off)
+    assert "whether it was recorded is not known" in is_problem(
+        api.post("alarms/acts", body, token), 503
+    )
+
+
+def test_records_that_are_away_and_defects_are_problems(api, monkeypatch):
     token = api.token("view")
 
     def away(*_: object, **__: object) -> None:

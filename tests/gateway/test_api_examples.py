@@ -12,11 +12,27 @@ from support.shown_board import served
 README = Path(__file__).parents[2] / "README.md"
 
 
+def section() -> str:
+    return README.read_text().partition("### Read and act by program")[2].partition("\n### ")[0]
+
+
 def example() -> str:
-    section = README.read_text().partition("### Read and act by program")[2]
-    found = re.search(r"```python\n(.*?)```", section, re.DOTALL)
+    found = re.search(r"```python\n(.*?)```", section(), re.DOTALL)
     assert found is not None
     return found[1]
+
+
+def roles() -> list[str]:
+    """What the token may that the section's own command makes."""
+    found = re.search(r"`basinward (accounts token [^`]*)`", section())
+    assert found is not None
+    return re.findall(r"--role (\w+)", found[1]) or ["view"]
+
+
+def test_the_readme_says_how_to_install_what_its_example_imports():
+    wanted = re.findall(r"^import (\w+)$", example(), re.MULTILINE)
+    assert wanted == ["httpx2"]
+    assert all(f'pip install "{name}' in section() for name in wanted)
 
 
 def test_the_example_of_the_readme_reads_acts_and_exports(tmp_path):
@@ -25,7 +41,7 @@ def test_the_example_of_the_readme_reads_acts_and_exports(tmp_path):
         api.fleet.commit(api.fleet.alarm(0), api.fleet.alarm(2))
         api.fleet.samples(0, hours=48)
         with served(api.board) as address:
-            values = {"address": address, "token": api.token("view", "operate"), "httpx2": httpx2}
+            values = {"address": address, "token": api.token(*roles()), "httpx2": httpx2}
             exec(compile(example(), "README.md", "exec"), values)  # noqa: S102 - our own page
             values["board"].close()
         asked = [a.note for a in api.records.pending_actions()]

@@ -317,7 +317,7 @@ def test_a_board_that_is_gone_is_told(fleet):
             page.locator("#live table").wait_for()
         # The page asks again by itself once a minute; coming back to it does so at once.
         page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
-        page.get_by_text("What is shown may be old.").wait_for(timeout=20_000)
+        page.get_by_text("What is shown may be old.").wait_for()
 
 
 def test_a_planner_pins_moves_and_confirms_a_visit_on_a_phone(tmp_path):

@@ -78,7 +78,7 @@ def served(bench: Bench) -> Iterator[str]:
             yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         finally:
             server.should_exit = True
-            thread.join(30)
+            thread.join(120)
 
 
 def test_a_phone_acknowledges_by_keyboard_without_script(tmp_path):

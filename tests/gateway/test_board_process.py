@@ -6,8 +6,8 @@ import urllib.request
 from pathlib import Path
 
 import pytest
-from support.broker import free_port
 from support.fleet_files import write_fleet
+from support.ports import free_port
 from support.records import open_records
 from support.running_board import RunningBoard
 
@@ -32,7 +32,7 @@ def test_it_ends_in_good_order_while_many_pages_follow_it(places):
         assert "Demonstration" in page
         assert "The gateway is silent" in page
         for _ in range(20):
-            stream = urllib.request.urlopen(base + "/live", timeout=60)  # noqa: S310 - loopback
+            stream = urllib.request.urlopen(base + "/live", timeout=120)  # noqa: S310 - loopback
             assert stream.readline() == b"retry: 5000\n"
             assert stream.readline() == b"event: hello\n"
             streams.append(stream)

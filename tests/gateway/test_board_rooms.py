@@ -12,9 +12,11 @@ from board_bench import Page
 from support.fleet import site_data, unit_data
 from support.shown_board import ANA, board_of, client
 from support.shown_fleet import NOW_MS, ShownFleet, fleet_of
+from support.shown_visits import wear_down
 
 from gateway.batch import Reason
 from gateway.board.visitor import Role, Visitor
+from gateway.overview.source import Source
 from rules.equipment import Site
 from rules.events import ActionKind, AlarmState, Change, Severity
 from rules.lessons import PartVerdict
@@ -63,6 +65,59 @@ def seen_of(fleet: ShownFleet, path: str) -> str:
 
 
 # ---------------------------------------------------------------- showing
+
+
+def test_who_has_left_and_cannot_say_so_is_reported_by_another_who_confirms_it(fleet):
+    fleet.commit(fleet.alarm(0))
+    number = fleet.records.tickets()[0].number
+    path = f"/tickets/{number}"
+    assert "cannot report it" not in client(board_of(fleet)).get(path).text, "nobody is there"
+    fleet.records.arrive(number, by="Tom", now_ms=fleet.now_ms)
+    fleet.records.arrive(number, by=ANA.name, now_ms=fleet.now_ms)
+    page = Page(client(board_of(fleet)).get(path).text)
+    assert "It takes off nobody's lock" in page.text
+    assert {"Tom", ANA.name} <= {a.get("value") for a in page.all("option")}
+    unsaid = post(fleet, path, act="left", whom="", clear="yes")
+    assert "Say who has left" in Page(unsaid.text).text
+    unsure = post(fleet, path, act="left", whom="Tom")
+    assert unsure.status_code == 409
+    assert "Confirm that Tom is clear of the machine" in Page(unsure.text).text
+    done = post(fleet, path, act="left", whom="Tom", clear="yes")
+    assert done.headers["location"] == f"{number}?done=left"
+    assert [one.by for one in fleet.records.tickets()[0].on_site] == [ANA.name]
+    last = fleet.records.audit.entries()[0]
+    assert (last.actor.shown_name, last.action) == (ANA.name, "ticket: leave")
+    assert (last.after["whom"], last.after["is_clear"]) == ("Tom", True)
+
+
+def test_what_has_left_the_fleets_files_is_shown_without_links_that_lead_nowhere(fleet):
+    fleet.commit(fleet.alarm(0), fleet.alarm(2))
+    wear_down(fleet, 0, "pads", 12.0, 1.2)
+    wear_down(fleet, 2, "coil", 20.0, 1.4)
+    gone, kept, *_ = fleet.sites
+    unit = gone.units[0].id
+    fleet.records.request_action(
+        ActionKind.OUT_OF_SERVICE, gone.id, unit, by="Rui", note="Sold", now_ms=fleet.now_ms
+    )
+    fleet.configuration = replace(fleet.configuration, sites=fleet.sites[1:])
+    fleet.source = Source(fleet.records, fleet.store, fleet.configuration, fleet.where)
+    browser = client(board_of(fleet))
+    number = next(t.number for t in fleet.records.tickets() if t.site == gone.id)
+    for path in ("/alarms?show=all", "/tickets", f"/tickets/{number}", "/plan", "/hand-over"):
+        page = Page(browser.get(path).text)
+        links = [a.get("href") or "" for a in page.all("a")]
+        assert not [link for link in links if f"sites/{gone.id}" in link], path
+    assert "no longer in the fleet's files" in Page(browser.get("/alarms?show=all").text).text
+    plan = Page(browser.get("/plan").text).text
+    assert "Coil Condenser 1" in plan
+    assert "Pads" not in plan
+    back = {"act": "in-service"}
+    seal = {"X-Form-Token": ANA.form_token}
+    for which, status in ((unit, 200), ("none", 404)):
+        path = f"/api/1/sites/{gone.id}/units/{which}/acts"
+        assert browser.post(path, json=back, headers=seal).status_code == status
+    assert fleet.records.held_out(gone.id, unit, fleet.now_ms) is None
+    assert kept.id in browser.get("/alarms?show=all").text
 
 
 @pytest.mark.parametrize(

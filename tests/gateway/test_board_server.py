@@ -41,7 +41,7 @@ def served(app: FastAPI, *proxies: str, lobby: Lobby | None = None) -> Iterator[
             yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         finally:
             server.should_exit = True
-            thread.join(30)
+            thread.join(120)
             assert not thread.is_alive()
 
 
@@ -50,7 +50,7 @@ def ask(url: str, **headers: str) -> tuple[int, str]:
     assert url.startswith("http://127.0.0.1:")
     request = urllib.request.Request(url, headers=named)  # noqa: S310 - as checked
     try:
-        with urllib.request.urlopen(request, timeout=30) as answer:  # noqa: S310
+        with urllib.request.urlopen(request, timeout=120) as answer:  # noqa: S310
             return answer.status, answer.read().decode()
     except urllib.error.HTTPError as error:
         with error:
@@ -160,17 +160,17 @@ def test_the_server_itself_believes_no_header():
 
 
 class Short(Limits):
-    """Limits that a test can wait for, each told from the others."""
+    """Limits that a test can wait for, and that no hesitation of a busy machine exceeds."""
 
-    request_s = 0.3
-    body_s = 0.6
-    reading_s = 0.3
+    request_s = 1.0
+    body_s = 2.0
+    reading_s = 1.0
 
 
 def opened(url: str) -> socket.socket:
     host, port = url.removeprefix("http://").split(":")
-    made = socket.create_connection((host, int(port)), timeout=20)
-    made.settimeout(20)
+    made = socket.create_connection((host, int(port)), timeout=120)
+    made.settimeout(120)
     return made
 
 
@@ -306,7 +306,7 @@ def test_who_takes_nothing_of_an_answer_is_let_go():
 
     with served(app, lobby=lobby) as url, opened(url) as connection:
         connection.sendall(HEAD + b"\r\n")
-        assert ended.wait(20)
+        assert ended.wait(120)
 
 
 def test_nobody_but_a_proxy_holds_more_than_a_share():
@@ -356,7 +356,7 @@ def test_more_idle_connections_than_descriptors_keep_nobody_out(tmp_path):
         assert "takes 124 connections" in log.read_text()
         assert "LimitNOFILE=4096" in log.read_text()
         idle = [opened(url) for _ in range(800)]
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 120
         while tried(url) != 404:  # told to wait, or let go, until the idle ones are
             assert time.monotonic() < deadline
             ended.wait(0.1)
@@ -408,7 +408,7 @@ def running(where: Path, limit: int, hard: int = 0) -> Iterator[tuple[str, Path]
             yield f"http://127.0.0.1:{int(process.stdout.readline())}", log
         finally:
             process.terminate()
-            process.wait(30)
+            process.wait(120)
             process.stdout.close()
 
 

@@ -104,7 +104,10 @@ def test_a_token_opens_no_page_for_people_and_a_bad_one_is_nobody(programs):
     assert bad.status_code == 401, "not the browser's own visit instead"
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(st.text(st.characters(min_codepoint=32, max_codepoint=126), max_size=80))
 def test_whatever_else_is_shown_lets_nobody_in(programs, shown):
     assert ask(programs, shown).status_code == 401

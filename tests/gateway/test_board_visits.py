@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, time, timedelta
 from io import BytesIO
 
@@ -14,15 +15,17 @@ from support.shown_board import ANA, board_of, client
 from support.shown_fleet import NOW_MS, ShownFleet
 from support.shown_visits import DAY_MS, visited_fleet, wear_down
 
+from gateway.board.acts import visits
 from gateway.board.visitor import Role, Visitor
 from gateway.month import Month
+from gateway.overview.source import Source
 from gateway.overview.visits import visits_view
 from gateway.records.visit_rows import VisitState
 from gateway.records.wear import Settled
 from gateway.tickets.closeout import PartFinding
 from gateway.visits import telling
 from gateway.visits.proposing import propose
-from rules.events import Cause, Evidence
+from rules.events import Cause, Evidence, Severity
 from rules.proof import Proof, ProofVerdict
 from rules.visits.wishes import WishKind
 
@@ -70,6 +73,18 @@ def test_the_plan_shows_each_visit_with_its_sentence_jobs_and_hours_and_what_is_
     south = Page(client(board_of(fleet)).get("/plan?team=south").text).text
     assert row.number not in south
     assert "Parts by condition 0" in south
+
+
+def test_a_part_with_a_ticket_for_its_job_is_told_with_the_ticket(fleet):
+    fleet.commit(fleet.alarm(0, fault="pads-clogged", severity=Severity.MEDIUM))
+    page = Page(client(board_of(fleet)).get("/plan").text)
+    (ticket,) = fleet.records.tickets()
+    assert ticket.fault == "pads-clogged"
+    assert "Parts by condition 1" in page.text, "the coil of the other unit"
+    parts, _, tickets = page.text.partition("Parts that a ticket asks for")
+    assert "Pads" not in parts.partition("What is due")[2]
+    assert tickets.count("Pads by condition:") == 1
+    assert ticket.number in tickets
 
 
 def test_a_visits_page_and_its_work_pack_name_every_job_and_how_to_make_it_safe(fleet):
@@ -159,6 +174,60 @@ def test_nobody_decides_about_jobs_that_came_after_the_page_was_opened(fleet, ac
     assert trail(fleet) == []
 
 
+def opened(fleet: ShownFleet, path: str):
+    """A planner's page as he has it open: sends what he decides later by what he saw then."""
+    browser = client(board_of(fleet, PLANNER))
+    old = Page(browser.get(path).text).fields() | {"form_token": PLANNER.form_token}
+    return lambda **fields: browser.post(path, data=old | fields)
+
+
+def test_of_two_decisions_on_what_both_have_seen_the_second_is_refused(fleet):
+    path = f"/plan/{first(fleet).number}"
+    one, other = opened(fleet, path), opened(fleet, path)
+    assert one(act="refuse", until="9999-12-31", note="Closed").status_code == 303
+    for fields in (
+        {"act": "pin"}, {"act": "move", "day": "9999-12-31"}, {"act": "confirm"},
+    ):  # fmt: skip
+        told = other(**fields)
+        assert told.status_code == 409
+        page = Page(told.text).text
+        assert "was changed meanwhile" in page
+        assert "Wishes that hold 1. Refuse" in page
+        assert "Pia Lane: Closed" in page
+    assert [w.kind for w in fleet.records.visit_wishes()] == [WishKind.REFUSE]
+    assert [action for _, action, _ in trail(fleet)] == ["visit: refuse"]
+    assert post(fleet, path, act="confirm").status_code == 303, "who has seen it may decide so"
+
+
+def test_a_wish_that_comes_while_the_letter_is_made_refuses_the_confirmation(fleet, monkeypatch):
+    path = f"/plan/{first(fleet).number}"
+    one, other = opened(fleet, path), opened(fleet, path)
+    make = visits.confirmation
+
+    def meanwhile(*given, **more):
+        assert other(act="refuse", until="2026-07-10").status_code == 303
+        return make(*given, **more)
+
+    monkeypatch.setattr(visits, "confirmation", meanwhile)
+    assert one(act="confirm").status_code == 409
+    assert first(fleet).state is VisitState.PROPOSED
+    assert [action for _, action, _ in trail(fleet)] == ["visit: refuse"]
+
+
+def test_programs_decide_on_a_visit_only_as_they_have_seen_it(fleet):
+    number = first(fleet).number
+    browser = client(board_of(fleet, replace(PLANNER, form_token="")))
+    path = f"/api/1/visits/{number}"
+    tag = browser.get(path).headers["etag"]
+    pin, refuse = {"act": "pin"}, {"act": "refuse", "until": "2026-07-10"}
+    done = browser.post(f"{path}/acts", json=pin, headers={"If-Match": tag})
+    assert (done.status_code, done.json()["wishes"]) == (200, [1])
+    late = browser.post(f"{path}/acts", json=refuse, headers={"If-Match": tag})
+    assert late.status_code == 412
+    assert browser.get(path).headers["etag"] == done.headers["etag"]
+    assert len(fleet.records.visit_wishes()) == 1
+
+
 @pytest.mark.parametrize(
     ("zone", "hours", "is_shown"),
     [
@@ -223,10 +292,16 @@ def test_a_visit_is_confirmed_moved_planned_anew_confirmed_and_cancelled(fleet):
         [e.after for e in fleet.records.audit.entries() if e.action == "visit: confirm"]
     )
     assert post(fleet, path, act="move", day="2026-07-09").status_code == 303
-    assert fleet.records.visit(row.number).state is VisitState.PROPOSED
+    assert fleet.records.visit(row.number).state is VisitState.REOPENED
+    page = Page(client(board_of(fleet, PLANNER)).get(path).text)
+    assert "Reopened, to plan anew" in page.text
+    assert "Confirm and tell the crew" not in page.text
+    refused = post(fleet, path, act="confirm")
+    assert refused.status_code == 409
+    assert "Plan anew" in Page(refused.text).text
+    assert post(fleet, "/plan", act="anew").status_code == 303
     text = Page(client(board_of(fleet)).get(path).text).text
     assert "Changed, to confirm" in text
-    assert post(fleet, "/plan", act="anew").status_code == 303
     again = fleet.records.visit(row.number)
     assert (again.state, again.day, again.sequence) == (VisitState.PROPOSED, "2026-07-09", 0)
     assert post(fleet, path, act="confirm").status_code == 303
@@ -242,6 +317,22 @@ def test_a_visit_is_confirmed_moved_planned_anew_confirmed_and_cancelled(fleet):
     missing = post(fleet, "/plan", act="unwish", wish="1")
     assert missing.status_code == 409
     assert "no wish 1 that holds" in Page(missing.text).text
+
+
+def test_a_visit_of_a_crew_that_was_taken_away_stays_on_the_page_and_is_cancelled_there(fleet):
+    row = first(fleet)
+    path = f"/plan/{row.number}"
+    assert post(fleet, path, act="confirm").status_code == 303
+    visits = replace(fleet.configuration.visits, crews=fleet.configuration.visits.crews[1:])
+    fleet.configuration = replace(fleet.configuration, visits=visits)
+    fleet.source = Source(fleet.records, fleet.store, fleet.configuration, fleet.where)
+    for team, is_there in (("", True), ("north", True), ("south", False)):
+        text = Page(client(board_of(fleet)).get(f"/plan?team={team}").text).text
+        assert (f"{row.number};" in text) is is_there
+    assert post(fleet, path, act="cancel").status_code == 303
+    assert fleet.records.visit(row.number).state is VisitState.CANCELLED
+    (told,) = [e.after["told"] for e in fleet.records.audit.entries() if "cancel" in e.action]
+    assert told == ["van-north@north.example"]
 
 
 def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_counts(
@@ -266,7 +357,7 @@ def test_nobody_waits_while_a_work_pack_is_laid_out_and_the_first_who_decides_co
 
             other = threading.Thread(target=decide)
             other.start()
-            other.join(30)
+            other.join(120)
         return letter
 
     monkeypatch.setattr(telling, "pack_letter", meanwhile)

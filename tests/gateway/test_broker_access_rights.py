@@ -114,7 +114,7 @@ def test_older_tls_is_refused(broker):
         context.maximum_version = ssl.TLSVersion.TLSv1_1
     context.set_ciphers("DEFAULT:@SECLEVEL=0")
     with (
-        socket.create_connection(("127.0.0.1", broker.port), timeout=30) as raw,
+        socket.create_connection(("127.0.0.1", broker.port), timeout=120) as raw,
         pytest.raises(ssl.SSLError),
     ):
         context.wrap_socket(raw, server_hostname="localhost")
@@ -263,8 +263,8 @@ def test_after_a_reload_new_passwords_and_sites_count_and_old_ones_do_not(tmp_pa
             access.folder.write(accounts_of(sites, "gateway"), renew={"quay"})
             broker.reload()
             # Who is connected by a password that is no more is put out.
-            assert quay.gone.wait(30)
-            assert mill.gone.wait(30)
+            assert quay.gone.wait(120)
+            assert mill.gone.wait(120)
             assert not gateway.gone.is_set()
             for user in ("quay", "mill"):
                 with AsUser(broker, user, old[user]) as again:
@@ -317,7 +317,7 @@ def test_where_the_broker_asks_for_certificates_those_who_have_none_stay_out(
         intake = Intake(settings, lambda: 0, lambda *state: states.put(state))
         intake.start()
         try:
-            assert states.get(timeout=30)[0] is True
+            assert states.get(timeout=120)[0] is True
         finally:
             intake.stop()
 

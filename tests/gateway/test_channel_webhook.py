@@ -295,7 +295,7 @@ def test_a_server_that_never_ends_its_answer_is_left(
 ) -> None:
     over = threading.Event()
     if how == "silent":
-        receiver.behaviour.before_reply = lambda _call: over.wait(60) or None  # type: ignore[func-returns-value]
+        receiver.behaviour.before_reply = lambda _call: over.wait(120) or None  # type: ignore[func-returns-value]
     else:
         receiver.behaviour.trickle = over
     raise_one(records)
@@ -363,7 +363,7 @@ def test_a_slow_receiver_holds_up_neither_rules_nor_worker_end(
 
     def slow(_call: Call) -> None:
         asked.set()
-        assert answer.wait(60)
+        assert answer.wait(120)
 
     receiver.behaviour.before_reply = slow
     troubles: list[str] = []
@@ -374,7 +374,7 @@ def test_a_slow_receiver_holds_up_neither_rules_nor_worker_end(
     worker.start()
     try:
         raise_one(records)
-        assert asked.wait(60)
+        assert asked.wait(120)
         for n in range(5):
             raise_one(records, f"f{n}")
         assert len(receiver.calls) == 1

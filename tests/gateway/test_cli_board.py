@@ -7,8 +7,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from support.broker import free_port
 from support.fleet_files import write_fleet
+from support.ports import free_port
 from support.records import open_records
 from typer.testing import CliRunner
 

@@ -43,7 +43,7 @@ def test_help_imports_nothing_heavy():
         "sys.exit(f'imported: {heavy}' if heavy else status)\n"
     )
     result = subprocess.run(
-        [sys.executable, "-c", code], cwd=REPOSITORY, capture_output=True, text=True, timeout=60,
+        [sys.executable, "-c", code], cwd=REPOSITORY, capture_output=True, text=True, timeout=120,
         check=False,
     )  # fmt: skip
     assert (result.returncode, result.stderr) == (0, "")

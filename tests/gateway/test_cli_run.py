@@ -2,7 +2,6 @@
 
 import os
 import signal
-import socket
 import subprocess
 import sys
 from contextlib import contextmanager
@@ -10,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from config_fleet import ENVIRON, REAL_FLEET, REAL_SITE, replaced, write
+from support.ports import free_port
 
 REPOSITORY = Path(__file__).parents[2]
 
@@ -17,11 +17,8 @@ REPOSITORY = Path(__file__).parents[2]
 @pytest.fixture
 def fleet(tmp_path):
     """A configuration whose broker is a port where nobody answers."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-        text = replaced(REAL_FLEET, "port = 1883", f"port = {port}")
-        yield write(tmp_path / "fleet", fleet=text, site=REAL_SITE)
+    text = replaced(REAL_FLEET, "port = 1883", f"port = {free_port()}")
+    return write(tmp_path / "fleet", fleet=text, site=REAL_SITE)
 
 
 @contextmanager

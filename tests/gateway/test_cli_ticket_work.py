@@ -77,6 +77,32 @@ def test_who_leaves_says_so(run):
     assert "back in service" in run("leave", "1", "--by", "Ana", "--note", "Waits for a part.")
 
 
+def test_another_says_who_has_left_and_that_he_is_clear(run):
+    run("arrive", "1", "--by", "Ana")
+    gone = ("leave", "1", "--by", "Rui", "--whom", "Ana")
+    assert "Confirm that Ana is clear of the machine" in run(*gone, code=1)
+    assert "Ana has left. The unit is back in service" in run(*gone, "--clear")
+    records = _records(run)
+    last = records.audit.entries()[0]
+    records.close()
+    assert (last.action, last.after["by"]) == ("left the site", "Rui")
+    assert (last.after["whom"], last.after["is_clear"]) == ("Ana", True)
+
+
+def test_who_leaves_hears_that_the_unit_stays_as_somebody_else_had_it(run):
+    records = _records(run)
+    records.request_action(
+        ActionKind.OUT_OF_SERVICE, "quay-cold-store", "ac-1", by="Rui", note="Fan removed",
+        now_ms=ticket_ask.now_ms(),
+    )  # fmt: skip
+    records.close()
+    run("arrive", "1", "--by", "Ana")
+    assert run("leave", "1", "--by", "Ana") == (
+        "BW-000001: Ana has left. The unit stays out of service, as Rui had it before (Fan "
+        "removed).\n"
+    )
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [

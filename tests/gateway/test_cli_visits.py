@@ -38,7 +38,7 @@ class Desk:
         return result.output
 
     def propose(self, *more: str) -> str:
-        return self.ok("propose", "--fleet", str(self.fleet), "--seconds", "5", *more)
+        return self.ok("propose", "--fleet", str(self.fleet), "--seconds", "60", *more)
 
     def records(self) -> Records:
         return Records(f"sqlite:///{self.data / 'records.sqlite'}")
@@ -107,6 +107,15 @@ def test_a_visit_is_confirmed_packed_and_cancelled(desk: Desk, tmp_path: Path) -
         assert connection.exec_driver_sql("SELECT count(*) FROM outbox_letters").scalar() == 1
     assert "are told" in desk.ok("cancel", "1", "--by", "P. Lane", *fleet)
     assert "confirmed" not in desk.ok()
+
+
+def test_a_visit_of_a_crew_that_was_taken_away_is_cancelled(desk: Desk) -> None:
+    desk.propose()
+    fleet = ("--fleet", str(desk.fleet))
+    desk.ok("confirm", "1", "--by", "P. Lane", *fleet)
+    (desk.fleet / "crews.toml").unlink()
+    said = desk.ok("cancel", "1", "--by", "P. Lane", *fleet)
+    assert "cancelled; van-1@north.example are told" in said
 
 
 @pytest.mark.parametrize(

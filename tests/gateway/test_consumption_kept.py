@@ -47,7 +47,7 @@ def test_a_month_is_worked_out_kept_and_the_same_again(
     told = write_basin(store, 0, START_MS, days=3)
     site = fleet_site()
     later_ms = MONTH.end_ms(ZONE) + SETTLED_AFTER_MS
-    first = work_out(records, store, (site, site.units[0]), MONTH, later_ms)
+    first = work_out(records, store, (site, site.units[0]), MONTH, later_ms, {})
     assert first.settled
     bleed = first.use.amounts["bleed"].value
     assert bleed == pytest.approx(told.bled, rel=0.01)
@@ -55,9 +55,63 @@ def test_a_month_is_worked_out_kept_and_the_same_again(
     heard = first.use.amounts["heard"]
     assert heard.coverage_frac == pytest.approx(3 * 24 / (31 * 24 + 1), rel=0.001)
     assert records.uses(str(MONTH)) == [first]
-    assert work_out(records, store, (site, site.units[0]), MONTH, later_ms) == first
+    assert work_out(records, store, (site, site.units[0]), MONTH, later_ms, {}) == first
     assert records.uses(str(MONTH), SITE_ID, "ac-1") == [first]
     assert records.uses(str(MONTH), "elsewhere") == []
+
+
+def test_a_unit_counts_from_its_first_reading_on(records: Records, store: EmbeddedStore) -> None:
+    begins_ms = START_MS + 20 * 24 * HOUR_MS
+    write_basin(store, 0, begins_ms, days=2)
+    now_ms = begins_ms + 3 * 24 * HOUR_MS
+    site = fleet_site()
+    unit = (site, site.units[0])
+    use = work_out(records, store, unit, MONTH, now_ms, {}).use
+    assert use.start_ms == begins_ms
+    assert use.amounts["heard"].coverage_frac == pytest.approx(2 / 3)
+    # Heard before the month, it was silent in it.
+    write_basin(store, 0, START_MS - 90 * 24 * HOUR_MS, days=1)
+    use = work_out(records, store, unit, MONTH, now_ms, {}).use
+    assert use.start_ms == START_MS
+    assert use.amounts["heard"].coverage_frac == pytest.approx(2 / 23)
+
+
+def test_a_unit_that_never_sent_counts_from_its_registration_on(
+    records: Records, store: EmbeddedStore
+) -> None:
+    known_ms = START_MS + 10 * 24 * HOUR_MS
+    records.sync_units({(SITE_ID, "ac-1"): 0, (SITE_ID, "ac-3"): 2}, known_ms)
+    assert records.unit_known_ms(SITE_ID, "ac-1") is None, "it was known before, unknown since when"
+    assert records.unit_known_ms(SITE_ID, "ac-3") == known_ms
+    site = fleet_site()
+    unit = site.units[0].model_copy(update={"id": "ac-3"})
+    for month, days in ((MONTH.before, 0), (MONTH, 5)):
+        use = work_out(records, store, (site, unit), month, known_ms + 5 * 24 * HOUR_MS, {}).use
+        assert use.end_ms - use.start_ms == days * 24 * HOUR_MS
+        assert use.amounts["heard"].coverage_frac == 0.0
+    use = work_out(records, store, (site, site.units[0]), MONTH, known_ms, {}).use
+    assert use.start_ms == START_MS
+
+
+def test_a_setting_of_the_whole_fleet_counts_in_the_month_and_those_of_site_and_unit_before_it(
+    records: Records, store: EmbeddedStore
+) -> None:
+    write_basin(store, 0, START_MS, days=1, fan_speed=50.0, fan_run=3.0)
+    now_ms = START_MS + 24 * HOUR_MS
+
+    def evaporated(fleet: dict[str, dict[str, float]], own: float | None = None) -> float:
+        site = fleet_site()
+        if own is not None:
+            site = site.model_copy(update={"settings": {"fan-not-proven": {"staged": own}}})
+        row = work_out(records, store, (site, site.units[0]), MONTH, now_ms, fleet)
+        amount = row.use.amounts["evaporation"].value
+        assert amount is not None
+        return amount
+
+    together = {"fan-not-proven": {"staged": 0.0}}
+    # Two of four fans move half of the air in stages, and a quarter at half speed.
+    assert evaporated(together) == pytest.approx(0.5 * evaporated({}), rel=0.01)
+    assert evaporated(together, own=1.0) == pytest.approx(evaporated({}), rel=1e-6)
 
 
 def test_only_the_month_s_own_water_counts(records: Records, store: EmbeddedStore) -> None:
@@ -66,7 +120,7 @@ def test_only_the_month_s_own_water_counts(records: Records, store: EmbeddedStor
     site = fleet_site()
     now_ms = MONTH.end_ms(ZONE) + 40 * 86_400_000
     halves = [
-        work_out(records, store, (site, site.units[0]), month, now_ms).use
+        work_out(records, store, (site, site.units[0]), month, now_ms, {}).use
         for month in (MONTH, MONTH.after)
     ]
     hours = [use.amounts["wet_hours"].value for use in halves]
@@ -166,7 +220,7 @@ def test_a_month_is_compared_with_the_baseline_of_each_day(
             0, "td_wet", "wet", value, 0.1, 9, START_MS + int(at_h * HOUR_MS), "K"
         )
         records.commit(offset, StepResult((), (change,)), [], START_MS)
-        use = work_out(records, store, (site, site.units[0]), MONTH, later_ms).use
+        use = work_out(records, store, (site, site.units[0]), MONTH, later_ms, {}).use
         raised_k = use.amounts["raised"].value
         assert raised_k is not None
         return raised_k
@@ -184,7 +238,7 @@ def test_the_keeper_works_out_what_is_due_a_little_at_a_time(
     write_basin(store, 0, START_MS, days=2)
     now = [START_MS + 3 * 86_400_000]
     keeper = ConsumptionKeeper(
-        records, store, lambda: [fleet_site()], lambda: now[0], at_once_s=0.0
+        records, store, lambda: [fleet_site()], dict, lambda: now[0], at_once_s=0.0
     )
     assert [keeper.run() for _ in range(6)] == [1, 1, 1, 1, 0, 0], "two units, two months"
     assert [row.settled for row in records.uses(str(MONTH.before))] == [True, True]
@@ -200,7 +254,7 @@ def test_the_keeper_works_out_what_is_due_a_little_at_a_time(
 def test_a_store_that_is_away_is_waited_for(records: Records, tmp_path: Path) -> None:
     (tmp_path / "broken.sqlite").write_bytes(b"nothing of ours" * 1000)
     store = EmbeddedStore(tmp_path / "broken.sqlite", {})
-    keeper = ConsumptionKeeper(records, store, lambda: [fleet_site()], lambda: START_MS)
+    keeper = ConsumptionKeeper(records, store, lambda: [fleet_site()], dict, lambda: START_MS)
     assert keeper.run() == 0
     assert records.uses(str(MONTH)) == []
     store.close()

@@ -16,6 +16,7 @@ from support.shown_fleet import ShownFleet, fleet_of
 
 from gateway.due_keeper import DueKeeper
 from gateway.records import Records, RecordsUnavailable, wear
+from gateway.records.due_dates import DueKnown
 from rules.condition import PartCondition
 from rules.events import StepResult
 from rules.forecast import Verdict
@@ -59,13 +60,13 @@ def test_what_is_kept_is_what_would_be_worked_out(records: Records) -> None:
     assert records.units_awaiting_dates(NOW_MS, 10) == [0, 1, 2]
     assert records.first_due(NOW_MS, 10).awaited == 3
     exact = records.due_ranges(now_ms=NOW_MS)
-    assert records.due_known(now_ms=NOW_MS) == exact  # worked out at once
+    assert records.due_known(now_ms=NOW_MS) == DueKnown((), tuple(sorted(PLACES)))
     kept(records)
     assert records.units_awaiting_dates(NOW_MS, 10) == []
-    assert records.due_known(now_ms=NOW_MS) == exact
+    assert records.due_known(now_ms=NOW_MS) == DueKnown(tuple(exact), ())
     for site, unit in PLACES:
-        alone = records.due_known(site, unit, now_ms=NOW_MS)
-        assert alone == [one for one in exact if (one.site, one.unit) == (site, unit)]
+        alone = records.due_known(site, unit, now_ms=NOW_MS).ranges
+        assert list(alone) == [one for one in exact if (one.site, one.unit) == (site, unit)]
     by_part = {one.due.part: one for one in exact}
     first = records.first_due(NOW_MS, 10)
     assert first.ranges == (by_part["coil"], by_part["pads"])  # due already, then by date
@@ -91,10 +92,14 @@ def test_dates_are_renewed_with_each_figure_each_cleaning_and_each_day(records: 
         )  # fmt: skip
     assert records.units_awaiting_dates(NOW_MS, 10) == [0, 1]
     assert records.units_awaiting_dates(NOW_MS, 1) == [0]
+    # Yesterday's date of the pads holds on; that of the coil, which was cleaned, is void.
+    meanwhile = records.due_known(now_ms=NOW_MS)
+    assert [one.due.part for one in meanwhile.ranges] == ["screen", "pads"]
+    assert meanwhile.awaited == (PLACES[1],)
     kept(records)
     assert records.units_awaiting_dates(NOW_MS, 10) == []
     assert [one.due.part for one in records.first_due(NOW_MS, 10).ranges] == ["pads"]
-    assert records.due_known(now_ms=NOW_MS) == records.due_ranges(now_ms=NOW_MS)
+    assert list(records.due_known(now_ms=NOW_MS).ranges) == records.due_ranges(now_ms=NOW_MS)
     # What no figure comes from any more grows old: a day later all is looked at again.
     assert records.units_awaiting_dates(NOW_MS + DAY_MS - 1, 10) == []
     assert records.units_awaiting_dates(NOW_MS + DAY_MS, 10) == [0, 1, 2]
@@ -124,6 +129,11 @@ def test_units_are_renewed_some_at_a_time_and_none_is_forgotten(records_url: URL
         kept(records)
     assert waiting == [100, 60, 20]
     records.close()
+
+
+def test_all_are_renewed_at_once_for_who_needs_them_whole(records: Records) -> None:
+    DueKeeper(records, lambda: NOW_MS).catch_up()
+    assert records.units_awaiting_dates(NOW_MS, 10) == []
 
 
 def test_records_that_are_away_are_waited_for(records: Records, monkeypatch) -> None:
@@ -160,6 +170,9 @@ def test_the_plans_page_and_a_units_page_read_no_daily_figure(tmp_path) -> None:
     waiting = Page(browser.get("/plan").text).text
     assert "The gateway still works out the dates of 1 unit." in waiting
     assert "No part has a date yet" in waiting
+    with asked(fleet.records) as statements:
+        assert "Still being worked out" in Page(browser.get(f"/sites/{site}/{unit}").text).text
+    assert not [s for s in statements if "condition_days" in s], "nobody waits for it"
     DueKeeper(fleet.records, lambda: fleet.now_ms).run()
     for path in ("/plan", "/plan?team=north", f"/sites/{site}/{unit}"):
         with asked(fleet.records) as statements:
@@ -171,3 +184,28 @@ def test_the_plans_page_and_a_units_page_read_no_daily_figure(tmp_path) -> None:
     assert "Parts by condition 1" in Page(browser.get("/plan").text).text
     assert "Parts by condition 0" in Page(browser.get("/plan?team=south").text).text
     fleet.close()
+
+
+def test_a_unit_whose_dates_fail_holds_up_no_other_and_is_tried_a_day_later(
+    records: Records, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    work_out, asked = records.due_dates_of, []
+
+    def fails_at_first(rows, now_ms):
+        asked.append(list(rows))
+        if 0 in rows:
+            raise ZeroDivisionError
+        return work_out(rows, now_ms)
+
+    monkeypatch.setattr(records, "due_dates_of", fails_at_first)
+    times = iter([NOW_MS, NOW_MS + 1, NOW_MS + DAY_MS])
+    keeper = DueKeeper(records, lambda: next(times))
+    keeper.run()
+    assert records.units_awaiting_dates(NOW_MS, 10) == [0]
+    assert "unit row 0" in caplog.text
+    asked.clear()
+    keeper.run()
+    assert asked == [], "not every few seconds"
+    monkeypatch.setattr(records, "due_dates_of", work_out)
+    keeper.run()
+    assert records.units_awaiting_dates(NOW_MS + DAY_MS, 10) == []

@@ -14,7 +14,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from gateway.embedded_broker import EmbeddedBroker, EmbeddedBrokerError, free_port
 from gateway.intake import BrokerSettings, Intake, Message
 
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 TOPIC = "sites/quay/ac-1/senml"
 
 

@@ -15,8 +15,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy.engine import URL
 from support.gateway_fleet import configuration
+from support.ports import free_port
 from support.records import acknowledged, open_records, raised, returned, step, worsened
-from support.smtp import MailCatcher, free_port
+from support.smtp import MailCatcher
 
 from gateway.oncall.roster import Hours, Roster, Step
 from gateway.oncall.rotation import Rotation
@@ -189,7 +190,10 @@ def test_a_return_that_waited_is_not_told_when_the_trouble_is_back_before(record
     ]  # fmt: skip
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=25,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(st.lists(st.tuples(st.integers(0, 40), st.booleans()), max_size=12))
 def test_any_rhythm_and_any_restarts_tell_each_step_once(tmp_path_factory, rhythm):
     folder = tmp_path_factory.mktemp("records")

@@ -20,12 +20,13 @@ import pyarrow.csv
 import pyarrow.parquet as pq
 import pytest
 from config_fleet import ENVIRON, REAL_FLEET, REAL_SITE, write
-from support.shown_api import ShownApi
+from support.shown_api import ROOT, ShownApi
 from support.shown_board import board_of, client
 from support.shown_fleet import NOW_MS
 from typer.testing import CliRunner
 
 from gateway.batch import Batch, Frame
+from gateway.board import guard
 from gateway.board.api import export as export_routes
 from gateway.cli.app import app
 from gateway.config import load
@@ -308,3 +309,33 @@ def test_pieces_of_nothing_make_a_file_of_a_heading():
     none: list[Piece] = []
     assert b"".join(csv_readings(asked, none, with_units=False)).count(b"\r\n") == 1
     assert pq.read_table(io.BytesIO(b"".join(parquet_readings(asked, none)))).num_rows == 0
+
+
+def test_a_running_export_ends_with_its_account(tmp_path, monkeypatch):
+    own, made = ShownApi(tmp_path), []
+
+    def set_disabled(*, is_so: bool) -> None:
+        own.records.accounts.set_disabled(
+            "rui", disabled=is_so, actor=ROOT, now_ms=own.fleet.now_ms
+        )
+
+    def rows(*_, **__):
+        for i in range(10):
+            if i == 3:
+                set_disabled(is_so=True)
+            made.append(i)
+            yield b"a row\n"
+
+    monkeypatch.setattr(export_routes, "csv_readings", rows)
+    monkeypatch.setattr(guard, "ASK_EVERY_S", 0.0)
+    token = own.token("view")
+    try:
+        with pytest.raises(guard.VisitEnded, match="its reader may not have the rest"):
+            own.get("export/readings.csv", token)
+        assert len(made) == 4
+        set_disabled(is_so=False)
+        made.clear()
+        monkeypatch.setattr(export_routes, "csv_readings", lambda *_, **__: iter([b"x"] * 9))
+        assert own.get("export/readings.csv", token).content == b"x" * 9
+    finally:
+        own.close()

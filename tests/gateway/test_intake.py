@@ -17,11 +17,12 @@ from typing import Any
 import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
-from support.broker import Certificates, Mosquitto, free_port, make_certificates
+from support.broker import Certificates, Mosquitto, make_certificates
+from support.ports import free_port
 
 from gateway.intake import BrokerSettings, Intake, Message, TlsSettings
 
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 TOPIC = "sites/quay/ac-1/senml"
 
 

@@ -167,8 +167,8 @@ def test_readers_and_upkeep_work_on_any_journal(tmp_path: Path, kind: str) -> No
             told += len(expected.clock(NOW_MS + 1000 * at).events) + 1
         rules.stop()
         storing.stop()
-        assert rules.join(60)
-        assert storing.join(60)
+        assert rules.join(120)
+        assert storing.join(120)
         assert rules.committed_offset == storing.offset == journal.last_offset
         Upkeep(journal, snapshots, lambda: None).run()
     assert journal.state().first_offset > 1

@@ -357,7 +357,7 @@ def test_a_waiting_reader_wakes_for_news_and_for_an_interruption(journal: Sqlite
     waiting = threading.Thread(target=lambda: woke.append(journal.wait_beyond(0, 30)))
     waiting.start()
     journal.append([Clock(1)], MS)
-    waiting.join(30)
+    waiting.join(120)
     assert woke == [True]
 
     stop = threading.Event()
@@ -365,7 +365,7 @@ def test_a_waiting_reader_wakes_for_news_and_for_an_interruption(journal: Sqlite
     waiting.start()
     stop.set()
     journal.wake()
-    waiting.join(30)
+    waiting.join(120)
     assert woke == [True, False]
 
 
@@ -391,7 +391,7 @@ def test_readers_and_the_writer_work_at_the_same_time(journal: SqliteJournal) ->
         if number % 50 == 0:
             journal.trim(min(journal.reader_offset("a"), journal.reader_offset("b")))
     for thread in threads:
-        thread.join(60)
+        thread.join(120)
     assert seen == {"a": list(range(1, total + 1)), "b": list(range(1, total + 1))}
 
 

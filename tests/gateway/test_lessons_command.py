@@ -108,6 +108,25 @@ def test_the_table_the_suggestion_and_that_nothing_is_changed(place: Path) -> No
     assert (place / "fleet" / "fleet.toml").read_bytes() == before
 
 
+def test_the_scope_is_said_and_another_fleet_is_refused(place: Path) -> None:
+    said = " ".join(run(place).stdout.split())
+    assert "Tickets closed in the last 365 days at all" in said
+    assert f"settings of {place / 'fleet'}" in said.replace("/ ", "/")
+    unnamed = RUNNER.invoke(app, ["lessons", "--data", str(place / "data")])
+    assert unnamed.exit_code == 2
+    assert "--fleet" in unnamed.output
+    assert run(place, "--site", "no-such").exit_code == 1
+    other = place / "other"
+    write_fleet(other, broker_port=1, mail_port=1)
+    for path in (other / "sites").glob("*.toml"):
+        text = path.read_text()
+        path.write_text(text.replace(f'id = "{path.stem}"', f'id = "un{path.stem}"'))
+        path.rename(path.with_stem(f"un{path.stem}"))
+    refused = RUNNER.invoke(app, ["lessons", "--fleet", str(other), "--data", str(place / "data")])
+    assert refused.exit_code == 1, refused.output
+    assert "belong together" in " ".join(refused.output.split())
+
+
 def test_one_fault_is_told_ticket_by_ticket_and_json_has_all(place: Path) -> None:
     result = run(place, "--fault", "pump-screen-clogging")
     assert result.stdout.count("BW-0000") == 11

@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from support.smtp import MailCatcher, free_port
+from support.ports import free_port
+from support.smtp import MailCatcher
 
 from gateway.mail.smtp import Answer, MailServerDown, MailSettings, SmtpTransport
 

@@ -16,7 +16,7 @@ from support.broker import Certificates, Mosquitto, make_certificates
 
 from gateway.mqtt_client import ReadAheadClient, _ReadAhead
 
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 IN_FLIGHT = 100
 
 

@@ -72,7 +72,7 @@ def test_the_rules_commit_while_the_server_keeps_the_first_mail_waiting(
     worker.start()
     try:
         records.commit(1, step(raised(NOW_MS, row=1)), [], NOW_MS)
-        assert asked.wait(60)
+        assert asked.wait(120)
         offset = storm(records)
         events = [returned(NOW_MS, fault=f"fault-{n}") for n in range(10)]
         assert records.commit(offset + 1, step(*events), [], NOW_MS)

@@ -155,7 +155,7 @@ def test_the_worker_reports_records_that_cannot_be_written_and_goes_on(
     raise_one(records)
     worker = worker_for(outbox_for(records, server), lambda _why: told.set())
     worker.start()
-    assert told.wait(30)
+    assert told.wait(120)
     worker.wake()
     server.wait_for(1)
     assert worker.stop()

@@ -378,7 +378,9 @@ def test_with_the_true_decoder_a_pack_becomes_a_frame(rig: Rig) -> None:
     refusals=st.lists(st.integers(0, 2), min_size=8, max_size=8),
 )
 @settings(
-    max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=30,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_acknowledged_means_durable_and_once(
     drains: list[int], refusals: list[int], tmp_path_factory: pytest.TempPathFactory
@@ -404,14 +406,14 @@ def test_the_thread_drains_a_last_time_when_it_is_stopped(rig: Rig) -> None:
 
     def gated(max_wait_s: float, max_messages: int) -> list[Message]:
         entered.set()
-        assert gate.wait(30)
+        assert gate.wait(120)
         return drain(max_wait_s, max_messages)
 
     rig.post.drain = gated  # type: ignore[method-assign]
     rig.pipeline.start()
-    assert entered.wait(30)
+    assert entered.wait(120)
     rig.post.drains = [[message(1)], [message(2)]]
     rig.pipeline.stop()
     gate.set()
-    assert rig.pipeline.join(30)
+    assert rig.pipeline.join(120)
     assert rig.post.acknowledged == [1, 2]

@@ -13,7 +13,7 @@ from support.records import HOUR_MS, NOW_MS
 
 from gateway.accounts.actors import Actor, How
 from gateway.accounts.keys import is_token, kept, new_key, new_token
-from gateway.records import Records, RecordsError
+from gateway.records import Records, RecordsError, RecordsUnavailable
 from gateway.records.accounts import Account
 from rules.events import ActionKind
 
@@ -318,3 +318,28 @@ def test_entries_are_found_by_who_what_and_when_page_by_page(records):
     assert [e.subject for e in ask(before_id=last.id)] == ["BW-000002", "BW-000001", "BW-000000"]
     assert [e.actor.account for e in ask(subject="BW-000003")] == ["root", "rui"]
     assert [e.actor.account for e in ask(since_ms=NOW_MS + 1)] == ["root"]
+
+
+def test_a_last_use_waits_for_nobody_who_writes(records_url: URL) -> None:
+    records = Records(records_url, busy_timeout_ms=3_600_000)
+    records.accounts.add("rui", "Rui", "", ["view"], ROOT, NOW_MS)
+    records.accounts.add_token("rui", "p", kept("k"), ["view"], NOW_MS + HOUR_MS, ROOT, NOW_MS)
+    token = records.accounts.token(kept("k"))
+    assert token is not None
+    ended = threading.Event()
+
+    def use() -> None:
+        with pytest.raises(RecordsUnavailable):
+            records.accounts.touch_token(token, NOW_MS + 1)
+        ended.set()
+
+    with records._database.write():
+        thread = threading.Thread(target=use)
+        thread.start()
+        assert ended.wait(60), "it waits for as long as another writes"
+    thread.join(60)
+    records.accounts.touch_token(token, NOW_MS + 2)
+    found = records.accounts.token(kept("k"))
+    assert found is not None
+    assert found.used_ms == NOW_MS + 2
+    records.close()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -189,6 +190,21 @@ def test_a_row_that_is_not_in_the_unit_register_stops_the_step(records: Records)
     assert records.standing_alarms(site="new-site")[0].unit == "ac-9"
 
 
+def test_late_frames_add_up_by_unit_and_day_and_once(records: Records) -> None:
+    day = (date(2026, 3, 2) - date(1970, 1, 1)).days
+    late = StepResult((), late_frames=5, late={(0, day): 2, (0, day + 1): 2, (1, day): 1})
+    assert records.commit(7, late, [], NOW_MS)
+    assert not records.commit(7, late, [], NOW_MS), "a replay counts nothing twice"
+    assert records.commit(8, StepResult((), late={(0, day): 3}), [], NOW_MS)
+    (site, first), (other, second) = (records.units()[row] for row in (0, 1))
+    assert records.late_frames(site, "2026-03-02", "2026-03-02")[first] == 5
+    assert records.late_frames(site, "2026-03-02", "2026-03-31")[first] == 7
+    assert records.late_frames(other, "2026-03-02", "2026-03-03")[second] == 1
+    assert records.late_frames(site, "2026-03-04", "2026-03-31") == {}
+    with pytest.raises(RecordsError, match="Rows 99 of the unit register"):
+        records.commit(9, StepResult((), late={(99, day): 1}), [], NOW_MS)
+
+
 def test_numbers_of_numpy_and_missing_numbers_are_stored_as_plain_ones(records: Records) -> None:
     event_ = raised(NOW_MS)
     odd = replace(
@@ -349,7 +365,10 @@ def test_a_site_without_a_team_gets_a_ticket_and_a_mail_that_says_nobody_is_name
     assert records.outbox_counts().by_state == {OutboxState.UNADDRESSED: 1}
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=15,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     course=st.lists(
         st.tuples(

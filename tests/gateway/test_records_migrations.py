@@ -267,6 +267,21 @@ def test_a_file_that_is_no_database_is_named(tmp_path: Path) -> None:
         Records(url(tmp_path))
 
 
+def test_a_visit_that_began_before_the_upgrade_still_ends_its_own_time_out_of_service(
+    empty_url: URL,
+) -> None:
+    records = Records(empty_url, routing=ROUTING)
+    records.sync_units({("quay-cold-store", "ac-1"): 0})
+    records.commit(1, StepResult((raised(NOW_MS),)), [], NOW_MS)
+    records.arrive("BW-000001", by="Ana", now_ms=NOW_MS)
+    records.close()
+    migrate(empty_url, "0015", down=True)
+    records = Records(empty_url, routing=ROUTING)
+    records.leave("BW-000001", by="Ana", now_ms=NOW_MS + 1)
+    assert records.held_out("quay-cold-store", "ac-1", NOW_MS + 2) is None
+    records.close()
+
+
 def test_a_folder_that_does_not_exist_is_named(tmp_path: Path) -> None:
     with pytest.raises(RecordsUnavailable, match="check that its directory exists"):
         Records(url(tmp_path / "absent"))

@@ -69,7 +69,10 @@ def test_days_are_counted_apart_and_forgotten_in_the_end(records_url: URL) -> No
     records.close()
 
 
-@settings(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=15,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
+)
 @given(
     texts=st.lists(
         st.text(st.characters(codec=None, categories=None), max_size=400), min_size=5, max_size=5

@@ -78,7 +78,7 @@ def test_a_server_killed_under_the_rules_reader_loses_and_doubles_nothing(
         if at == 240:
             restart(postgres, signal.SIGKILL)
     reader.stop()
-    assert reader.join(60)
+    assert reader.join(120)
     rows = records.alarm_events(0, 2**60, limit=100_000)
     assert story([r.event for r in rows]) == story(told)
     assert len(told) > 200

@@ -221,7 +221,7 @@ def test_a_past_month_tells_the_condition_of_its_end_and_the_visits_after_it(
         for day in ("2026-10-30", "2026-11-05", "2027-03-01")
     ]  # fmt: skip
     records.propose_visits(visits, Outcome("2026-10-30", 28, 0.0, 0.0, 0.0, (), (), ()), end_ms)
-    read = read_site(records, store, where, month, at_ms("2026-11-25T12:00"))
+    read = read_site(records, store, where, month, at_ms("2026-11-25T12:00"), {})
     assert [row.condition_pct for row in read.conditions] == [42.0]
     assert [row.due.condition_pct for row in read.due] == [pytest.approx(42.0, abs=1.0)]
     assert [row.day for row in read.visits] == ["2026-11-05"]

@@ -36,17 +36,20 @@ from support.examples import examples
 from gateway.mail.letter_mail import letter_mail
 from gateway.records.visit_rows import VisitState
 from gateway.reports.charts import Bar, Gauge, Series, bars, days, gauges
-from gateway.reports.compose import site_report
-from gateway.reports.figures import response_of
+from gateway.reports.compose import fleet_report, site_report
+from gateway.reports.figures import Raised, response_of, response_over
 from gateway.reports.model import Report
 from gateway.reports.next_steps import next_steps
 from gateway.reports.page import html_page, report_letter, text_page
 from gateway.reports.paper import report_pdf
 from gateway.reports.quantities import amount_text, money_text, rounded
+from gateway.reports.sections import alarms_by_day, alarms_section
 from gateway.reports.settings import ReportSettings
-from gateway.reports.use_sections import cost_text
+from gateway.reports.use_sections import cost_text, heard_of
 from gateway.reports.words import counted, hours_text, listed, share_text
 from rules.consumption import Amount
+from rules.events import Severity
+from rules.forecast import Verdict
 from rules.safety_claims import claims
 
 GOLDENS = Path(__file__).parent / "goldens"
@@ -226,6 +229,27 @@ def test_what_a_visit_will_do_is_not_to_be_planned_again(
     assert "Visit" not in told["(BW-000003)"]
 
 
+@pytest.mark.parametrize(("days", "grade"), [(None, "soon"), (9, "soon"), (40, "plan")])
+def test_a_part_that_is_due_and_has_a_ticket_is_one_step(days: int | None, grade: str) -> None:
+    month = a_month()
+    coil = month.due[0]
+    due = replace(coil.due, verdict=Verdict.THERE if days is None else Verdict.DUE)
+    if days is not None:
+        ends = [month.until_ms + (days + more) * 24 * HOUR_MS for more in (0, 4, 9)]
+        due = replace(coil.due, early_ms=ends[0], likely_ms=ends[1], late_ms=ends[2])
+    ticket = replace(month.tickets[1], fault="coil-fouled", unit="ac-1", priority="low")
+    other = replace(ticket, unit="ac-2", number="BW-000009")
+    month = replace(month, due=(replace(coil, due=due),), tickets=(ticket, other))
+    steps = next_steps([month], names(a_site()), 20)
+    (one,) = [s for s in steps if ticket.number in s.what]
+    assert not [s for s in steps if s.what.startswith(("Plan the", "Clean", "Confirm"))]
+    assert one.grade == grade
+    assert "the job is due as well (coil)" in one.why
+    assert ("At its limit" if days is None else "Reaches its limit from") in one.why
+    (same,) = [s for s in steps if "BW-000009" in s.what]
+    assert "due as well" not in same.why, "it is of another unit"
+
+
 def test_units_that_were_not_heard_are_one_step_of_their_site() -> None:
     month = a_month()
     unheard = [
@@ -241,6 +265,62 @@ def test_units_that_were_not_heard_are_one_step_of_their_site() -> None:
     (way,) = [step for step in steps if "telemetry" in step.what]
     assert way.place.startswith(f"{month.site.name} / ")
     assert way.why.startswith("It was heard in 70 % of the month.")
+
+
+def test_samples_that_came_late_are_told_by_unit_and_of_a_fleet_by_site() -> None:
+    month = replace(a_month(), late={"ac-2": 1200, "ac-1": 3})
+    report = site_report(month, names(a_site()), ReportSettings(), month.until_ms)
+    text = words_of(html_page(report))
+    assert "Came after a newer one of its unit" in text
+    assert text.index("1,200") < text.index("1,203")
+    other = a_site("hill-dairy", name="Hill Dairy")
+    months = [month, replace(a_month(other), late={"ac-1": 7})]
+    fleet = fleet_report(
+        months, "Test fleet", names(a_site(), other), ReportSettings(), month.until_ms
+    )
+    text = words_of(html_page(fleet))
+    assert "North Hall 1,203" in text
+    assert "Hill Dairy 7" in text
+    quiet = site_report(a_month(), names(a_site()), ReportSettings(), month.until_ms)
+    assert "Came after a newer" not in words_of(html_page(quiet))
+
+
+def test_a_unit_that_had_not_begun_counts_in_no_share_of_the_heard() -> None:
+    month = a_month()
+    first, second = month.uses
+    unborn = replace(second, use=replace(second.use, start_ms=second.use.end_ms, amounts={
+        **second.use.amounts,
+        "heard": replace(second.use.amounts["heard"], coverage_frac=0.0)}))  # fmt: skip
+    assert heard_of([first, unborn]) == heard_of([first])
+    steps = next_steps([replace(month, uses=(first, unborn))], names(a_site()), 30)
+    assert not [s for s in steps if "telemetry" in s.what and "0 %" in s.why]
+
+
+def test_each_site_s_alarms_are_counted_by_the_days_of_its_own_clock() -> None:
+    """October 2026 has a day of 25 hours in Lisbon and one of 23 in Sydney (IANA tz database)."""
+    months = []
+    for site_id, zone, hours in (("north-hall", "Europe/Lisbon", 745), ("hill-dairy",
+                                 "Australia/Sydney", 743)):  # fmt: skip
+        month = a_month(a_site(site_id, time_zone=zone))
+        assert (month.until_ms - month.start_ms) == hours * HOUR_MS
+        raised = (
+            Raised("ac-1", "fan-fault", month.start_ms, Severity.HIGH),
+            Raised("ac-1", "fan-fault", month.until_ms - 1, Severity.HIGH),
+        )
+        months.append(replace(month, raised=raised))
+    chart = alarms_section(months, names(a_site())).blocks[0].picture
+    assert chart is not None
+    labels, counts = alarms_by_day(months)
+    assert labels == [str(day) for day in range(1, 32)]
+    assert (counts[0], counts[30]) == ([2, 0, 0], [2, 0, 0])
+    assert sum(map(sum, counts)) == 4
+    # A ticket of the hours before a site's own month begins was not opened in it, though it is
+    # October already where the other site is.
+    ticket = replace(months[0].tickets[0], opened_ms=months[0].start_ms - HOUR_MS)
+    assert months[1].start_ms < ticket.opened_ms
+    late = [replace(months[0], tickets=(ticket,)), replace(months[1], tickets=())]
+    assert response_over(late).opened == 0
+    assert response_over(late).still_open == 1
 
 
 def test_a_quiet_month_says_so() -> None:

@@ -235,7 +235,9 @@ ENTRIES = st.one_of(
     damage=st.lists(st.sampled_from(["", "", "", *NAMES]), min_size=13, max_size=13),
 )
 @settings(
-    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_killed_at_any_point_the_records_tell_what_an_undisturbed_run_tells(
     stream: list[Entry],
@@ -420,7 +422,7 @@ def test_rules_that_fail_all_the_time_end_the_thread(
     deaths: list[tuple[str, BaseException]] = []
     reader.on_death = lambda name, error: deaths.append((name, error))
     reader.start()
-    assert reader.join(30)
+    assert reader.join(120)
     [(name, error)] = deaths
     assert name == "rules reader"
     assert "cannot think about this level" in str(error)
@@ -444,10 +446,10 @@ def test_the_thread_follows_the_journal_and_saves_a_snapshot_at_the_end(
     for at in range(3):
         committed.clear()
         journal.append([frames((0, at, 150.0))], T0)
-        assert committed.wait(30)
+        assert committed.wait(120)
     journal.append([frames((0, 4, HIGH_MM))], T0)
     reader.stop()
-    assert reader.join(30)
+    assert reader.join(120)
     assert ledger.offset == 4
     assert [s.offset for s in SnapshotFiles(tmp_path).load()] == [4]
 
@@ -465,7 +467,7 @@ def test_another_engine_takes_over_the_memory_between_two_steps(
         refused.result(30)
     journal.append([frames((0, 2, 50.0))], T0)
     reader.stop()
-    assert reader.join(30)
+    assert reader.join(120)
     assert new.count == {0: 2}
     assert new.calls[-1] == "samples 1"
 
@@ -499,7 +501,7 @@ def true_engine() -> Engine:
 @settings(
     max_examples=examples(2),
     deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture],
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_with_the_true_rules_it_does_not_matter_how_the_journal_is_cut_into_steps(
     seed: int, cut: int, tmp_path_factory: pytest.TempPathFactory

@@ -29,8 +29,9 @@ import pytest
 from aiosmtpd.smtp import AuthResult
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
-from support.broker import Mosquitto, free_port, make_certificates
+from support.broker import Mosquitto, make_certificates
 from support.fleet_files import write_fleet
+from support.ports import free_port
 from support.senml_site import HEALTHY, PUMP_STANDS, pack
 from support.smtp import MailCatcher
 from typer.testing import CliRunner
@@ -173,7 +174,7 @@ class Gateway:
     def __exit__(self, *_: object) -> None:
         self._process.send_signal(signal.SIGTERM)
         try:
-            status = self._process.wait(60)
+            status = self._process.wait(120)
         except subprocess.TimeoutExpired:
             self._process.kill()
             raise
@@ -188,7 +189,7 @@ def publish(port: int, times_s: list[float], values: dict[str, Any]) -> None:
     for at_s in times_s:
         client.publish(
             f"sites/{UNIT[0]}/{UNIT[1]}/senml", pack(*UNIT, [at_s], values), qos=1
-        ).wait_for_publish(30)
+        ).wait_for_publish(120)
     client.disconnect()
     client.loop_stop()
 
@@ -235,7 +236,7 @@ def course(tmp_path_factory):
             with Gateway(fleet, data, log) as gateway:
                 gateway.until("Connected to the broker", 2)
                 mail.wait_for(1)
-                assert store.written.wait(60)
+                assert store.written.wait(120)
             # Only now: nobody is connected to them any more.
             mail.stop()
             store.__exit__()
@@ -261,7 +262,7 @@ def answers(port: int) -> list[tuple[str, bytes]]:
     found = []
     for address in ("/health", "/health/ready", "/health/live", "/metrics", "/nowhere"):
         try:
-            with urllib.request.urlopen(f"http://127.0.0.1:{port}{address}", timeout=30) as answer:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}{address}", timeout=120) as answer:
                 found.append((address, answer.read()))
         except urllib.error.HTTPError as error:  # 503 is an answer too
             with error:

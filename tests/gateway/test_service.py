@@ -15,9 +15,10 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
-from support.broker import Mosquitto, free_port
+from support.broker import Mosquitto
 from support.gateway_fleet import SITES, configuration, site
 from support.ledger_engine import POISON_MM, LedgerEngine
+from support.ports import free_port
 from support.receiver import Receiver
 from support.smtp import MailCatcher
 from support.sparkplug_edge import Metric, payload
@@ -55,7 +56,7 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
         client.connect("127.0.0.1", broker.port)
         client.loop_start()
         # Retained: whoever subscribes gets it, and is known by it to have subscribed.
-        client.publish("sites/quay/status", b"online", 1, retain=True).wait_for_publish(30)
+        client.publish("sites/quay/status", b"online", 1, retain=True).wait_for_publish(120)
         client.disconnect()
         client.loop_stop()
         yield broker
@@ -83,7 +84,7 @@ def publish(broker: Mosquitto) -> Iterator[Callable[..., None]]:
     def publish(unit: str, ago_s: float, level: float) -> None:
         pack = [{"bt": wall_clock_ms() / 1000 - ago_s, "n": "basin_level", "u": "mm", "v": level}]
         sent = client.publish(f"sites/{unit}/senml", json.dumps(pack), qos=1)
-        sent.wait_for_publish(30)
+        sent.wait_for_publish(120)
 
     yield publish
     client.disconnect()
@@ -94,7 +95,7 @@ def ledger(_plan: FleetPlan) -> RulesEngine:
     return LedgerEngine()
 
 
-def until(what: Callable[[], object], within_s: float = 30.0) -> None:
+def until(what: Callable[[], object], within_s: float = 120.0) -> None:
     """Wait until something outside this thread has come about."""
     pause = threading.Event()
     deadline_s = time.monotonic() + within_s
@@ -279,7 +280,7 @@ def test_a_site_that_turns_to_sparkplug_is_heard_after_a_reload(
     body = payload([told], timestamp=wall_clock_ms())
 
     def heard() -> bool:
-        client.publish("spBv1.0/north/NDATA/quay-edge", body, qos=1).wait_for_publish(30)
+        client.publish("spBv1.0/north/NDATA/quay-edge", body, qos=1).wait_for_publish(120)
         return service.status().frames > 0
 
     with running(settings, tmp_path / "data") as service:
@@ -378,7 +379,7 @@ def test_a_thread_that_dies_is_reported(
         on_failure=on_failure,
     )  # fmt: skip
     service.start()
-    assert failed.wait(30)
+    assert failed.wait(120)
     service.stop()
     assert whys[0].startswith("the thread 'rules reader' has died")
 
@@ -421,7 +422,7 @@ def test_a_thread_of_another_part_that_dies_is_noticed(
         settings, tmp_path / "data", make_engine=ledger, pace=BRISK, on_failure=on_failure
     )
     service.start()
-    assert failed.wait(30)
+    assert failed.wait(120)
     assert service.stop()
     assert "the thread of the broker's connection has died" in whys[0]
 

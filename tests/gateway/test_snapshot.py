@@ -30,7 +30,9 @@ def test_the_newest_and_the_one_before_are_kept(tmp_path: Path) -> None:
 
 @given(data=st.data())
 @settings(
-    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=100,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_any_damage_is_noticed_and_the_one_before_is_used(
     data: st.DataObject, tmp_path: Path

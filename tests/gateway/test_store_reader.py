@@ -209,9 +209,9 @@ def test_upkeep_is_done_by_the_thread_that_writes(journal: SqliteJournal) -> Non
     reader.start()
     journal.append([frames(1)], T0)
     reader.request_maintenance()
-    assert done.wait(30)
+    assert done.wait(120)
     reader.stop()
-    assert reader.join(30)
+    assert reader.join(120)
     assert shelf.maintained == [T0]
     assert shelf.stored == [1]
     assert shelf.threads == {"store reader"}
@@ -240,9 +240,9 @@ def test_it_stops_at_once_while_the_store_is_away(journal: SqliteJournal) -> Non
 
     reader = reader_of(journal, Away(), pause_s=3600)
     reader.start()
-    assert tried.wait(30)
+    assert tried.wait(120)
     reader.stop()
-    assert reader.join(30)
+    assert reader.join(120)
     assert journal.reader_offset(STORE_READER) == 0
 
 
@@ -252,7 +252,9 @@ class PulledPlugError(BaseException):
 
 @given(data=st.data())
 @settings(
-    max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=20,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_killed_at_any_point_the_store_holds_each_sample_once(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory

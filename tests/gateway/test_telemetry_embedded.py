@@ -523,5 +523,5 @@ def _python(program: str, path: Path) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=60,
+        timeout=120,
     )

@@ -19,7 +19,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from influxdb_client import Point
-from support.influx import InfluxServer, VictoriaServer, free_port
+from support.influx import InfluxServer, VictoriaServer
+from support.ports import free_port
 from support.telemetry import Version1Store, VictoriaStore, batch, settings_for
 
 from gateway.batch import Batch

@@ -269,7 +269,7 @@ def test_a_store_that_does_not_answer_holds_nothing_up() -> None:
     free = threading.Event()
 
     def stuck() -> Rollups:
-        free.wait(60)
+        free.wait(120)
         return figures(notice())
 
     store = Store(stuck)

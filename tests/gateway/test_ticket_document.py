@@ -20,8 +20,9 @@ from ticket_scenes import (
     quay_site,
 )
 
-from gateway.tickets.document import Ticket, build, clean
+from gateway.tickets.document import build, clean
 from gateway.tickets.notice import NoticeKind, TicketEntry, TicketEventKind
+from gateway.tickets.ticket import Ticket
 from rules.events import Evidence, Reading, Severity
 from rules.jobplans import INSPECTION, JOB_PLANS, JobPlan, job_plan
 from rules.safety import IsolationBlock, SafetyTextMissing, isolation_block

@@ -16,8 +16,9 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
-from support.broker import Mosquitto, free_port
+from support.broker import Mosquitto
 from support.gateway_fleet import configuration
+from support.ports import free_port
 
 from gateway.intake import BrokerSettings
 from gateway.periodic import Pace
@@ -48,7 +49,7 @@ def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Mosquitto]:
         yield broker
 
 
-def until(what: Callable[[], object], within_s: float = 60.0) -> None:
+def until(what: Callable[[], object], within_s: float = 120.0) -> None:
     """Wait until something outside this thread has come about."""
     pause = threading.Event()
     deadline_s = time.monotonic() + within_s
@@ -79,7 +80,7 @@ class Running:
             ]
             pack = [pack[0] | pack[1], *pack[2:]]
             sent = self.client.publish("sites/quay/ac-1/senml", json.dumps(pack), qos=1)
-            sent.wait_for_publish(30)
+            sent.wait_for_publish(120)
             self.sent += 1
             until(lambda: self.service.status().frames >= self.sent)
             # Judged before the clock goes on: closed tickets are looked at once a minute of it.
@@ -119,7 +120,7 @@ def running(broker: Mosquitto, data: Path, name: str) -> Iterator[Running]:
     client = mqtt.Client(CallbackAPIVersion.VERSION2)
     client.connect("127.0.0.1", broker.port)
     client.loop_start()
-    client.publish("sites/quay/status", b"online", 1, retain=True).wait_for_publish(30)
+    client.publish("sites/quay/status", b"online", 1, retain=True).wait_for_publish(120)
     failures: list[str] = []
     holder: list[Running] = []
     service = Service(

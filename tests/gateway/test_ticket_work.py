@@ -435,3 +435,68 @@ def test_whoever_comes_for_a_short_while_shortens_nobody_elses_time(records: Rec
     records.arrive(two, by="Rui", now_ms=NOW_MS, until_ms=NOW_MS + HOUR_MS)
     held = [(by, end) for kind, by, end in asked(records) if kind is ActionKind.OUT_OF_SERVICE]
     assert held == [("Ana", 540), ("Rui", 540)]
+
+
+END: dict[str, Do] = {
+    "leave": DOES[Act.LEAVE], "finish": DOES[Act.FINISH], "close": DOES[Act.CLOSE],
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("end", END)
+@pytest.mark.parametrize("hours", [0.0, 6.0])
+def test_a_visit_does_not_end_the_time_out_of_service_that_somebody_else_asked_for(
+    records: Records, end: str, hours: float
+) -> None:
+    out(records, hours, by="Rui")
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS, until_ms=NOW_MS + HOUR_MS)
+    END[end](records)
+    held = records.held_out("quay-cold-store", "ac-1", NOW_MS + 10)
+    assert held is not None
+    assert (held.by, held.until_ms) == ("Rui", NOW_MS + round(hours * HOUR_MS) if hours else 0)
+    assert ActionKind.IN_SERVICE not in [kind for kind, _, _ in asked(records)]
+    # The next visit changes nothing about that either; Rui's own word does.
+    if end == "leave":
+        records.arrive(ONE, by="Ana", now_ms=NOW_MS + 20)
+        records.leave(ONE, by="Ana", now_ms=NOW_MS + 21)
+        assert records.held_out("quay-cold-store", "ac-1", NOW_MS + 30) == held
+    back(records, NOW_MS + 40)
+    assert records.held_out("quay-cold-store", "ac-1", NOW_MS + 50) is None
+
+
+def test_a_time_out_of_service_that_was_over_before_the_visit_does_not_come_back(
+    records: Records,
+) -> None:
+    out(records, 1.0, by="Rui")
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS, until_ms=NOW_MS + 3 * HOUR_MS)
+    records.leave(ONE, by="Ana", now_ms=NOW_MS + 2 * HOUR_MS)
+    assert asked(records)[-1][:2] == (ActionKind.IN_SERVICE, "Ana")
+
+
+def test_what_is_asked_for_during_a_visit_outlives_it(records: Records) -> None:
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS, until_ms=NOW_MS + HOUR_MS)
+    out(records, 0, by="Rui")
+    assert records.finish(ONE, by="Ana", now_ms=NOW_MS + 1), "its readings are checked all the same"
+    held = records.held_out("quay-cold-store", "ac-1", NOW_MS + 2)
+    assert held is not None
+    assert (held.by, held.until_ms) == ("Rui", 0)
+    (waits,) = records.under_care()
+    assert waits.hand_back_from_ms == NOW_MS + 1
+
+
+def test_another_reports_who_has_left_once_he_is_clear_of_the_machine(records: Records) -> None:
+    records.arrive(ONE, by="Ana", now_ms=NOW_MS)
+    before = detail(records), records.pending_actions()
+    with pytest.raises(RecordsError, match="Confirm that Ana is clear of the machine"):
+        records.leave(ONE, by="Rui", whom="Ana", now_ms=NOW_MS + 1)
+    with pytest.raises(RecordsError, match=r"Ben has not reported on site .* by another, by name"):
+        records.leave(ONE, by="Rui", whom="Ben", is_clear=True, now_ms=NOW_MS + 1)
+    assert (detail(records), records.pending_actions()) == before
+    assert records.leave(ONE, by="Rui", whom=" ana ", is_clear=True, now_ms=NOW_MS + 2)
+    whole = detail(records)
+    assert (whole.ticket.state, whole.ticket.on_site) == (TicketPhase.ASSIGNED, ())
+    assert whole.ticket.assignee == "Ana", "it stays with who worked on it"
+    last = whole.entries[-1]
+    assert (last.kind, last.by) == (TicketEventKind.LEFT, "Rui")
+    assert last.note == "Ana has left, clear of the machine. The work is not done."
+    assert asked(records)[-1][0] is ActionKind.IN_SERVICE
+    records.close_ticket(ONE, by="Rui", finding="Bearing.", now_ms=NOW_MS + 3)

@@ -37,7 +37,9 @@ KEYS = st.tuples(st.sampled_from("abc"), st.sampled_from("xyz"))
 
 @given(rounds=st.lists(st.lists(KEYS, max_size=6), max_size=6))
 @settings(
-    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+    max_examples=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )
 def test_no_order_of_asking_changes_a_row(
     rounds: list[list[tuple[str, str]]], tmp_path_factory: pytest.TempPathFactory

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from email.message import EmailMessage
 from io import BytesIO
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import icalendar
 import pytest
@@ -18,14 +19,16 @@ from support.outbox import outbox_for
 from support.records import open_records
 from support.smtp import MailCatcher
 from test_crews_config import CREWS
-from visit_rig import NOW_MS, configured, wear, worn_records
+from visit_rig import NOW_MS, VISIT, configured, wear, worn_records
 
 from gateway.config import Configuration
+from gateway.due_keeper import DueKeeper
 from gateway.records import Records, RecordsError
 from gateway.records.visit_rows import VisitRow, VisitState
 from gateway.records.visits import NewWish
 from gateway.visits.proposing import planned as plan_unwritten
 from gateway.visits.proposing import propose
+from gateway.visits.question import Question, question
 from gateway.visits.telling import VisitError, cancellation, confirmation
 from rules.events import StepResult
 from rules.visits.wishes import WishKind
@@ -274,6 +277,76 @@ def test_a_crew_that_is_gone_and_a_day_that_is_over_are_refused(
         cancel_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
 
 
+def test_whoever_was_told_hears_of_the_cancellation_also_of_a_crew_that_is_gone(
+    records: Records, fleet: Configuration, server: MailCatcher, tmp_path: Path
+) -> None:
+    (row,) = planned(records, fleet)
+    done, told = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    first = sent(records, server, NOW_MS)
+    other = configured(tmp_path / "other", CREWS.replace("van-1]", "van-9]"))
+    with pytest.raises(VisitError, match=r"not in crews\.toml any more"):
+        confirm_visit(
+            records, other, replace(done, state=VisitState.PROPOSED), by="P. Lane", note="",
+            now_ms=NOW_MS,
+        )  # fmt: skip
+    off, heard = cancel_visit(records, other, done, by="P. Lane", note="", now_ms=NOW_MS)
+    assert off.state is VisitState.CANCELLED
+    assert [one.email for one in heard] == [one.email for one in told] == ["van-1@north.example"]
+    second = sent(records, server, NOW_MS)
+    assert second["In-Reply-To"] == first["Message-ID"]
+    assert entry(second)[0] == "CANCEL"
+
+
+def test_a_member_who_left_and_one_who_came_both_hear_of_the_cancellation(
+    records: Records, fleet: Configuration, tmp_path: Path
+) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    other = configured(tmp_path / "other", CREWS.replace("van-1@", "new-1@"))
+    _, heard = cancel_visit(records, other, done, by="P. Lane", note="", now_ms=NOW_MS)
+    assert [one.email for one in heard] == ["van-1@north.example", "new-1@north.example"]
+
+
+def test_what_was_opened_or_wished_about_is_confirmed_only_after_a_new_plan(
+    records: Records, fleet: Configuration
+) -> None:
+    (row,) = planned(records, fleet)
+    done, _ = confirm_visit(records, fleet, row, by="P. Lane", note="", now_ms=NOW_MS)
+    jobs = sorted(done.course.needs)
+    move = NewWish(WishKind.MOVE, jobs, day="2026-07-09")
+    records.wish_visit(move, by="R. Marsh", note="", now_ms=NOW_MS + 1, reopens=done.number)
+    opened = records.visit(done.number)
+    assert opened is not None
+    assert opened.state is VisitState.REOPENED
+    with pytest.raises(VisitError, match=r"opened by a wish of R. Marsh .* Plan anew"):
+        confirm_visit(records, fleet, opened, by="P. Lane", note="", now_ms=NOW_MS + 1)
+    (again,) = planned(records, fleet, NOW_MS + 2)
+    refuse = NewWish(WishKind.REFUSE, jobs[:1], until_day="2026-07-20")
+    records.wish_visit(refuse, by="R. Marsh", note="", now_ms=NOW_MS + 3)
+    with pytest.raises(VisitError, match=r"Wish 2, by .* is about V-000001"):
+        confirm_visit(records, fleet, again, by="P. Lane", note="", now_ms=NOW_MS + 3)
+    records.end_visit_wish(2, by="R. Marsh", now_ms=NOW_MS + 4)
+    pin = NewWish(WishKind.PIN, jobs, day=again.day, crew=again.crew)
+    records.wish_visit(pin, by="R. Marsh", note="", now_ms=NOW_MS + 4)
+    sure, _ = confirm_visit(records, fleet, again, by="P. Lane", note="", now_ms=NOW_MS + 5)
+    assert (sure.state, sure.day) == (VisitState.CONFIRMED, "2026-07-09")
+
+
+def test_a_plan_says_of_how_many_units_a_date_is_not_known_yet(
+    records: Records, fleet: Configuration
+) -> None:
+    with records._database.write() as connection:
+        connection.exec_driver_sql("DELETE FROM due_dates")
+    rows, plan = propose(records, fleet, NOW_MS, 5)
+    assert plan.outcome.awaited == 1
+    assert records.visit_plan() == plan
+    assert {key for row in rows for key in row.course.needs} == {FLOAT}, "the ticket's job alone"
+    DueKeeper(records, lambda: NOW_MS).run()
+    rows, plan = propose(records, fleet, NOW_MS, 5)
+    assert plan.outcome.awaited == 0
+    assert PADS in {key for row in rows for key in row.course.needs}
+
+
 def test_numbers_are_never_given_twice(records: Records, fleet: Configuration) -> None:
     planned(records, fleet)
     all_of_it = [PADS, FLOAT, "quay-cold-store/ac-1/coil"]
@@ -310,7 +383,7 @@ def test_of_two_planners_who_confirm_at_once_one_is_told_of_the_other(
     refused: list[str] = []
 
     def confirm(by: str) -> None:
-        ready.wait(30)
+        ready.wait(120)
         try:
             confirm_visit(records, fleet, row, by=by, note="", now_ms=NOW_MS)
         except RecordsError as error:
@@ -322,7 +395,7 @@ def test_of_two_planners_who_confirm_at_once_one_is_told_of_the_other(
     for one in both:
         one.start()
     for one in both:
-        one.join(60)
+        one.join(120)
     assert len(done) == len(refused) == 1
     assert "was changed meanwhile" in refused[0]
     kept = records.visit(row.number)
@@ -362,3 +435,45 @@ def test_a_wish_that_cannot_be_kept_costs_nobody_ten_thousand_hours(
     assert out.cost_h < 1_000.0
     assert 0.0 <= out.bound_h <= out.cost_h + 1e-6
     assert 0.0 <= out.gap <= 1.0
+
+
+def test_pads_dry_their_hours_in_the_night_in_which_the_clock_goes_on(tmp_path: Path) -> None:
+    """Lisbon's clock went from 1:00 to 2:00 on 29 March 2026 (IANA tz database)."""
+    now_ms = int(datetime(2026, 3, 27, 9, tzinfo=UTC).timestamp() * 1000)
+    sunday = VISIT.replace("access = [{", 'access = [{ days = ["sun"],')
+    fleet = configured(
+        tmp_path / "fleet",
+        CREWS.replace('days = ["mon", "tue", "wed", "thu"]', 'days = ["sun"]'),
+        sunday.replace("[6, 7, 8]", "[3, 4]"),
+    )
+    records = worn_records(tmp_path, now_ms)
+    row = with_need(planned(records, fleet, now_ms), PADS)
+    assert row.day == "2026-03-29"
+    (stop,) = row.course.stops
+    assert stop.wet_off_ms is not None
+    assert stop.begins_ms - stop.wet_off_ms == 10 * 3_600_000
+    lisbon = ZoneInfo("Europe/Lisbon")
+    off, on = (datetime.fromtimestamp(t / 1000, lisbon) for t in (stop.wet_off_ms, stop.begins_ms))
+    # Units can run dry from 20:00 on, so their pads are dry at 7:00 by the new time.
+    assert (off.day, on.day) == (28, 29)
+    assert off.hour + off.minute / 60 >= 20.0
+    assert on.hour >= 7
+    records.close()
+
+
+def test_sites_of_other_clocks_make_no_tour(tmp_path: Path) -> None:
+    """Across a border of time zones one hour of the day is not that of the other site."""
+    asked = {
+        zone: question_of(tmp_path / zone.replace("/", "-"), zone)
+        for zone in ("Europe/Lisbon", "Europe/London", "Europe/Madrid")
+    }
+    clocks = {zone: one.problem.places[0].clock for zone, one in asked.items()}
+    assert clocks["Europe/Lisbon"] == clocks["Europe/London"] != clocks["Europe/Madrid"]
+
+
+def question_of(folder: Path, zone: str) -> Question:
+    fleet = configured(folder / "fleet")
+    sites = [site.model_copy(update={"time_zone": zone}) for site in fleet.sites]
+    return question(
+        fleet.visits, sites, (), due=(), tickets=(), wishes=(), confirmed=(), now_ms=NOW_MS
+    )

@@ -15,10 +15,11 @@ from typing import Any
 
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
-from support.broker import Mosquitto, free_port
+from support.broker import Mosquitto
 from support.gateway_fleet import configuration, site
 from support.influx import VictoriaServer
 from support.ledger_engine import LedgerEngine
+from support.ports import free_port
 from support.senml_site import HEALTHY as SENDING
 from support.senml_site import SiteGateway
 from support.smtp import MailCatcher
@@ -68,7 +69,7 @@ def settings(
     )  # fmt: skip
 
 
-def until(what: Callable[[], object], within_s: float = 30.0) -> None:
+def until(what: Callable[[], object], within_s: float = 120.0) -> None:
     """Wait until something outside this thread has come about."""
     pause = threading.Event()
     deadline_s = time.monotonic() + within_s
@@ -99,7 +100,7 @@ class Page:
         return None
 
     def _get(self, path: str, **headers: str) -> tuple[int, bytes]:
-        connection = HTTPConnection("127.0.0.1", self._service.watch.server.port, timeout=30)
+        connection = HTTPConnection("127.0.0.1", self._service.watch.server.port, timeout=120)
         try:
             connection.request("GET", path, headers=headers)
             response = connection.getresponse()
@@ -191,15 +192,17 @@ def test_silence_of_all_sites_is_the_gateways_own_and_is_told_once(
         configured = settings(broker, "silence", watch, mail.port)
         with running(configured, tmp_path / "data") as page:
             site_gateway.send("quay", "ac-1", [time.time() - 60], HEALTHY)
-            (begin,) = mail.wait_for(1)
+            begin = mail.wait_for(1)[0]
             service = page._service
+            # A slow start is silence as well, ends with the message, and sets in anew.
+            until(lambda: service.status().messages)
+            until(lambda: "all-sites-silent" in page.health()[1])
             until(lambda: service.watch.deaf)
             until(lambda: clock_entries(service)[-1] is False)
-            assert "all-sites-silent" in page.health()[1]
             site_gateway.send("quay", "ac-1", [time.time() - 30], HEALTHY)
-            _, end = mail.wait_for(2)
-            until(lambda: not service.watch.deaf)
-            until(lambda: clock_entries(service)[-1] is True)
+            # A second later they are silent again, and a slow machine is told of that too.
+            end = mail.wait_for(2)[1]
+            until(lambda: True in clock_entries(service)[clock_entries(service).index(False) :])
         assert "Every site has fallen silent" in begin.message["Subject"]
         assert begin.recipients == ("ops@centre.example",)
         assert end.message["In-Reply-To"] == begin.message["Message-ID"]
@@ -226,7 +229,7 @@ def test_a_thread_that_stands_still_gets_no_sign_of_life_and_is_told(
     def blocking(*arguments: Any) -> Any:
         if any(getattr(a, "payload", a) == b"block" for a in arguments):
             blocked.set()
-            go_on.wait(60)
+            go_on.wait(120)
         return work(*arguments)
 
     def counted(self: Watch) -> Any:
@@ -238,14 +241,14 @@ def test_a_thread_that_stands_still_gets_no_sign_of_life_and_is_told(
         while looks.acquire(blocking=False):
             pass
         for _ in range(count):
-            assert looks.acquire(timeout=30)
+            assert looks.acquire(timeout=120)
 
     monkeypatch.setattr(owner, method, blocking)
     monkeypatch.setattr("gateway.intake._ATTEMPT_S", 1.5)
     monkeypatch.setattr(Watch, "look", counted)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as hears:
         hears.bind(str(tmp_path / "notify"))
-        hears.settimeout(30)
+        hears.settimeout(120)
         manager = ServiceManager(str(tmp_path / "notify"), watchdog_s=10.0)
         watch = replace(WATCH, stuck_after_s=0.5)
         configured = settings(broker, thread.replace(" ", "-"), watch)
@@ -255,7 +258,7 @@ def test_a_thread_that_stands_still_gets_no_sign_of_life_and_is_told(
             while hears.recv(4096) != b"WATCHDOG=1":
                 pass
             site_gateway.publish("sites/quay/ac-1/senml", b"block")
-            assert blocked.wait(30)
+            assert blocked.wait(120)
             until(lambda: page.health("/health/live")[0] == 503)
             _, kinds, says = page.health("/health/live")
             assert "thread-stuck" in kinds
@@ -280,7 +283,7 @@ def _drained(hears: socket.socket) -> list[bytes]:
     except BlockingIOError:
         return found
     finally:
-        hears.settimeout(30)
+        hears.settimeout(120)
 
 
 def test_records_that_do_not_answer_hold_up_neither_health_nor_signs_of_life(
@@ -295,12 +298,12 @@ def test_records_that_do_not_answer_hold_up_neither_health_nor_signs_of_life(
 
             def hangs() -> Any:
                 asked.set()
-                go_on.wait(60)
+                go_on.wait(120)
                 return {}
 
             patched.setattr(service.records, "alarm_counts", hangs)
             patched.setattr("gateway.watching.watch._OLD_LOOK_S", 0.5)
-            assert asked.wait(30)
+            assert asked.wait(120)
             until(lambda: page.health()[1] == ["watch"])
             status, _, says = page.health()
             assert status == 503

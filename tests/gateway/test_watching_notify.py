@@ -24,7 +24,7 @@ def listening(
         address = str(tmp_path / "notify")
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as hears:
         hears.bind(address.replace("@", "\0", 1) if request.param == "abstract" else address)
-        hears.settimeout(30)
+        hears.settimeout(120)
         yield address, hears
 
 

@@ -10,7 +10,7 @@ from contextlib import closing
 from http.client import HTTPConnection, HTTPResponse
 
 import pytest
-from support.broker import free_port
+from support.ports import free_port
 
 from gateway.watching.server import Answer, Page, WatchServer
 
@@ -37,13 +37,13 @@ def server() -> Iterator[WatchServer]:
 
 
 def ask(server: WatchServer, path: str, method: str = "GET", **headers: str) -> HTTPResponse:
-    connection = HTTPConnection("127.0.0.1", server.port, timeout=30)
+    connection = HTTPConnection("127.0.0.1", server.port, timeout=120)
     connection.request(method, path, headers=headers)
     return connection.getresponse()
 
 
 def connected(server: WatchServer) -> socket.socket:
-    return socket.create_connection(("127.0.0.1", server.port), timeout=30)
+    return socket.create_connection(("127.0.0.1", server.port), timeout=120)
 
 
 def until_closed(client: socket.socket) -> bytes:
@@ -136,10 +136,10 @@ def test_a_client_that_never_reads_is_left() -> None:
     try:
         with closing(connected(server)) as client:
             client.sendall(b"GET /huge HTTP/1.1\r\n\r\n")
-            assert began.wait(30)
+            assert began.wait(120)
             for thread in threading.enumerate():
                 if "process_request_thread" in thread.name:
-                    thread.join(30)
+                    thread.join(120)
                     assert not thread.is_alive()
             assert len(until_closed(client)) < 20_000_000
         assert ask(server, "/echo").status == 503
@@ -152,7 +152,7 @@ def test_beyond_some_at_once_connections_are_closed_unanswered() -> None:
 
     def waits(_accept: str) -> Answer:
         going_on.release()
-        may_end.wait(30)
+        may_end.wait(120)
         return Answer(200, "text/plain", b"done")
 
     server = WatchServer("127.0.0.1", 0, {"/waits": waits}, client_s=30)
@@ -162,7 +162,7 @@ def test_beyond_some_at_once_connections_are_closed_unanswered() -> None:
         for client in clients:
             client.sendall(b"GET /waits HTTP/1.0\r\n\r\n")
         for _ in clients:
-            assert going_on.acquire(timeout=30)
+            assert going_on.acquire(timeout=120)
         with closing(connected(server)) as ninth:
             assert until_closed(ninth) == b""
         may_end.set()

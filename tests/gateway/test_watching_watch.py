@@ -141,6 +141,24 @@ def test_silence_counts_only_while_messages_could_be_heard_and_are_not_held_up()
     assert not world.watch.deaf
 
 
+def test_looks_that_always_find_the_pipeline_at_work_do_not_put_silence_off() -> None:
+    """On a busy machine it is at work at most looks, if only for the clock's entries."""
+    world = World()
+    world.go_on()
+
+    def look(still_s: float) -> list[tuple[str, bool]]:
+        world.pulse.beat()
+        world.now_s += still_s
+        world.wall_s += still_s
+        return [(c.episode.slug, c.began) for c in world.watch.look()]
+
+    told = [change for _ in range(130) for change in look(4.9)]
+    assert told == [("all-sites-silent", True)]
+    assert world.watch.deaf
+    look(61.0)  # one that stands still for long may have messages in hand
+    assert not world.watch.deaf
+
+
 def test_a_broker_that_is_away_for_longer_than_allowed_is_told_with_its_reason() -> None:
     world = World()
     world.go_on()

@@ -20,7 +20,7 @@ def test_a_worker_that_fails_tells_with_its_traceback(caplog: pytest.LogCaptureF
     deaths: list[tuple[str, BaseException]] = []
     worker = Failing("counter", lambda name, error: deaths.append((name, error)))
     worker.start()
-    assert worker.join(30)
+    assert worker.join(120)
     [(name, error)] = deaths
     assert (name, type(error)) == ("counter", ArithmeticError)
     assert "The thread 'counter' has died of a defect: ArithmeticError: cannot" in caplog.text
@@ -43,7 +43,7 @@ def test_a_worker_that_is_stopped_while_it_waits_has_not_died() -> None:
     deaths: list[str] = []
     worker = Waiting("waiting", lambda name, _error: deaths.append(name))
     worker.start()
-    assert waiting.wait(30)
+    assert waiting.wait(120)
     worker.stop()
-    assert worker.join(30)
+    assert worker.join(120)
     assert deaths == []

@@ -11,12 +11,13 @@ from support.records import ROUTING, open_records, raised
 from test_crews_config import CREWS
 
 from gateway.config import Configuration, load
+from gateway.due_keeper import DueKeeper
 from gateway.records import Records
 from rules.condition import PartCondition
 from rules.condition.figures import DAY_MS
 from rules.events import Severity, StepResult
 
-__all__ = ["FLEET_SITE", "NOW_MS", "configured", "wear", "worn_records"]
+__all__ = ["FLEET_SITE", "NOW_MS", "VISIT", "configured", "wear", "worn_records"]
 
 NOW_MS: Final = int(datetime(2026, 7, 6, 9, 30, tzinfo=UTC).timestamp() * 1000)  # a Monday
 FLEET_SITE: Final = "quay-cold-store"
@@ -64,4 +65,5 @@ def worn_records(where: Any, now_ms: int = NOW_MS) -> Records:
     conditions = (*wear("pads", 12.0, 1.2, now_ms=now_ms), *wear("coil", 20.0, 1.4, now_ms=now_ms))
     low = raised(now_ms - DAY_MS, Severity.LOW, fault="float-stuck-shut")
     records.commit(1, StepResult((low,), conditions=conditions), [], now_ms)
+    DueKeeper(records, lambda: now_ms).run()
     return records

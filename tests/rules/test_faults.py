@@ -118,6 +118,15 @@ def test_a_pump_that_stops_is_one_alarm(learned):
     assert next(c for c in evidence.causes if c.slug == "no-supply").ruled_out
 
 
+def test_a_command_taken_back_unheard_blames_no_pump(learned):
+    """The command drops out while the pump runs, and the controller stops the pump meanwhile."""
+    learned.run(10 * 60.0, pump_command=None)
+    learned.run(20 * 60.0, pump_command=None, pump_current=0.0, wet_mode=0.0, spray_pressure=0.0)
+    assert learned.events == []
+    learned.run(HOUR, pump_command=0.0, pump_current=0.0, wet_mode=0.0, spray_pressure=0.0)
+    assert learned.events == []
+
+
 def test_a_command_taken_back_does_not_clear_a_stopped_pump(learned):
     learned.run(HOUR, pump_current=0.0, spray_pressure=0.0)
     learned.run(HOUR, pump_current=0.0, spray_pressure=0.0, pump_command=0.0, wet_mode=0.0)
@@ -243,6 +252,18 @@ def test_a_level_that_a_pump_stop_leaves_unmoved_is_frozen(feed):
 def test_a_calm_basin_at_rest_may_stand_still_for_days(feed):
     still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
     frozen(feed, 72.0, 300_000, **still, ambient_temperature=18.0)
+    assert feed.events == []
+
+
+def test_a_current_that_is_lost_and_found_is_no_start_of_the_pump(feed):
+    """A calm level at rest stays free of blame when the pump's transducer drops out for hours."""
+    rest = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+    still = {**HEALTHY, **rest, "ambient_temperature": 18.0}
+    blind = {name: value for name, value in still.items() if name != "pump_current"}
+    for hours, values in ((6.0, still), (2.0, blind), (3.0, still)):
+        for _ in range(int(hours * 60)):
+            feed.now_ms += 60_000
+            feed.send(0, feed.now_ms, row_of_values(values))
     assert feed.events == []
 
 

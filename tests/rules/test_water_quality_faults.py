@@ -101,8 +101,29 @@ def test_in_damp_air_evaporation_is_a_rough_guess():
 # ---------------------------------------------------------------- bleed blocked
 
 
+def test_a_bleed_that_waits_for_a_high_setpoint_is_not_blocked():
+    """Four cycles where three are intended: for hours the water climbs as with the bleed shut."""
+    day = Day(Basin(bleed=controlled_bleed(20.0, 1250.0, hysteresis=0.35))).run(72.0)
+    assert day.raised() == []
+    day.basin.bleed = steady_bleed(0.0)
+    day.run(6.0)
+    assert day.raised()[0] == "bleed-blocked"
+
+
+def test_a_bleed_that_never_worked_is_blocked_at_the_limit():
+    """Where no habit is known yet, nothing is overdue before the limit."""
+    day = Day(Basin())
+    while day.basin.conductivity < 1450.0:
+        day.run(0.5)
+    assert day.raised() == []
+    day.run(2.0)
+    assert day.raised()[0] == "bleed-blocked"
+
+
 def test_a_blocked_bleed_is_found_before_the_limit():
-    day = Day(Basin()).run(8.0)
+    day = Day(Basin(bleed=controlled_bleed(8.0, 1000.0))).run(40.0)
+    day.basin.bleed = steady_bleed(0.0)
+    day.run(6.0)
     event = next(e for e in day.feed.events if e.change is Change.RAISED)
     assert event.fault == "bleed-blocked"
     assert event.severity is Severity.LOW
@@ -479,3 +500,22 @@ def test_softer_by_the_meters_with_thin_water_is_a_probe_first_and_held_water_is
     held.run(30.0)
     assert held.raised() == ["makeup-quality-changed"]
     assert held.evidence("makeup-quality-changed").causes[0].slug == "supply-changed"
+
+
+@pytest.mark.parametrize("error_mm", [8.0, 12.0])
+def test_a_float_set_higher_than_the_file_says_accuses_no_probe(error_mm):
+    """By the reading the valve is all but shut, though level and water are held as ever."""
+    day = Day(Basin(conductivity=1050.0, bleed=steady_bleed(1.25)))
+    day.level_error_mm = error_mm
+    day.run(3.0).run(4.0, running=False).run(10.0)
+    assert "conductivity-probe" not in day.raised()
+    assert "bleed-stuck-open" not in day.raised()
+
+
+def test_a_probe_that_is_plugged_in_again_is_no_harder_make_up():
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)), meters=True).run(4.0)
+    day.probe = lambda c: 0.004 * c
+    day.run(6.0)
+    day.probe = lambda c: c
+    day.run(6.0)
+    assert day.raised() == ["conductivity-probe"]

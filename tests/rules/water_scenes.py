@@ -94,6 +94,7 @@ class Day:
         self.rng = np.random.default_rng(11)
         self.minutes = 0
         self.probe: Callable[[float], float] = lambda c: c
+        self.level_error_mm = 0.0
         self.every = 1
         """Minutes from frame to frame."""
         self.humidity = 40.0
@@ -114,7 +115,9 @@ class Day:
             values["relative_humidity"] = self.humidity
             b = self.basin
             wave = 1.2 if running else 0.4
-            values["basin_level"] = max(b.level + self.rng.normal(0.0, wave), 0.0)
+            values["basin_level"] = max(
+                b.level + self.level_error_mm + self.rng.normal(0.0, wave), 0.0
+            )
             wet = min(max((b.level - 12.0) / 15.0, 0.0), 1.0)
             read = self.probe(b.conductivity) * wet
             values["conductivity"] = max(read * (1.0 + self.rng.normal(0.0, 0.004)), 0.0)
@@ -190,13 +193,15 @@ def timed_bleed(l_min: float, share: float) -> Callable[[Basin, float], float]:
     return lambda _b, t: l_min / share if t % 1.0 < share else 0.0
 
 
-def controlled_bleed(l_min: float, setpoint: float) -> Callable[[Basin, float], float]:
-    """A bleed by conductivity with 7 % of hysteresis."""
+def controlled_bleed(
+    l_min: float, setpoint: float, hysteresis: float = 0.07
+) -> Callable[[Basin, float], float]:
+    """A bleed by conductivity that shuts ``hysteresis`` of the setpoint below it."""
     state = {"open": False}
 
     def step(basin: Basin, _t: float) -> float:
         c = basin.solids / max(basin.AREA * basin.level + basin.held_l, 1.0)
-        state["open"] = c > setpoint or (state["open"] and c > 0.93 * setpoint)
+        state["open"] = c > setpoint or (state["open"] and c > (1.0 - hysteresis) * setpoint)
         return l_min if state["open"] else 0.0
 
     return step

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from support.ports import free_port
 
 from rules.signals import INDEX
 from simulator import DEMO_FLEET
@@ -75,9 +76,7 @@ def broker_port(tmp_path: Path) -> Iterator[int]:
     program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
     if not Path(program).exists():
         pytest.skip("mosquitto is not installed")
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
+    port = free_port()
     settings = tmp_path / "mosquitto.conf"
     settings.write_text(
         f"listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\n"
@@ -86,7 +85,7 @@ def broker_port(tmp_path: Path) -> Iterator[int]:
     with (tmp_path / "mosquitto.log").open("wb") as log:
         process = subprocess.Popen([program, "-c", str(settings)], stdout=log, stderr=log)
     try:
-        deadline = time.monotonic() + 10.0
+        deadline = time.monotonic() + 120
         while True:
             try:
                 socket.create_connection(("127.0.0.1", port), timeout=1.0).close()
@@ -97,4 +96,4 @@ def broker_port(tmp_path: Path) -> Iterator[int]:
         yield port
     finally:
         process.terminate()
-        process.wait(timeout=10.0)
+        process.wait(timeout=120)

@@ -37,14 +37,14 @@ class Listener:
         self.client.connect("127.0.0.1", port)
         self.client.loop_start()
         self.client.subscribe("sites/#", qos=1)
-        assert subscribed.wait(10.0)
+        assert subscribed.wait(60)
 
     def _on_message(self, _client: object, _data: object, message: mqtt.MQTTMessage) -> None:
         with self._changed:
             self.messages.append((message.topic, message.payload))
             self._changed.notify_all()
 
-    def wait(self, condition: Any, timeout_s: float = 30.0) -> bool:
+    def wait(self, condition: Any, timeout_s: float = 120.0) -> bool:
         with self._changed:
             return self._changed.wait_for(lambda: condition(self.messages), timeout_s)
 
@@ -153,7 +153,7 @@ def test_command_line_publishes_reports_and_stops_cleanly_on_sigterm(
             break
     rest = [json.loads(line) for line in process.stderr]
     process.stderr.close()
-    assert process.wait(timeout=20.0) == 0
+    assert process.wait(timeout=120) == 0
     assert [e["event"] for e in events if e["event"] != "backlog"][:2] == ["caught_up", "live"]
     assert rest[-1]["event"] == "stopped"
     assert listener.wait(lambda _: listener.statuses("quay-cold-store")[-1:] == [b"offline"])

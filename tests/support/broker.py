@@ -15,18 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
-__all__ = ["Certificates", "Mosquitto", "free_port", "make_certificates"]
+from support.ports import free_port
 
-_READY_WITHIN_S = 30.0
+__all__ = ["Certificates", "Mosquitto", "make_certificates"]
+
+_READY_WITHIN_S = 120.0
 _PORT_ATTEMPTS = 5
-
-
-def free_port() -> int:
-    """A TCP port of the loopback interface that was free a moment ago."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port
 
 
 def _program(name: str) -> str:
@@ -149,10 +143,10 @@ class Mosquitto:
         else:
             process.terminate()
         try:
-            process.wait(10)
+            process.wait(60)
         except subprocess.TimeoutExpired:
             process.kill()
-            process.wait(10)
+            process.wait(60)
 
     def _ready(self) -> bool:
         """Whether it took a connection before it ended or the time was up."""

@@ -47,7 +47,7 @@ def stored(data: Path, site: str, unit: str, signal: str) -> list[tuple[int, flo
 @contextmanager
 def locked(path: Path) -> Iterator[None]:
     """Another program holds the file's write lock for the length of the block."""
-    other = sqlite3.connect(path, isolation_level=None, timeout=30)
+    other = sqlite3.connect(path, isolation_level=None, timeout=120)
     try:
         other.execute("BEGIN EXCLUSIVE")
         yield

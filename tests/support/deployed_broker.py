@@ -23,7 +23,7 @@ from support.broker import Certificates, Mosquitto
 __all__ = ["DEPLOYED", "AsUser", "DeployedBroker"]
 
 DEPLOYED = Path(__file__).resolve().parents[2] / "deploy" / "mosquitto" / "basinward.conf"
-_WITHIN_S = 30.0
+_WITHIN_S = 120.0
 
 
 _DEBIANS = """\

@@ -29,7 +29,7 @@ def command(*arguments: str) -> str:
     """What ``basinward`` with these arguments prints; it must end with status 0."""
     done = subprocess.run(
         [*_BASINWARD, *arguments], cwd=_ROOT, env=_environment(), capture_output=True, text=True,
-        timeout=60, check=False,
+        timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
@@ -39,7 +39,7 @@ def refused(*arguments: str) -> str:
     """What ``basinward`` with these arguments says on standard error; it must end with status 1."""
     done = subprocess.run(
         [*_BASINWARD, *arguments], cwd=_ROOT, env=_environment(), capture_output=True, text=True,
-        timeout=60, check=False,
+        timeout=120, check=False,
     )  # fmt: skip
     assert done.returncode == 1, done.stdout + done.stderr
     return done.stderr
@@ -137,7 +137,7 @@ class RunningGateway:
         with self._news:
             return [line for line in self._lines if words in line]
 
-    def wait_for_line(self, words: str, count: int = 1, timeout_s: float = 30.0) -> str:
+    def wait_for_line(self, words: str, count: int = 1, timeout_s: float = 120.0) -> str:
         """Wait until a ``count``-th line with these words is there, and give it."""
 
         def there() -> bool:
@@ -149,7 +149,7 @@ class RunningGateway:
             assert len(found) >= count, f"{words!r} was not said:\n{''.join(self._lines)}"
         return found[count - 1]
 
-    def until(self, what: Callable[[], object], timeout_s: float = 30.0) -> None:
+    def until(self, what: Callable[[], object], timeout_s: float = 120.0) -> None:
         """Wait until something in a file or another process has come about.
 
         The test fails if the gateway ends before.
@@ -186,12 +186,12 @@ class RunningGateway:
             return None
         process.send_signal(number)
         try:
-            status = process.wait(60)
+            status = process.wait(120)
         except subprocess.TimeoutExpired:
             process.kill()
-            status = process.wait(10)
+            status = process.wait(60)
         assert self._reader is not None
-        self._reader.join(10)
+        self._reader.join(60)
         return status
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import socket
 import subprocess
 import time
 import urllib.error
@@ -18,18 +17,12 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Self
 
-__all__ = ["InfluxServer", "Server", "VictoriaServer", "free_port"]
+from support.ports import free_port
 
-_READY_WITHIN_S = 60.0
+__all__ = ["InfluxServer", "Server", "VictoriaServer"]
+
+_READY_WITHIN_S = 120.0
 _PORT_ATTEMPTS = 5
-
-
-def free_port() -> int:
-    """A TCP port of the loopback interface that was free a moment ago."""
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        port: int = s.getsockname()[1]
-    return port
 
 
 class Server:
@@ -70,7 +63,7 @@ class Server:
             return
         process.terminate()
         try:
-            process.wait(timeout=30)
+            process.wait(timeout=120)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
@@ -106,7 +99,7 @@ class Server:
 
     def _request(self, path: str, body: bytes | None) -> bytes:
         request = urllib.request.Request(self.url + path, data=body)  # noqa: S310 - loopback
-        with urllib.request.urlopen(request, timeout=30) as response:  # noqa: S310
+        with urllib.request.urlopen(request, timeout=120) as response:  # noqa: S310
             answer: bytes = response.read()
         return answer
 

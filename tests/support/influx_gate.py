@@ -43,7 +43,7 @@ class InfluxGate:
     def __exit__(self, *_: object) -> None:
         self._http.shutdown()
         self._http.server_close()
-        self._thread.join(10)
+        self._thread.join(60)
 
 
 class _Quiet(ThreadingHTTPServer):

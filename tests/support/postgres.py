@@ -14,14 +14,14 @@ from typing import Final, Self
 import psycopg
 from sqlalchemy.engine import URL
 
-from support.broker import free_port
+from support.ports import free_port
 
 __all__ = ["PASSWORD", "USER", "PostgresServer"]
 
 USER: Final = "keeper"
 PASSWORD: Final = "not-a-secret-7"
 _BINARIES: Final = Path("/usr/lib/postgresql")
-_READY_WITHIN_S: Final = 60.0
+_READY_WITHIN_S: Final = 120.0
 _SETTINGS: Final = (
     # The tests end processes, not the machine: what was handed to the system is safe.
     "fsync=off", "full_page_writes=off", "shared_buffers=32MB", "max_connections=60",
@@ -96,7 +96,7 @@ class PostgresServer:
         process, self._process = self._process, None
         if process is not None:
             process.send_signal(number)
-            process.wait(30)
+            process.wait(120)
 
     @property
     def log(self) -> str:
@@ -110,7 +110,7 @@ class PostgresServer:
     def execute(self, statement: str, database: str = "postgres") -> list[tuple[object, ...]]:
         """Run a statement outside a transaction; its rows."""
         url = self.url(database).render_as_string(hide_password=False)
-        with psycopg.connect(url, autocommit=True, connect_timeout=5) as connection:
+        with psycopg.connect(url, autocommit=True, connect_timeout=60) as connection:
             cursor = connection.execute(statement.encode())
             return cursor.fetchall() if cursor.description else []
 

@@ -91,7 +91,7 @@ def not_refused(records: Records) -> None:
 
 def all_journalled_is_judged(data: Path, records: Records) -> Callable[[], bool]:
     """Whether the rules have committed what the journal holds at the time of this call."""
-    journal = sqlite3.connect(f"file:{data / JOURNAL_FILE}?mode=ro", uri=True, timeout=30)
+    journal = sqlite3.connect(f"file:{data / JOURNAL_FILE}?mode=ro", uri=True, timeout=120)
     try:
         row = journal.execute("SELECT seq FROM sqlite_sequence WHERE name = 'entries'").fetchone()
     finally:

@@ -57,7 +57,7 @@ class Network:
         self._listener.close()
         self._reset_all()
         for thread in self._threads:
-            thread.join(10)
+            thread.join(60)
 
     def cut(self) -> None:
         """Reset all connections; refuse new ones."""

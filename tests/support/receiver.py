@@ -89,7 +89,7 @@ class Receiver:
             self._server.server_close()
             self._server = None
 
-    def wait_for(self, count: int, timeout_s: float = 60.0) -> list[Call]:
+    def wait_for(self, count: int, timeout_s: float = 120.0) -> list[Call]:
         """Wait until so many calls came whole."""
         with self._arrived:
             assert self._arrived.wait_for(lambda: len(self.calls) >= count, timeout_s)

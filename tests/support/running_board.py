@@ -97,7 +97,7 @@ class RunningBoard:
         data = None if fields is None else urllib.parse.urlencode(fields).encode()
         request = urllib.request.Request(url, data, method=method)  # noqa: S310 - as checked
         try:
-            with urllib.request.urlopen(request, timeout=30) as answer:  # noqa: S310
+            with urllib.request.urlopen(request, timeout=120) as answer:  # noqa: S310
                 return Answer(answer.status, answer.read().decode())
         except urllib.error.HTTPError as error:
             with error:
@@ -117,9 +117,9 @@ class RunningBoard:
     def _end(self) -> int:
         self._process.send_signal(signal.SIGTERM)
         try:
-            status = self._process.wait(30)
+            status = self._process.wait(120)
         except subprocess.TimeoutExpired:
             self._process.kill()
-            status = self._process.wait(10)
-        self._reader.join(10)
+            status = self._process.wait(60)
+        self._reader.join(60)
         return status

@@ -69,13 +69,13 @@ class SiteGateway:
 
     def publish(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
         """One message."""
-        self._client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(60)
+        self._client.publish(topic, payload, qos=1, retain=retain).wait_for_publish(120)
 
     def publish_all(self, messages: Sequence[tuple[str, bytes | str]]) -> None:
         """Many messages, in this order."""
         sent = [self._client.publish(topic, payload, qos=1) for topic, payload in messages]
         for one in sent:
-            one.wait_for_publish(60)
+            one.wait_for_publish(120)
 
     def send(
         self, site: str, unit: str, times_s: Sequence[float], values: Mapping[str, float | bool]

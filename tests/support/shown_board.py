@@ -5,9 +5,11 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import uvicorn
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from gateway.board.app import make_app
@@ -28,35 +30,58 @@ EVERY = frozenset(Role)
 ANA = Visitor("Ana Reis", EVERY, form_token="t0ken-of-ana")
 
 
-def board_of(fleet: ShownFleet, visitor: Visitor | None = ANA) -> Board:
-    """The board, with everybody let in as the visitor."""
+@dataclass
+class ShownBoard(Board):
+    """A board whose application is made once: that takes much longer than a page."""
+
+    @cached_property
+    def app(self) -> FastAPI:
+        return make_app(self)
+
+
+def board_of(fleet: ShownFleet, visitor: Visitor | None = ANA) -> ShownBoard:
+    """The board, with everybody let in as the visitor.
+
+    The same one for a visitor as long as the fleet's source stays; without a visitor a new one,
+    for the caller to change.
+    """
+    if visitor is None:
+        return _new_board(fleet)
+    key = (visitor, id(fleet.source))
+    if key not in fleet.boards:
+        fleet.boards[key] = replace(_new_board(fleet), doorkeeper=LetsIn(visitor))
+    return fleet.boards[key]
+
+
+def _new_board(fleet: ShownFleet) -> ShownBoard:
     renderer = MailRenderer(fleet.sites, FAULTS)
-    board = Board(
+    return ShownBoard(
         fleet.records, Signer(bytes(range(32)), "records-1"), Pages(fleet.sites, renderer),
         fleet.configuration.name, clock_ms=lambda: fleet.now_ms,
         house=House(fleet.source, renderer),
     )  # fmt: skip
-    return board if visitor is None else replace(board, doorkeeper=LetsIn(visitor))
 
 
-def client(board: Board) -> TestClient:
+def client(board: ShownBoard) -> TestClient:
+    """A client that lets in nobody of itself; each has its own cookies."""
     return TestClient(
-        make_app(board), base_url="https://board.example", follow_redirects=False,
+        board.app, base_url="https://board.example", follow_redirects=False,
         headers={"Accept": "text/html"},
     )  # fmt: skip
 
 
 @contextmanager
 def served(board: Board) -> Iterator[str]:
-    """On a real socket; gives its address."""
+    """On a real socket; gives its address. What follows changes is the server's own."""
+    house = board.house and House(board.house.source, board.house.renderer)
     with listen("127.0.0.1", 0) as listening:
-        server = uvicorn.Server(configured(make_app(board)))
+        server = uvicorn.Server(configured(make_app(replace(board, house=house))))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
         thread.start()
         try:
             yield f"http://127.0.0.1:{listening.getsockname()[1]}"
         finally:
-            if board.house is not None:
-                board.house.live.close()
+            if house is not None:
+                house.live.close()
             server.should_exit = True
-            thread.join(30)
+            thread.join(120)

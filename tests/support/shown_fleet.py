@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -112,6 +112,8 @@ class ShownFleet:
             where / TELEMETRY_FILE, {row: key for key, row in self.rows.items()}
         )
         self.source = Source(self.records, self.store, self.configuration, where)
+        self.boards: dict[Any, Any] = {}
+        """What is made of this fleet once and shown many times; see ``support.shown_board``."""
         self.now_ms = NOW_MS
         self._offset = 0
         self.gateway_says()

@@ -54,7 +54,7 @@ class BufferedSite:
         self._halted.set()
         with self._news:
             self._news.notify_all()
-        self._thread.join(60)
+        self._thread.join(120)
         self._client.disconnect()
         self._client.loop_stop()
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import socket
 import ssl
 import threading
 from collections.abc import Callable
@@ -16,7 +14,11 @@ from typing import Any, cast
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, Session
 
-__all__ = ["MailCatcher", "Received", "free_port"]
+from support.ports import free_port
+
+__all__ = ["MailCatcher", "Received"]
+
+_PATIENCE_S = 120.0
 
 
 @dataclass(frozen=True)
@@ -163,8 +165,10 @@ class MailCatcher:
 
     def start(self) -> None:
         self._controller = _Controller(
-            _Handler(self), hostname="127.0.0.1", port=self.port, **self._options
-        )
+            _Handler(self), hostname="127.0.0.1", port=self.port,
+            ready_timeout=_PATIENCE_S,  # the library's own 5 s are short on a busy machine
+            **self._options,
+        )  # fmt: skip
         self._controller.start()
         self.sessions = 0  # the controller connects once itself, to see that it runs
 
@@ -186,17 +190,10 @@ class MailCatcher:
             self.received.append(received)
             self._arrived.notify_all()
 
-    def wait_for(self, count: int, timeout_s: float = 60.0) -> list[Received]:
+    def wait_for(self, count: int, timeout_s: float = 120.0) -> list[Received]:
         """Wait until so many messages were accepted."""
         with self._arrived:
             assert self._arrived.wait_for(lambda: len(self.received) >= count, timeout_s), (
                 f"{len(self.received)} of {count} messages came"
             )
             return list(self.received)
-
-
-def free_port() -> int:
-    """A port on loopback that nothing listens on now."""
-    with contextlib.closing(socket.socket()) as s:
-        s.bind(("127.0.0.1", 0))
-        return int(s.getsockname()[1])

@@ -44,7 +44,7 @@ class Publisher:
     def __exit__(self, *_: object) -> None:
         self.kill()
 
-    def wait_for(self, line: str, timeout_s: float = 30.0) -> None:
+    def wait_for(self, line: str, timeout_s: float = 120.0) -> None:
         """Wait until it says this."""
         heard = []
         while heard[-1:] != [line]:
@@ -64,8 +64,8 @@ class Publisher:
     def kill(self) -> None:
         """SIGKILL: the broker publishes its will. May be called twice."""
         self._process.kill()
-        self._process.wait(10)
-        self._reader.join(10)
+        self._process.wait(60)
+        self._reader.join(60)
         for stream in (self._process.stdin, self._process.stdout):
             assert stream is not None
             stream.close()
@@ -107,7 +107,7 @@ def main(port: int) -> None:
     node = spb.EdgeNode(GROUP, EDGE, (), client, commanded)
     node.register(spb.Device(DEVICE, [metric(name, m[2]) for name, m in METRICS.items()]))
     node.connect("127.0.0.1", port=port)
-    born.wait(30)
+    born.wait(120)
     told("born")
     topic = spb.Topic(
         message_type=spb.MessageType.DDATA, group_id=GROUP, edge_node_id=EDGE, device_id=DEVICE

@@ -20,7 +20,7 @@ __all__ = ["Sample", "Version1Store", "VictoriaStore", "batch", "settings_for"]
 Sample = tuple[int, int, dict[str, float]]
 """Unit row, time in ms, values by signal."""
 
-VISIBLE_WITHIN_S = 30.0
+VISIBLE_WITHIN_S = 120.0
 """An accepted write can be read after this long at the latest, on a busy machine too."""
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,7 +11,7 @@ from fastapi import Request
 from gateway.board.board import Board
 from gateway.overview.alarms import AlarmItem, alarm_items
 from gateway.overview.source import Source
-from gateway.records.session import RecordsError
+from gateway.records.audit import Acting
 from rules.events import ActionKind
 
 __all__ = ["ACTS", "LONGEST_NOTE", "ON_UNITS", "NothingDone", "Outcome", "Result", "act_on_alarms"]
@@ -26,6 +26,9 @@ ACTS: Final = {
     "in-service": ActionKind.IN_SERVICE,
 }
 ON_UNITS: Final = frozenset({ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE})
+_ON_ALARMS: Final = frozenset(ACTS.values())
+_CLOCKS_APART_MS: Final = 60_000
+"""A program's clock, and the time that a request takes."""
 _NEEDS_REASON: Final = {ActionKind.SHELVE, ActionKind.OUT_OF_SERVICE}
 
 
@@ -70,6 +73,10 @@ def act_on_alarms(
 ) -> Outcome:
     """Ask for an act on each of the alarms that are picked; those that changed are left alone.
 
+    It is one transaction, so where the records cannot be written nothing of it is recorded. An
+    alarm for which an act is on its way already is left alone too: what comes of it, nobody has
+    seen.
+
     A pick is 'site/unit/fault/changed_ms' as :attr:`AlarmItem.key` has it, or 'site/unit' for what
     is done to units. ``until_ms`` ends a shelf or the time out of service, 0 for no end. Raises
     :class:`NothingDone` where nothing of it can be done.
@@ -90,34 +97,62 @@ def act_on_alarms(
         raise NothingDone(msg)
     if kind in ON_UNITS:
         return _on_units(board, request, kind, picks, note, until_ms)
-    by_place: dict[tuple[str, str, str], AlarmItem] = {
-        (a.site, a.unit, a.fault): a for a in alarm_items(source)
-    }
-    results = []
-    for pick in dict.fromkeys(picks):
-        parts = pick.split("/")
-        item = by_place.get((parts[0], parts[1], parts[2]))
-        if why := _in_the_way(item, kind, parts, source):
-            results.append(Result(pick, why))
-            continue
-        assert item is not None  # noqa: S101 - else something is in the way
-        wanted = until_ms if kind is ActionKind.SHELVE else 0
-        try:
-            with board.acting(request) as acting:
-                board.records.request_action(
-                    kind, item.site, item.unit, by=acting.actor.shown_name, now_ms=acting.now_ms,
-                    fault=item.fault, note=note, until_ms=wanted,
-                )  # fmt: skip
-                acting.note(
-                    f"alarm: {kind.value}", f"{item.site}/{item.unit}/{item.fault}",
-                    before={"state": item.state_words, "by": item.by, "note": item.note},
-                    after={"asked": kind.value, "note": note, "until_ms": wanted},
-                )  # fmt: skip
-        except RecordsError as error:
-            results.append(Result(pick, str(error)))
-        else:
-            results.append(Result(pick))
+    with board.acting(request) as acting:
+        # Read in the transaction that writes: else of two who act at once both would be told that
+        # it was recorded.
+        by_place: dict[tuple[str, str, str], AlarmItem] = {
+            (a.site, a.unit, a.fault): a for a in alarm_items(source)
+        }
+        results = [
+            Result(pick, _on_alarm(source, board, acting, kind, by_place, pick, note, until_ms))
+            for pick in dict.fromkeys(picks)
+        ]
     return Outcome(kind, tuple(results))
+
+
+def _on_alarm(
+    source: Source,
+    board: Board,
+    acting: Acting,
+    kind: ActionKind,
+    by_place: Mapping[tuple[str, str, str], AlarmItem],
+    pick: str,
+    note: str,
+    until_ms: int,
+) -> str:
+    """Ask for the act on one alarm; why it was left alone, '' where it was recorded."""
+    parts = pick.split("/")
+    item = by_place.get((parts[0], parts[1], parts[2]))
+    if why := _in_the_way(item, kind, parts, source):
+        return why
+    assert item is not None  # noqa: S101 - else something is in the way
+    until_ms = until_ms if kind is ActionKind.SHELVE else 0
+    if kind is ActionKind.SHELVE:
+        place = f"{item.title}, {item.site_name} / {item.unit_name}"
+        longest_ms = source.names.longest_shelf_ms(item.site, item.unit)
+        if until_ms <= acting.now_ms:
+            return f"{place}: the end of the shelf is over by now."
+        if until_ms > acting.now_ms + longest_ms + _CLOCKS_APART_MS:
+            days = longest_ms / 86_400_000
+            return (
+                f"{place}: a shelf lasts {days:.3g} days at most (longest_shelf_s). Choose a "
+                "shorter time; what takes longer is out of service."
+            )
+        until_ms = min(until_ms, acting.now_ms + longest_ms)  # as the rules end it
+    if why := board.records.what_hinders(
+        kind, item.site, item.unit, fault=item.fault, until_ms=until_ms, now_ms=acting.now_ms
+    ):
+        return why
+    board.records.request_action(
+        kind, item.site, item.unit, by=acting.actor.shown_name, now_ms=acting.now_ms,
+        fault=item.fault, note=note, until_ms=until_ms,
+    )  # fmt: skip
+    acting.note(
+        f"alarm: {kind.value}", f"{item.site}/{item.unit}/{item.fault}",
+        before={"state": item.state_words, "by": item.by, "note": item.note},
+        after={"asked": kind.value, "note": note, "until_ms": until_ms},
+    )  # fmt: skip
+    return ""
 
 
 def _in_the_way(
@@ -129,9 +164,11 @@ def _in_the_way(
         title = source.names.fault_title(parts[0], parts[1], parts[2])
         return f"{title}, {source.names.site(parts[0])} / {name}: it is normal by now."
     place = f"{item.title}, {item.site_name} / {item.unit_name}"
-    same = [a for a in item.asked if a.kind is kind]
-    if same:
-        return f"{place}: {same[0].by} has just asked for it."
+    on_way = [a for a in item.asked if a.kind in _ON_ALARMS]
+    if on_way:
+        first = next((a for a in on_way if a.kind is kind), on_way[0])
+        what = "it" if first.kind is kind else f"another act ({first.kind.value})"
+        return f"{place}: {first.by} has just asked for {what}."
     if str(item.changed_ms) != parts[3]:
         by = f" by {item.by}" if item.by else ""
         return (
@@ -152,23 +189,28 @@ def _on_units(
 ) -> Outcome:
     units = dict.fromkeys(tuple(p.split("/")[:2]) for p in picks)
     until_ms = until_ms if kind is ActionKind.OUT_OF_SERVICE else 0
-    results = []
-    for site, unit in units:
-        pick = f"{site}/{unit}"
-        try:
-            with board.acting(request) as acting:
-                held = board.records.held_out(site, unit, acting.now_ms)
-                board.records.request_action(
-                    kind, site, unit, by=acting.actor.shown_name, now_ms=acting.now_ms, note=note,
-                    until_ms=until_ms,
-                )  # fmt: skip
-                acting.note(
-                    f"unit: {kind.value}", f"{site}/{unit}",
-                    before={"out_of_service": None if held is None else dict(vars(held))},
-                    after={"asked": kind.value, "note": note, "until_ms": until_ms},
-                )  # fmt: skip
-        except RecordsError as error:
-            results.append(Result(pick, str(error)))
-        else:
-            results.append(Result(pick))
+    with board.acting(request) as acting:
+        results = [
+            Result(f"{site}/{unit}", _on_unit(board, acting, kind, site, unit, note, until_ms))
+            for site, unit in units
+        ]
     return Outcome(kind, tuple(results))
+
+
+def _on_unit(
+    board: Board, acting: Acting, kind: ActionKind, site: str, unit: str, note: str, until_ms: int
+) -> str:
+    """Ask for the act on one unit; why it was left alone, '' where it was recorded."""
+    records, now_ms = board.records, acting.now_ms
+    if why := records.what_hinders(kind, site, unit, until_ms=until_ms, now_ms=now_ms):
+        return why
+    held = records.held_out(site, unit, now_ms)
+    records.request_action(
+        kind, site, unit, by=acting.actor.shown_name, now_ms=now_ms, note=note, until_ms=until_ms
+    )
+    acting.note(
+        f"unit: {kind.value}", f"{site}/{unit}",
+        before={"out_of_service": None if held is None else dict(vars(held))},
+        after={"asked": kind.value, "note": note, "until_ms": until_ms},
+    )  # fmt: skip
+    return ""

@@ -29,14 +29,17 @@ HOUR_MS: Final = 3_600_000
 class Report:
     """What a person says, of which each act takes its part.
 
-    ``act`` is 'acknowledge', 'assign' (``to``), 'arrive' (``stay_h``), 'leave', 'done', 'close'
-    (``finding``, ``findings``, ``cleaned``) or 'note'.
+    ``act`` is 'acknowledge', 'assign' (``to``), 'arrive' (``stay_h``), 'leave' (another who has
+    left: ``whom``, and that he ``is_clear`` of the machine), 'done', 'close' (``finding``,
+    ``findings``, ``cleaned``) or 'note'.
     """
 
     act: str
     note: str = ""
     to: str = ""
     stay_h: float = 4.0
+    whom: str = ""
+    is_clear: bool = False
     finding: str = ""
     findings: tuple[PartFinding, ...] = ()
     cleaned: tuple[str, ...] = ()
@@ -63,7 +66,9 @@ def record(
         check(detail)
         before = _facts(records, number)
         _do(records, number, report, acting.actor.shown_name, acting.now_ms)
-        note = {"note": clean(report.note, 300)} if report.note else {}
+        note: dict[str, Any] = {"note": clean(report.note, 300)} if report.note else {}
+        if report.act == "leave" and report.whom:
+            note |= {"whom": report.whom, "is_clear": report.is_clear}
         after = _facts(records, number) | note
         acting.note(f"ticket: {report.act}", number, before=before, after=after)
 
@@ -149,7 +154,10 @@ def _do(records: Records, number: str, report: Report, by: str, now_ms: int) -> 
             stay_ms = int(report.stay_h * HOUR_MS)
             records.arrive(number, by=by, note=note, until_ms=now_ms + stay_ms, now_ms=now_ms)
         case "leave":
-            records.leave(number, by=by, note=note, now_ms=now_ms)
+            records.leave(
+                number, by=by, note=note, now_ms=now_ms, whom=report.whom,
+                is_clear=report.is_clear,
+            )  # fmt: skip
         case "done":
             records.finish(number, by=by, note=note, now_ms=now_ms)
         case "close":

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -15,10 +15,10 @@ from gateway.board.board import Board
 from gateway.board.doors import actor_of
 from gateway.config.configuration import Configuration
 from gateway.records.records import Records
-from gateway.records.visit_rows import VisitRow
+from gateway.records.visit_rows import VisitRow, WishRow
 from gateway.records.visits import NewWish
 from gateway.visits.telling import VisitError, cancellation, confirmation
-from gateway.visits.wishing import check_wish, reopens, visit_facts, wish_facts
+from gateway.visits.wishing import check_wish, reopens, visit_facts, wish_facts, wishes_about
 from rules.visits.wishes import WishKind
 
 __all__ = ["LONGEST", "Deciding", "Decision", "as_seen", "row_of", "seen"]
@@ -88,12 +88,12 @@ class Deciding:
         request: Request,
         number: str,
         decision: Decision,
-        check: Callable[[VisitRow], None],
+        check: Callable[[str], None],
     ) -> None:
         """Do it, with what was before and after in the audit trail, or nothing.
 
-        ``check`` looks at the visit and raises where it is not what the planner has seen; what
-        changes between that and the writing is refused by the records.
+        ``check`` gets what :func:`seen` makes of the visit as it is in the transaction that writes,
+        and raises where it is not what the planner has seen.
         """
         note, what = decision.note, decision.act
         if what in {"confirm", "cancel"}:
@@ -101,7 +101,7 @@ class Deciding:
             return
         with self._board.acting(request) as acting:
             row = row_of(self._records, number)
-            check(row)
+            check(seen(row, self._records.visit_wishes()))
             wish = _wish(row, decision)
             crews = {crew.id for crew in self._configuration.visits.crews}
             check_wish(row, wish, crews, acting.now_ms)
@@ -115,18 +115,20 @@ class Deciding:
             )  # fmt: skip
 
     def _tell(
-        self, request: Request, number: str, decision: Decision, check: Callable[[VisitRow], None]
+        self, request: Request, number: str, decision: Decision, check: Callable[[str], None]
     ) -> None:
         """Confirm or cancel; the letter is made outside the transaction, which it would hold up."""
         note, what = decision.note, decision.act
         row = row_of(self._records, number)
-        check(row)
+        check(seen(row, self._records.visit_wishes()))
         make = confirmation if what == "confirm" else cancellation
         ready = make(
             self._records, self._configuration, row, by=actor_of(request).shown_name, note=note,
             now_ms=self._board.clock_ms(),
         )  # fmt: skip
         with self._board.acting(request) as acting:
+            # Somebody may have wished something while the letter was made.
+            check(seen(row_of(self._records, number), self._records.visit_wishes()))
             done = ready.write(self._records)
             acting.note(
                 f"visit: {what}", number, before=visit_facts(row),
@@ -135,13 +137,10 @@ class Deciding:
             )  # fmt: skip
 
 
-def as_seen(row: VisitRow, what: str) -> None:
+def as_seen(number: str, is_now: str, what: str) -> None:
     """Refuse to go on where the visit is not what its reader has seen."""
-    if what != seen(row):
-        msg = (
-            f"{row.number} was changed meanwhile. Look at it, then say it again. Nothing was "
-            "changed."
-        )
+    if what != is_now:
+        msg = f"{number} was changed meanwhile. Look at it, then say it again. Nothing was changed."
         raise VisitError(msg)
 
 
@@ -153,10 +152,15 @@ def row_of(records: Records, number: str) -> VisitRow:
     return row
 
 
-def seen(row: VisitRow) -> str:
-    """Stands for what a reader has seen: no mail and no wish may be about what nobody looked at."""
+def seen(row: VisitRow, wishes: Iterable[WishRow]) -> str:
+    """Stands for what a reader has seen: no mail and no wish may be about what nobody looked at.
+
+    That is the visit, and which of the ``wishes`` that hold are about its jobs: whoever moves it
+    must know that another has refused it.
+    """
+    held = ",".join(str(one.number) for one in wishes_about(row, wishes))
     jobs = hashlib.sha256("\n".join(sorted(row.course.needs)).encode()).hexdigest()[:16]
-    return f"{row.state.value} {row.day} {row.crew} {row.changed_ms} {row.sequence} {jobs}"
+    return f"{row.state.value} {row.day} {row.crew} {row.changed_ms} {row.sequence} {jobs} {held}"
 
 
 def _wish(row: VisitRow, decision: Decision) -> NewWish:

@@ -16,6 +16,7 @@ from gateway.board.api.asked import (
     CloseTicket,
     EndWish,
     Finish,
+    Leave,
     Planned,
     TicketAct,
     UnitAct,
@@ -35,7 +36,6 @@ from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.records.rows import TicketDetail
 from gateway.records.session import RecordsError, RecordsUnavailable
-from gateway.records.visit_rows import VisitRow
 from gateway.tickets.closeout import CloseOutRefused, PartFinding, ReadingTaken
 from gateway.tickets.document import clean
 from gateway.visits.telling import VisitError
@@ -77,7 +77,10 @@ def _on_alarms(router: APIRouter, board: Board, house: House) -> None:
     )  # fmt: skip
     def act_on_unit(request: Request, site: str, unit: str, asked: UnitAct) -> ActedOnAlarms:
         """Take a unit's alarms out of service, or return them."""
-        if (site, unit) not in house.source.names.units:
+        if not house.source.names.has(site, unit) and not (
+            # What was taken out of service before it left the files may still be returned.
+            asked.act == "in-service" and (site, unit) in board.records.units().values()
+        ):
             raise no_unit(site, unit)
         return _alarms_done(board, house, request, asked, [f"{site}/{unit}"])
 
@@ -146,6 +149,11 @@ def _report(asked: TicketAct) -> tickets.Report:
         case Arrive():
             note = clean(asked.note, longest)
             return tickets.Report("arrive", note=note, stay_h=asked.stay_h)
+        case Leave():
+            note = clean(asked.note, longest)
+            return tickets.Report(
+                "leave", note=note, whom=clean(asked.whom, 100), is_clear=asked.is_clear
+            )
         case Finish():
             return tickets.Report("done", note=clean(asked.note, longest))
         case CloseTicket():
@@ -189,8 +197,8 @@ def _on_visits(router: APIRouter, board: Board, house: House) -> None:
             until_day=asked.until.isoformat() if asked.until else "",
         )  # fmt: skip
 
-        def check(row: VisitRow) -> None:
-            unchanged(if_match, visits.seen(row))
+        def check(now: str) -> None:
+            unchanged(if_match, now)
 
         try:
             deciding.settle(request, number, decision, check)
@@ -199,9 +207,9 @@ def _on_visits(router: APIRouter, board: Board, house: House) -> None:
         except (RecordsError, VisitError) as error:
             raise Refused(409, str(error)) from error
         house.live.shared.forget()
-        row = visits.row_of(records, number)
-        response.headers["ETag"] = etag(visits.seen(row))
-        return visit_facts(row)
+        row, wishes = visits.row_of(records, number), records.visit_wishes()
+        response.headers["ETag"] = etag(visits.seen(row, wishes))
+        return visit_facts(row, wishes)
 
     @router.post("/plan/anew", responses=answers(409, 413, 415), tags=[tag], dependencies=plan)
     def plan_anew(request: Request, asked: Ask) -> Planned:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Query
 
 from gateway.board.api.routing import ApiRoute, answers
+from gateway.board.api.sites import known_place
 from gateway.board.api.terms import (
     After,
     Fact,
+    Key,
     Limit,
     Moment,
     Name,
@@ -18,7 +20,7 @@ from gateway.board.api.terms import (
     Time,
     at,
     cursor_of,
-    cut,
+    keyed,
     ms,
     page_of,
 )
@@ -122,7 +124,7 @@ def alarms_routes(board: Board, house: House) -> APIRouter:
     router = APIRouter(route_class=ApiRoute, tags=["alarms"], dependencies=[needs(Role.VIEW)])
     source = house.source
 
-    @router.get("/alarms", responses=answers())
+    @router.get("/alarms", responses=answers(404))
     def list_alarms(
         show: Show = Show.STANDING,
         q: Annotated[str, Query(max_length=200, description="Words of names and texts.")] = "",
@@ -133,14 +135,17 @@ def alarms_routes(board: Board, house: House) -> APIRouter:
         after: After = "",
     ) -> Alarms:
         """Alarms that are not normal, the gravest first."""
+        known_place(source, site, unit)
         view = alarms_view(
             source, show=show, search=q, priority=priority or "", site=site, unit=unit,
             first=0, limit=1_000_000,
         )  # fmt: skip
-        items, following = cut(view.items, after, limit)
+        items, following = keyed(
+            view.items, after, limit, _place_of, (int, int, int, str, str, str)
+        )
         return Alarms(next=following, total=view.total, items=[alarm_of(a) for a in items])
 
-    @router.get("/alarm-events", responses=answers())
+    @router.get("/alarm-events", responses=answers(404))
     def list_alarm_events(
         start: Annotated[Moment | None, Query(alias="from", description="From then on.")] = None,
         end: Annotated[Moment | None, Query(alias="to", description="Before then.")] = None,
@@ -151,6 +156,7 @@ def alarms_routes(board: Board, house: House) -> APIRouter:
         after: After = "",
     ) -> AlarmEvents:
         """The alarm journal, newest first; of all time where no range is given."""
+        known_place(source, site, unit)
         before = cursor_of(after, 2)
         rows = source.records.alarm_events(
             ms(start) if start else 0, ms(end) if end else board.clock_ms() + 86_400_000,
@@ -160,6 +166,17 @@ def alarms_routes(board: Board, house: House) -> APIRouter:
         return AlarmEvents(next=following, items=[_event(row) for row in items])
 
     return router
+
+
+_RANK: Final = {"high": 0, "medium": 1, "low": 2, "": 3}
+
+
+def _place_of(item: AlarmItem) -> Key:
+    """The gravest first, of those that wait for an answer before others, then the oldest."""
+    return (
+        _RANK[item.priority], int(not item.is_unacknowledged), item.onset_ms, item.site, item.unit,
+        item.fault,
+    )  # fmt: skip
 
 
 def alarm_of(item: AlarmItem) -> Alarm:

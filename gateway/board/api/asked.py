@@ -16,7 +16,7 @@ from rules.lessons import PartVerdict
 
 __all__ = [
     "ActedOn", "ActedOnAlarms", "AlarmsAct", "Arrive", "AssignTicket", "CloseTicket", "EndWish",
-    "Finish", "Planned", "TicketAct", "UnitAct", "VisitAct",
+    "Finish", "Leave", "Planned", "TicketAct", "UnitAct", "VisitAct",
 ]  # fmt: skip
 
 Id = Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^/]+$")]
@@ -98,9 +98,13 @@ class Arrive(Ask):
 
 
 class Leave(Ask):
-    """The caller has left before the work was done."""
+    """The caller has left before the work was done, or another who cannot report it himself."""
 
     act: Literal["leave"]
+    whom: Annotated[str, Field(max_length=100)] = ""
+    """Who has left, as `on_site` names him; empty for the caller. It takes off nobody's lock."""
+    is_clear: bool = False
+    """The caller confirms that `whom` is clear of the machine; `whom` needs it."""
     note: Note = ""
 
 

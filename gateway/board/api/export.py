@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import chain, islice
 from typing import Annotated, Any, Final, Literal
 
-from fastapi import APIRouter, Query, Response
+from fastapi import APIRouter, Query, Request, Response
 from fastapi.responses import StreamingResponse
+from starlette.types import Receive, Scope, Send
 
 from gateway.board.api.readings import Width, in_order, named, width_ms_of
 from gateway.board.api.routing import ApiRoute, answers
-from gateway.board.api.sites import no_site, no_unit
+from gateway.board.api.sites import known_place, no_site, no_unit
 from gateway.board.api.terms import Moment, Name, ms
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.house import House
+from gateway.board.limits import AtOnceLimit, asker
 from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.export import lists, parquet
@@ -26,6 +28,8 @@ from gateway.records.queries import Where
 __all__ = ["export_routes"]
 
 DAY_MS: Final = 86_400_000
+_AGAIN_S: Final = 10
+"""After so long one who was refused may find that a file is done. [s]"""
 
 Start = Annotated[
     Moment | None, Query(alias="from", description="From then on. Default: a day before the end.")
@@ -68,6 +72,7 @@ def export_routes(board: Board, house: House) -> APIRouter:
 
     @router.get("/export/readings.csv", response_class=Response, responses=_file("text/csv", 404))
     def export_readings_csv(
+        request: Request,
         site: Name = "",
         unit: Name = "",
         signals: Signals = None,
@@ -83,13 +88,14 @@ def export_routes(board: Board, house: House) -> APIRouter:
         """
         asked = asked_for(site, unit, signals, span_of(start, end), width_s)
         rows = csv_readings(asked, pieces(source.store, asked), with_units=headings == "units")
-        return _streamed(rows, MEDIA_TYPE, "readings.csv")
+        return _streamed(board.export_limit, request, rows, MEDIA_TYPE, "readings.csv")
 
     @router.get(
         "/export/readings.parquet", response_class=Response,
         responses=_file(parquet.MEDIA_TYPE, 404, 501),
     )  # fmt: skip
     def export_readings_parquet(
+        request: Request,
         site: Name = "",
         unit: Name = "",
         signals: Signals = None,
@@ -102,31 +108,46 @@ def export_routes(board: Board, house: House) -> APIRouter:
             raise Refused(501, parquet.MISSING)
         asked = asked_for(site, unit, signals, span_of(start, end), width_s)
         rows = parquet.parquet_readings(asked, pieces(source.store, asked))
-        return _streamed(rows, parquet.MEDIA_TYPE, "readings.parquet")
+        return _streamed(board.export_limit, request, rows, parquet.MEDIA_TYPE, "readings.parquet")
 
-    @router.get("/export/alarms.csv", response_class=Response, responses=_file("text/csv"))
-    def export_alarms_csv(site: Name = "", unit: Name = "") -> Response:
+    @router.get("/export/alarms.csv", response_class=Response, responses=_file("text/csv", 404))
+    def export_alarms_csv(request: Request, site: Name = "", unit: Name = "") -> Response:
         """Alarms that are not normal, the gravest first."""
+        known_place(source, site, unit)
         rows = lists.alarm_rows(source, site, unit)
-        return _streamed(csv_rows(lists.ALARMS, rows), MEDIA_TYPE, "alarms.csv")
+        return _streamed(
+            board.export_limit, request, csv_rows(lists.ALARMS, rows), MEDIA_TYPE, "alarms.csv"
+        )
 
-    @router.get("/export/alarm-events.csv", response_class=Response, responses=_file("text/csv"))
+    @router.get(
+        "/export/alarm-events.csv", response_class=Response, responses=_file("text/csv", 404)
+    )
     def export_alarm_events_csv(
-        site: Name = "", unit: Name = "", start: Start = None, end: End = None
+        request: Request, site: Name = "", unit: Name = "", start: Start = None, end: End = None
     ) -> Response:
         """The alarm journal of any time, newest first."""
+        known_place(source, site, unit)
         rows = lists.event_rows(source.records, Where(site, unit), *span_of(start, end))
-        return _streamed(csv_rows(lists.EVENTS, rows), MEDIA_TYPE, "alarm-events.csv")
+        return _streamed(
+            board.export_limit,
+            request,
+            csv_rows(lists.EVENTS, rows),
+            MEDIA_TYPE,
+            "alarm-events.csv",
+        )
 
-    @router.get("/export/tickets.csv", response_class=Response, responses=_file("text/csv"))
+    @router.get("/export/tickets.csv", response_class=Response, responses=_file("text/csv", 404))
     def export_tickets_csv(
-        site: Name = "", unit: Name = "", start: Start = None, end: End = None
+        request: Request, site: Name = "", unit: Name = "", start: Start = None, end: End = None
     ) -> Response:
         """Tickets opened in any time, newest first."""
+        known_place(source, site, unit)
         rows = lists.ticket_rows(
             source.records, source.names, Where(site, unit), *span_of(start, end)
         )
-        return _streamed(csv_rows(lists.TICKETS, rows), MEDIA_TYPE, "tickets.csv")
+        return _streamed(
+            board.export_limit, request, csv_rows(lists.TICKETS, rows), MEDIA_TYPE, "tickets.csv"
+        )
 
     return router
 
@@ -136,8 +157,36 @@ def _file(media_type: str, *statuses: int) -> dict[int | str, dict[str, Any]]:
     return answers(*statuses) | {200: {"description": "The file.", "content": content}}
 
 
-def _streamed(rows: Iterator[bytes], media_type: str, name: str) -> Response:
-    # What cannot be begun is refused with a problem document: heading and first rows are made now.
-    begun = list(islice(rows, 2))
+class _Leaving(StreamingResponse):
+    """Calls ``leave`` when the answer is over, however it ended."""
+
+    leave: Callable[[], None]
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Send it."""
+        try:
+            await super().__call__(scope, receive, send)
+        finally:
+            self.leave()
+
+
+def _streamed(
+    limit: AtOnceLimit, request: Request, rows: Iterator[bytes], media_type: str, name: str
+) -> Response:
+    who = asker(request.state.visitor)
+    if not limit.enter(who):
+        raise Refused(
+            429, f"Too many files are being made at this moment. Come again in {_AGAIN_S} s.",
+            headers={"Retry-After": str(_AGAIN_S)},
+        )  # fmt: skip
+    try:
+        # What cannot be begun is refused with a problem document: heading and first rows are made
+        # now.
+        begun = list(islice(rows, 2))
+    except BaseException:
+        limit.leave(who)
+        raise
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return StreamingResponse(chain(begun, rows), media_type=media_type, headers=headers)
+    response = _Leaving(chain(begun, rows), media_type=media_type, headers=headers)
+    response.leave = lambda: limit.leave(who)
+    return response

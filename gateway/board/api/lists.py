@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Query
@@ -9,9 +10,11 @@ from fastapi import APIRouter, Query
 from gateway.accounts.actors import How
 from gateway.board.api.alarms import Alarm, alarm_of
 from gateway.board.api.routing import ApiRoute, answers
+from gateway.board.api.sites import known_place
 from gateway.board.api.terms import (
     After,
     Fact,
+    Key,
     Limit,
     Moment,
     Name,
@@ -19,7 +22,7 @@ from gateway.board.api.terms import (
     Time,
     at,
     cursor_of,
-    cut,
+    keyed,
     ms,
     page_of,
 )
@@ -32,6 +35,7 @@ from gateway.lessons import read_lessons
 from gateway.overview.figures import OftenLine, figures_view
 from gateway.overview.handover import handover_view
 from gateway.overview.refused import refused_view
+from gateway.records.rows import QuarantineRow
 from gateway.tickets.document import clean
 
 __all__ = ["lists_routes"]
@@ -189,7 +193,7 @@ class Stranger(Fact):
 
 
 class RefusedList(Page):
-    """What was refused, newest first."""
+    """What was refused, the newest day first."""
 
     items: list[Refusal]
     unregistered: list[Stranger]
@@ -205,6 +209,8 @@ class AuditEntry(Fact):
     how: How
     """How he was recognised; `token`: a program."""
     address: str
+    token: str
+    """Number of a program's token and what it is for; empty for people."""
     action: str
     subject: str
     before: dict[str, Any] | None
@@ -239,9 +245,10 @@ def lists_routes(board: Board, house: House) -> APIRouter:
             **{name: [brief(t) for t in getattr(view, name)] for name in groups},
         )  # fmt: skip
 
-    @router.get("/learned", responses=answers(), tags=["learned"])
+    @router.get("/learned", responses=answers(404), tags=["learned"])
     def get_lessons(days: Days = 365, site: Name = "") -> Lessons:
         """How often the first cause was right by what close-outs found, and what to think about."""
+        known_place(source, site, "")
         found = read_lessons(
             source.records, source.configuration.settings,
             since_ms=board.clock_ms() - days * DAY_MS, site=site,
@@ -264,13 +271,14 @@ def lists_routes(board: Board, house: House) -> APIRouter:
             ]
         )  # fmt: skip
 
-    @router.get("/figures", responses=answers(), tags=["figures"])
+    @router.get("/figures", responses=answers(404), tags=["figures"])
     def get_figures(
         days: Annotated[int, Query(ge=1, le=366, description="So many days back.")] = 30,
         operators: Annotated[int, Query(ge=1, le=1000)] = 1,
         site: Name = "",
     ) -> Figures:
         """How well the alarms serve the people: the standard's figures."""
+        known_place(source, site, "")
         view = figures_view(source, board.clock_ms(), days=days, operators=operators, site=site)
         figures = view.figures
         own = {
@@ -295,7 +303,7 @@ def lists_routes(board: Board, house: House) -> APIRouter:
     ) -> RefusedList:
         """What arrived and was not taken, and units that no site file knows."""
         view = refused_view(source, board.clock_ms(), days=days, site=site, limit=10_000)
-        items, following = cut(view.rows, after, limit)
+        items, following = keyed(view.rows, after, limit, _refused_place, (int, str, str, str, str))
         names = set(Refusal.model_fields) - {"first", "last"}
         return RefusedList(
             next=following,
@@ -337,6 +345,7 @@ def lists_routes(board: Board, house: House) -> APIRouter:
                 AuditEntry(
                     id=e.id, time=at(e.time_ms), account=e.actor.account,
                     name=clean(e.actor.shown_name, 100), how=e.actor.how, address=e.actor.address,
+                    token=e.actor.token,
                     action=e.action, subject=e.subject,
                     before=None if e.before is None else dict(e.before),
                     after=None if e.after is None else dict(e.after),
@@ -346,6 +355,11 @@ def lists_routes(board: Board, house: House) -> APIRouter:
         )  # fmt: skip
 
     return router
+
+
+def _refused_place(row: QuarantineRow) -> Key:
+    """The newest day first; a row stays where it is however often more is refused."""
+    return -date.fromisoformat(row.day).toordinal(), row.topic, row.reason, row.site, row.unit
 
 
 def _often(lines: tuple[OftenLine, ...]) -> list[Often]:

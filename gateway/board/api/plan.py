@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Annotated, Final
 
@@ -9,15 +10,28 @@ from fastapi import APIRouter, Query, Response
 
 from gateway.board.acts.visits import seen
 from gateway.board.api.routing import ApiRoute, answers
-from gateway.board.api.terms import After, Fact, Limit, Name, Page, Time, at, cut, etag
+from gateway.board.api.sites import known_place
+from gateway.board.api.terms import (
+    After,
+    Fact,
+    Limit,
+    Name,
+    Page,
+    Time,
+    at,
+    etag,
+    keyed,
+    mark_of,
+)
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.house import House
 from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.overview.plan import plan_view
-from gateway.records.visit_rows import VisitRow, VisitState
+from gateway.records.visit_rows import VisitRow, VisitState, WishRow
 from gateway.tickets.document import clean
+from gateway.visits.wishing import wishes_about
 from rules.visits.wishes import WishKind
 
 __all__ = ["VisitFacts", "facts_of", "plan_routes"]
@@ -77,6 +91,8 @@ class VisitFacts(Fact):
     why: str
     changed_by: str
     note: str
+    wishes: list[int]
+    """Numbers of the wishes that hold about its jobs; `plan` says what they are."""
     stops: list[Stop]
 
 
@@ -116,6 +132,8 @@ class PlanFacts(Fact):
     conflicts: list[str]
     not_planned: list[str]
     """Sites without coordinates."""
+    awaited: int
+    """Units of which a date was not worked out when the plan was made: it lacks that work."""
     wishes: list[Wish]
 
 
@@ -146,6 +164,8 @@ class PartsDue(Page):
     """Parts with a date, the earliest first."""
 
     items: list[PartDue]
+    awaited: int
+    """Units of which the gateway still works out a date; that part is not among the items."""
 
 
 class TicketDue(Fact):
@@ -188,8 +208,11 @@ def plan_routes(board: Board, house: House) -> APIRouter:
         rows = records.visits(
             state or list(VisitState), since_day=since.isoformat() if since else ""
         )
-        items, following = cut(rows, after, limit)
-        return Visits(next=following, items=[facts_of(row) for row in items])
+        items, following = keyed(
+            rows, after, limit, lambda row: (row.day, row.begins_ms, row.number), (str, int, str)
+        )
+        wishes = records.visit_wishes()
+        return Visits(next=following, items=[facts_of(row, wishes) for row in items])
 
     @router.get("/visits/{number}", responses=answers(404))
     def get_visit(number: str, response: Response) -> VisitFacts:
@@ -197,8 +220,9 @@ def plan_routes(board: Board, house: House) -> APIRouter:
         row = records.visit(number)
         if row is None:
             raise Refused(404, "There is no visit of that number. api/1/visits lists them.")
-        response.headers["ETag"] = etag(seen(row))
-        return facts_of(row)
+        wishes = records.visit_wishes()
+        response.headers["ETag"] = etag(seen(row, wishes))
+        return facts_of(row, wishes)
 
     @router.get("/plan", responses=answers())
     def get_plan() -> PlanFacts:
@@ -212,6 +236,7 @@ def plan_routes(board: Board, house: House) -> APIRouter:
             left=[LeftOut(job=one.key, why=one.why) for one in (outcome.left if outcome else ())],
             conflicts=list(outcome.conflicts) if outcome else [],
             not_planned=list(outcome.not_planned) if outcome else [],
+            awaited=outcome.awaited if outcome else 0,
             wishes=[
                 Wish(
                     number=w.number, kind=w.kind, jobs=list(w.needs), apart=list(w.apart),
@@ -222,22 +247,28 @@ def plan_routes(board: Board, house: House) -> APIRouter:
             ],
         )  # fmt: skip
 
-    @router.get("/parts-due", responses=answers())
+    @router.get("/parts-due", responses=answers(404))
     def list_parts_due(
         site: Name = "", unit: Name = "", limit: Limit = 100, after: After = ""
     ) -> PartsDue:
         """When each part reaches its limit; parts without a date come last."""
-        found = records.due_known(site, unit, now_ms=board.clock_ms())
-        found = sorted(
-            found,
-            key=lambda one: (
-                one.due.early_ms if one.due.early_ms is not None else 2**62, one.site, one.unit,
-                one.due.part,
+        known_place(house.source, site, unit)
+        # What is due already is told as due now. So that it keeps its place from page to page,
+        # all pages are of the moment of the first.
+        mark = mark_of(after, (int, int, str, str, str))
+        now_ms = int(mark[0]) if mark else board.clock_ms()
+        known = records.due_known(site, unit, now_ms=now_ms)
+        items, following = keyed(
+            known.ranges, after, limit,
+            lambda one: (
+                now_ms, one.due.early_ms if one.due.early_ms is not None else 2**62, one.site,
+                one.unit, one.due.part,
             ),
+            (int, int, str, str, str),
         )  # fmt: skip
-        items, following = cut(found, after, limit)
         return PartsDue(
             next=following,
+            awaited=len(known.awaited),
             items=[
                 PartDue(
                     site=one.site, unit=one.unit, part=one.due.part,
@@ -253,7 +284,9 @@ def plan_routes(board: Board, house: House) -> APIRouter:
     def list_tickets_due(team: Name = "", limit: Limit = 100, after: After = "") -> TicketsDue:
         """Tickets that nobody has closed, by when they should be done."""
         view = plan_view(house.source, board.clock_ms(), team=team, limit=MOST_TICKETS)
-        items, following = cut(view.lines, after, limit)
+        items, following = keyed(
+            view.lines, after, limit, lambda one: (one.due_ms, one.ticket.id), (int, int)
+        )
         return TicketsDue(
             next=following,
             items=[
@@ -268,13 +301,14 @@ def plan_routes(board: Board, house: House) -> APIRouter:
     return router
 
 
-def facts_of(row: VisitRow) -> VisitFacts:
-    """A visit as it is answered."""
+def facts_of(row: VisitRow, wishes: Sequence[WishRow]) -> VisitFacts:
+    """A visit as it is answered; ``wishes`` are all that hold."""
     course = row.course
     return VisitFacts(
         number=row.number, state=row.state, is_told=row.sequence >= 0, crew=row.crew, day=row.day,
         leaves=at(course.leaves_ms), home=at(course.home_ms), drive_h=course.drive_h,
         why=course.why, changed_by=clean(row.changed_by, 80), note=clean(row.note, 300),
+        wishes=[one.number for one in wishes_about(row, wishes)],
         stops=[
             Stop(
                 site=stop.site, begins=at(stop.begins_ms), ends=at(stop.ends_ms),

@@ -18,7 +18,7 @@ from gateway.board.api.lists import lists_routes
 from gateway.board.api.me import me_routes
 from gateway.board.api.plan import plan_routes
 from gateway.board.api.readings import readings_routes
-from gateway.board.api.routing import ProblemDocument, Trouble, metered
+from gateway.board.api.routing import ProblemDocument, Trouble
 from gateway.board.api.sites import sites_routes
 from gateway.board.api.tickets import ticket_files_routes, tickets_routes
 from gateway.board.board import Board
@@ -70,9 +70,8 @@ def api_room(board: Board, paper: Paper) -> APIRouter:
         acting_routes(board, house),
         ticket_files_routes(board, house),
     ]
-    limited = [metered(board.request_limit)]
     for part in parts:
-        router.include_router(part, dependencies=limited)
+        router.include_router(part)
 
     @cache
     def described() -> dict[str, Any]:

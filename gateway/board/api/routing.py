@@ -4,22 +4,24 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Coroutine
+from tempfile import SpooledTemporaryFile
 from typing import Any, Final
 
-from fastapi import Depends, Request, Response
+from fastapi import Request, Response
 from fastapi.routing import APIRoute
 from pydantic import Field
 from starlette.types import Message as Sent
 
 from gateway.board.api.terms import Fact
-from gateway.board.limits import RequestLimit
+from gateway.board.doors import may_send
+from gateway.board.limits import RequestLimit, asker
 from gateway.board.messages import Messages, Told
 from gateway.board.problems import MEDIA_TYPE, Refused
 from gateway.board.visitor import Visitor
 from gateway.tickets.attachments import MEDIA_TYPES, MOST_BYTES
 
 __all__ = [
-    "LONGEST_BODY", "ApiRoute", "FileRoute", "ProblemDocument", "Trouble", "answers", "metered",
+    "LONGEST_BODY", "ApiRoute", "FileRoute", "ProblemDocument", "Trouble", "answers", "meter",
 ]  # fmt: skip
 
 LONGEST_BODY: Final = 131_072
@@ -92,6 +94,7 @@ class ApiRoute(APIRoute):
         inner = super().get_route_handler()
 
         async def handle(request: Request) -> Response:
+            meter(request)
             if request.method in {"GET", "HEAD"}:
                 return await inner(request)
             if request.state.visitor is None:
@@ -99,20 +102,30 @@ class ApiRoute(APIRoute):
             kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
             if kind not in self.kinds:
                 raise Refused(415, f"Send the body with Content-Type: {' or '.join(self.kinds)}.")
-            pieces, length = [], 0
+            may_send(request)
+            return await self.take(request, inner)
+
+        return handle
+
+    async def take(
+        self, request: Request, inner: Callable[[Request], Coroutine[Any, Any, Response]]
+    ) -> Response:
+        """Read the body, whose sender may send it, and answer."""
+        # What is longer than a form waits on the disk until it is whole: many may send at once.
+        with SpooledTemporaryFile(max_size=LONGEST_BODY) as kept:
+            length = 0
             async for piece in request.stream():
-                pieces.append(piece)
                 length += len(piece)
                 if length > self.longest:
                     raise Refused(413, f"The body is longer than {self.longest} bytes.")
-            body = b"".join(pieces)
+                kept.write(piece)
+            kept.seek(0)
+            body = kept.read()
 
-            async def replay() -> Sent:
-                return {"type": "http.request", "body": body, "more_body": False}
+        async def replay() -> Sent:
+            return {"type": "http.request", "body": body, "more_body": False}
 
-            return await inner(Request(request.scope, replay))
-
-        return handle
+        return await inner(Request(request.scope, replay))
 
 
 class FileRoute(ApiRoute):
@@ -121,21 +134,24 @@ class FileRoute(ApiRoute):
     kinds = MEDIA_TYPES
     longest = MOST_BYTES
 
+    async def take(
+        self, request: Request, inner: Callable[[Request], Coroutine[Any, Any, Response]]
+    ) -> Response:
+        """The same for a few at once: whole files are in memory while they are kept."""
+        with request.app.state.uploads.one_more(asker(request.state.visitor)):
+            return await super().take(request, inner)
 
-def metered(limit: RequestLimit) -> Any:
-    """A dependency: no token, and nobody with a session, asks more often than the limit says."""
 
-    def pass_on(request: Request) -> None:
-        visitor: Visitor | None = request.state.visitor
-        if visitor is None:
-            return
-        who = f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
-        wait_s = limit.wait_s(who, time.monotonic())
-        if wait_s > 0:
-            seconds = int(wait_s) + 1
-            raise Refused(
-                429, f"Too many requests. Come again in {seconds} s.",
-                headers={"Retry-After": str(seconds)},
-            )  # fmt: skip
-
-    return Depends(pass_on)
+def meter(request: Request) -> None:
+    """No token, and nobody with a session, asks more often than the board's limit says."""
+    visitor: Visitor | None = request.state.visitor
+    if visitor is None:
+        return
+    limit: RequestLimit = request.app.state.request_limit
+    wait_s = limit.wait_s(asker(visitor), time.monotonic())
+    if wait_s > 0:
+        seconds = int(wait_s) + 1
+        raise Refused(
+            429, f"Too many requests. Come again in {seconds} s.",
+            headers={"Retry-After": str(seconds)},
+        )  # fmt: skip

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Query
 
 from gateway.board.api.routing import ApiRoute, answers
-from gateway.board.api.terms import After, Fact, Limit, Name, Page, Time, at, cut
+from gateway.board.api.terms import After, Fact, Limit, Name, Page, Time, at, keyed
 from gateway.board.board import Board
 from gateway.board.doors import needs
 from gateway.board.house import House
@@ -16,11 +16,11 @@ from gateway.board.problems import Refused
 from gateway.board.visitor import Role
 from gateway.overview.fleet import Condition, SiteLine, fleet_view, selected
 from gateway.overview.site import site_view
-from gateway.overview.source import GatewayNow
+from gateway.overview.source import GatewayNow, Source
 from gateway.overview.unit import UnitView, UnitWear, unit_view, unit_wear
 from rules.expected import LiveReading
 
-__all__ = ["Gateway", "gateway_of", "no_site", "no_unit", "sites_routes"]
+__all__ = ["Gateway", "gateway_of", "known_place", "no_site", "no_unit", "sites_routes"]
 
 Priority = Literal["high", "medium", "low", ""]
 
@@ -210,6 +210,9 @@ class UnitFacts(Fact):
     cleanings: list[CleaningDone]
 
 
+_AWAITED: Final = "The gateway still works out this date."
+
+
 def no_site(site: str) -> Refused:
     """A site that the configuration does not have."""
     return Refused(404, f"There is no site '{site[:64]}'. api/1/sites lists them.")
@@ -218,6 +221,18 @@ def no_site(site: str) -> Refused:
 def no_unit(site: str, unit: str) -> Refused:
     """A unit that the configuration does not have."""
     return Refused(404, f"There is no unit '{unit[:64]}' at site '{site[:64]}'.")
+
+
+def known_place(source: Source, site: str, unit: str) -> None:
+    """Refuse what neither the configuration nor the records have ever had; '' stands for all."""
+    names = source.names
+    if (not site or site in names.sites) and (not unit or (site, unit) in names.units):
+        return
+    ever = {*names.units, *source.records.units().values()}
+    if site and site not in names.sites and not any(s == site for s, _ in ever):
+        raise no_site(site)
+    if unit and not any(u == unit and site in {"", s} for s, u in ever):
+        raise no_unit(site, unit)
 
 
 def gateway_of(now: GatewayNow) -> Gateway:
@@ -248,7 +263,9 @@ def sites_routes(board: Board, house: House) -> APIRouter:
         """All sites that match, the worst first."""
         view = fleet_view(source, board.clock_ms())
         found = selected(view, search=q, team=team, condition=condition.value if condition else "")
-        items, following = cut(found, after, limit)
+        items, following = keyed(
+            found, after, limit, lambda s: (*s.rank, s.id), (int, int, int, int, str, str)
+        )
         return Sites(
             next=following, gateway=gateway_of(view.gateway), items=[_brief(s) for s in items]
         )
@@ -334,7 +351,8 @@ def _parts(view: UnitView, wear: UnitWear) -> list[PartNow]:
                 clean_learned=at(one.baseline_ms or None),
                 due_early=at(due.early_ms) if due else None,
                 due_likely=at(due.likely_ms) if due else None,
-                due_late=at(due.late_ms) if due else None, due_reason=due.reason if due else "",
+                due_late=at(due.late_ms) if due else None,
+                due_reason=due.reason if due else (_AWAITED if wear.is_awaited else ""),
             )
         )  # fmt: skip
     return found

@@ -6,7 +6,8 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Callable, Sequence
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Final, TypeVar
 
@@ -26,6 +27,7 @@ __all__ = [
     "After",
     "Ask",
     "Fact",
+    "Key",
     "Limit",
     "Moment",
     "Name",
@@ -34,8 +36,9 @@ __all__ = [
     "at",
     "cursor",
     "cursor_of",
-    "cut",
     "etag",
+    "keyed",
+    "mark_of",
     "ms",
     "page_of",
     "unchanged",
@@ -115,7 +118,7 @@ Limit = Annotated[int, Query(ge=1, le=MOST, description="How many at most.")]
 After = Annotated[
     str,
     Query(
-        max_length=200,
+        max_length=4_000,
         description="Where the list goes on: `next` of the page before, as it was given.",
     ),
 ]
@@ -128,35 +131,59 @@ class Page(Fact):
     """Give it as `after` to read on; null at the end of the list."""
 
 
-def cursor(*key: int) -> str:
-    """An opaque mark of where a list goes on."""
-    text = json.dumps(key, separators=(",", ":"))
-    return base64.urlsafe_b64encode(text.encode()).decode().rstrip("=")
+Key = tuple[int | str, ...]
+"""What a list is in order of: no two rows have the same."""
+
+
+def cursor(*key: int | str) -> str:
+    """An opaque mark of where a list goes on: the key of the last row that was given."""
+    text = json.dumps(key, separators=(",", ":"), ensure_ascii=False)
+    data = text.encode("utf-8", "surrogatepass")
+    return base64.urlsafe_b64encode(data).decode().rstrip("=")
 
 
 def cursor_of(text: str, length: int) -> tuple[int, ...] | None:
-    """The mark read back, None for ''; one that was not given here is refused."""
+    """A mark of whole numbers read back, None for ''; one that was not given here is refused."""
+    found = mark_of(text, (int,) * length)
+    if found is not None and not all(n >= 0 for n in found if isinstance(n, int)):
+        raise _no_mark()
+    return found  # type: ignore[return-value]  # all are int, as was asked
+
+
+def mark_of(text: str, kinds: Sequence[type]) -> Key | None:
+    """A mark read back, None for ''; one whose members are of other kinds is refused."""
     if not text:
         return None
     try:
-        found = json.loads(base64.b64decode(text + "=" * (-len(text) % 4), b"-_", validate=True))
+        data = base64.b64decode(text + "=" * (-len(text) % 4), b"-_", validate=True)
+        found = json.loads(data.decode("utf-8", "surrogatepass"))
     except (ValueError, UnicodeError, RecursionError):
-        found = None
-    if (
-        not isinstance(found, list)
-        or len(found) != length
-        or not all(type(n) is int and 0 <= n < 2**63 for n in found)
-    ):
-        raise Refused(422, "`after` is no mark of this list. Give `next` of the page before.")
+        raise _no_mark() from None
+    if not isinstance(found, list) or [type(part) for part in found] != list(kinds):
+        raise _no_mark()
+    if any(isinstance(part, int) and not -(2**63) <= part < 2**63 for part in found):
+        raise _no_mark()
     return tuple(found)
 
 
-def cut(items: Sequence[T], after: str, limit: int) -> tuple[Sequence[T], str | None]:
-    """A page of a whole list, and the mark of what follows."""
-    found = cursor_of(after, 1)
-    first = found[0] if found else 0
-    end = first + limit
-    return items[first:end], cursor(end) if end < len(items) else None
+def _no_mark() -> Refused:
+    return Refused(422, "`after` is no mark of this list. Give `next` of the page before.")
+
+
+def keyed(
+    items: Iterable[T], after: str, limit: int, key: Callable[[T], Key], kinds: Sequence[type]
+) -> tuple[Sequence[T], str | None]:
+    """A page of a whole list in order of ``key``, and the mark of what follows.
+
+    The page begins behind the key of the last row that was given, wherever that row is now: what
+    comes, goes or changes its place meanwhile makes no other row be skipped or given twice.
+    """
+    last = mark_of(after, kinds)
+    rows = sorted(items, key=key)
+    first = 0 if last is None else bisect_right(rows, last, key=key)
+    page = rows[first : first + limit]
+    more = first + limit < len(rows)
+    return page, cursor(*key(page[-1])) if more else None
 
 
 def page_of(

@@ -11,6 +11,7 @@ from fastapi.concurrency import run_in_threadpool
 
 from gateway.board.acts.tickets import attach, exactly
 from gateway.board.api.routing import ApiRoute, FileRoute, answers
+from gateway.board.api.sites import known_place
 from gateway.board.api.terms import (
     After,
     Fact,
@@ -100,6 +101,17 @@ class PossibleCause(Fact):
     """What would decide."""
 
 
+class ReadBefore(Fact):
+    """A reading that was taken by hand before and after the work; null where it was not."""
+
+    what: str
+    """A signal of the catalogue, or any other name."""
+    unit: str
+    """The signal's own (`signals`), else as it was given."""
+    before: float | None
+    after: float | None
+
+
 class Finding(Fact):
     """What was found at one part, and what was done."""
 
@@ -107,6 +119,7 @@ class Finding(Fact):
     found: str
     done: str
     parts_used: str
+    readings: list[ReadBefore]
     verdict: PartVerdict | None
     """Whether that is what the ticket told; null where nobody said."""
     by: str
@@ -163,7 +176,7 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
     router = APIRouter(route_class=ApiRoute, tags=["tickets"], dependencies=[needs(Role.VIEW)])
     source = house.source
 
-    @router.get("/tickets", responses=answers())
+    @router.get("/tickets", responses=answers(404))
     def list_tickets(
         show: Shown = Shown.OPEN,
         priority: Literal["high", "medium", "low"] | None = None,
@@ -173,6 +186,7 @@ def tickets_routes(board: Board, house: House) -> APIRouter:
         after: After = "",
     ) -> Tickets:
         """Tickets that match, newest first."""
+        known_place(source, site, unit)
         before = cursor_of(after, 1)
         view = tickets_view(
             source, shown=show, priority=priority or "", site=site, unit=unit,
@@ -300,6 +314,13 @@ def facts_of(house: House, detail: TicketDetail) -> TicketFacts:
                 part=f.finding.part, found=clean(f.finding.found, 2000),
                 done=clean(f.finding.done, 2000), parts_used=clean(f.finding.parts_used, 2000),
                 by=clean(f.by, 100), time=at(f.time_ms), verdict=f.finding.verdict,
+                readings=[
+                    ReadBefore(
+                        what=clean(r.what, 80), unit=clean(r.unit, 20), before=r.before,
+                        after=r.after,
+                    )
+                    for r in f.finding.readings
+                ],
             )
             for f in detail.findings
         ],

@@ -19,11 +19,12 @@ from gateway.board.paper import Paper
 from gateway.board.rooms.fleet import Word
 from gateway.board.visitor import Role
 from gateway.overview.plan import plan_view
-from gateway.overview.visits import due_lines, visit_line, visits_view
+from gateway.overview.visits import asked_for, due_lines, visit_line, visits_view, wish_lines
 from gateway.records.session import RecordsError
 from gateway.tickets.document import clean
 from gateway.visits.pack_paper import pack_paper
 from gateway.visits.telling import VisitError, pack_of, page_of
+from gateway.visits.wishing import wishes_about
 from rules.safety import SafetyTextMissing
 
 __all__ = ["plan_room"]
@@ -57,25 +58,31 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
     def overview(request: Request, team: str = "", *, status: int = 200, **more: Any) -> Response:
         def values() -> dict[str, Any]:
             now_ms = board.clock_ms()
-            ours = {site for site, its in team_of.items() if its == team} if team else None
+            # What is not in the files any more has no page, and nobody is sent there.
+            ours = {site for site, its in team_of.items() if not team or its == team}
             due = records.first_due(now_ms, _MOST_DUE, ours)
+            tickets = plan_view(source, now_ms, team=team)
+            lines = due_lines(source.names, due.ranges)
+            rest, asked = asked_for(lines, [line.ticket for line in tickets.lines])
             return {
                 "view": visits_view(source, now_ms, team=team),
-                "due": due_lines(source.names, due.ranges), "due_total": due.total,
-                "due_awaited": due.awaited,
-                "tickets": plan_view(source, now_ms, team=team),
+                "due": rest, "due_total": due.total - (len(lines) - len(rest)),
+                "due_asked": asked, "due_awaited": due.awaited, "tickets": tickets,
             }  # fmt: skip
 
         given = {"team": team, "teams": teams, "said": "", "trouble": "", **more}
         return show(house, paper, request, "plan.html.j2", values, given, status=status)
 
     def one(request: Request, number: str, *, status: int = 200, **more: Any) -> Response:
-        row = row_of(records, number)
+        row, wishes = row_of(records, number), records.visit_wishes()
         given = {
             "said": "", "trouble": "", "given": Form(), "crews": configuration.visits.crews,
-            "longest": LONGEST, "seen": seen(row), **more,
+            "longest": LONGEST, "seen": seen(row, wishes), **more,
         }  # fmt: skip
-        values = {"visit": visit_line(source.names, row), "now_ms": board.clock_ms()}
+        values = {
+            "visit": visit_line(source.names, row), "now_ms": board.clock_ms(),
+            "wishes": wish_lines(source.names, wishes_about(row, wishes)),
+        }  # fmt: skip
         return show(house, paper, request, "visit.html.j2", lambda: values, given, status=status)
 
     @router.get("/plan")
@@ -84,7 +91,7 @@ def plan_room(board: Board, paper: Paper) -> APIRouter:
 
     def settle(request: Request, number: str, form: Form) -> None:
         then = form.get("seen", "")
-        deciding.settle(request, number, _decision(form), lambda row: as_seen(row, then))
+        deciding.settle(request, number, _decision(form), lambda now: as_seen(number, now, then))
 
     @router.post("/plan", dependencies=[needs(Role.PLAN)])
     async def act_on_all(request: Request, form: FormFields) -> Response:

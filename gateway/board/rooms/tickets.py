@@ -45,6 +45,7 @@ _SAID: Final = {
     "arrive": "Recorded: on site. The unit's alarms go out of service within seconds. This "
     "isolates nothing: lock and tag by the site's own energy-control procedure.",
     "leave": "Recorded: left the site.",
+    "left": "Recorded: who has left the site.",
     "done": "Recorded: the work is done. Wait here for what the readings show before you leave.",
     "close": "Recorded: closed.",
     "note": "Recorded: your note.",
@@ -141,12 +142,19 @@ def tickets_room(board: Board, paper: Paper) -> APIRouter:
 
 
 def _report(form: Form) -> Report:
-    hours = form.get("for", "")
+    hours, act = form.get("for", ""), form.get("act", "")
+    if act == "left":  # another than the visitor, whom nobody must take for him
+        act = "leave"
+        if not form.get("whom"):
+            msg = "Say who has left. Nothing was changed."
+            raise RecordsError(msg)
     return Report(
-        form.get("act", ""),
+        act,
         note=clean(form.get("note", ""), LONGEST),
         to=clean(form.get("to", ""), 100),
         stay_h=float(hours) if hours in STAYS else 4.0,
+        whom=clean(form.get("whom", ""), 100) if form.get("act") == "left" else "",
+        is_clear=form.get("clear") == "yes",
         finding=clean(form.get("found", ""), LONGEST),
         findings=tuple(_findings(form)) if form.get("act") == "close" else (),
         cleaned=tuple(form.all("cleaned")),
