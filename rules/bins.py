@@ -67,6 +67,7 @@ _A: Final = {name: i for i, name in enumerate(ACCUMULATED)}
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 _T: Final = {name: i for i, name in enumerate(TRACE)}
 _SPEED: Final = INDEX["fan_speed"]
+_RUN: Final = INDEX["fan_run"]
 _BROUGHT_BY: Final = np.array(
     [
         INDEX[{"level_running": "basin_level", "level_at_rest": "basin_level",
@@ -87,7 +88,9 @@ _ALL_HAVE: Final = ("level_running", "level_at_rest", "conductivity", "current_r
 DRAINED_MM: Final = 20.0
 """Below this level probes stand in air and the basin counts as drained (common practice)."""
 MODE_SETTLE_S: Final = 1200.0
-"""Pads take some 20 minutes to soak or to dry (common practice)."""
+"""Pads take some 20 minutes to soak (common practice)."""
+DRY_SETTLE_S: Final = 2400.0
+"""Thick pads in calm humid air dry for half an hour and longer (common practice)."""
 RECENT_BINS: Final = 3
 """Means whose median stands for the present value of a trace: a quarter of an hour."""
 STARTED_S: Final = 120.0
@@ -113,7 +116,8 @@ def accumulate(view: FrameView) -> None:
     steady = turning & ~(level < plan.pump_minimum_mm[rows])
     running = (view.pump_state == 1) & (view.pump_state_s >= rest_s)
     resting = (view.pump_state == 0) & (view.pump_state_s >= rest_s)
-    rejecting = (view.mode >= 0) & (view.mode_s >= MODE_SETTLE_S)
+    settled = view.mode_s >= np.where(view.mode == 0, DRY_SETTLE_S, MODE_SETTLE_S)
+    rejecting = (view.mode >= 0) & settled
 
     current = current_at_rated_voltage_a(
         view.signal("pump_current"),
@@ -154,7 +158,7 @@ def accumulate(view: FrameView) -> None:
     at = span(rows)
     state.bin_sum[at] += np.where(there, sample, 0.0)
     state.bin_count[at] += there
-    state.bin_mixed[rows] |= ~(view.mode_s >= MODE_SETTLE_S)
+    state.bin_mixed[rows] |= ~settled
 
 
 def fan_capacity_frac(view: FrameView) -> F64:
@@ -396,6 +400,7 @@ def close_bins(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )
     named = {name: mean[:, column] for name, column in _A.items()}
+    named["fan_square"] = _fan_square(plan, state, rows, named["fan_capacity"])
     heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
     steady[:, _Q["td_dry"]] = heat.dry
     steady[:, _Q["td_wet"]] = heat.wet
@@ -429,6 +434,21 @@ def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bo
     for slug in _WATER_FAULTS:
         out |= is_active(state.alarm_state[rows, FAULT_INDEX[slug]])
     return out
+
+
+def _fan_square(plan: FleetPlan, state: FleetState, rows: I64, mean: F64) -> F64:
+    """Mean square of the airflow in the closed bin, from its mean and its newest reading.
+
+    Fans that switch on and off within five minutes show in the mean alone as fans at part speed.
+    How far the newest reading is off the mean says it, on the average over the bins of an hour.
+    """
+    run, speed = state.value[rows, _RUN], state.value[rows, _SPEED]
+    setting = plan.settings.get("fan-not-proven", "staged", rows)
+    newest = fan_capacity_of(
+        run, speed, plan.fan_count[rows], is_staged(setting, state.together_ms[rows])
+    )
+    square: F64 = mean**2 + np.nan_to_num(newest - mean) ** 2
+    return square
 
 
 SOAK_MS: Final = 1_200_000

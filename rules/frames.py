@@ -267,6 +267,12 @@ def _stillness(
     """Since when the level reading has not moved, and how often the pump changed meanwhile."""
     still = state.still_level[rows]
     moved = ~np.isnan(level) & (np.isnan(still) | (np.abs(level - still) > STILL_STEP_MM))
+    # By how little it ever moved: a reading in steps of a centimetre may stand still for hours.
+    least = state.level_step_mm[rows]
+    step = np.abs(level - still)
+    less = moved & ((step < least) | (least == 0.0)) & ~np.isnan(step)
+    if less.any():
+        state.level_step_mm[rows] = np.where(less, step, least)
     anew = moved | gap
     state.still_level[rows] = np.where(moved, level, np.where(gap, np.nan, still))
     state.still_ms[rows] = np.where(anew, time_ms, state.still_ms[rows])

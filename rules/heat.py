@@ -52,9 +52,9 @@ _AIR: Final = INDEX["ambient_temperature"]
 _HUMIDITY: Final = INDEX["relative_humidity"]
 _PRESSURE, _AMBIENT, _BULB, _AIRFLOW, _KW, _SQUARE, _DROP, _DROP_SQUARE = range(HEAT_PARTS)
 LEAST_DROP_PA: Final = 0.5
-MOST_SWING: Final = 0.4
-"""Standard deviation over mean of the airflow within a mean: fans that stand half of the time give
-off less than their mean airflow would."""
+MOST_SWING: Final = 1.0
+"""Standard deviation over mean of the airflow within a mean: fans that stand for more than half of
+the time leave little to be judged."""
 LEAST_BINS: Final = 4
 """Bins that a mean of an hour rests on at least."""
 STALE_SUM_BINS: Final = 72
@@ -132,8 +132,8 @@ def heat_means(
     bulb : (k,)
         Wet bulb. [°C]
     mean : mapping to (k,)
-        Means of head_pressure [kPa abs], ambient_temperature [°C], fan_capacity [-],
-        heat_load [kW], pad_pressure_drop [Pa].
+        Means of head_pressure [kPa abs], ambient_temperature [°C], fan_capacity and its square
+        fan_square [-], heat_load [kW], pad_pressure_drop [Pa].
     """
     k = len(rows)
     dry_out, wet_out, pads = np.full(k, np.nan), np.full(k, np.nan), np.full(k, np.nan)
@@ -184,10 +184,11 @@ def _add_up(
         return
     row, bins, wetted = rows[at], bin_id[at], wet[at] == 1
     air, drop = mean["fan_capacity"][at], mean["pad_pressure_drop"][at]
+    square = mean["fan_square"][at]
     dropping = wetted & (air >= LEAST_PAD_AIRFLOW_FRAC) & (drop > LEAST_DROP_PA)
     parts = np.stack(
         [mean["head_pressure"][at], mean["ambient_temperature"][at], bulb[at], air, kw[at],
-         air**2, np.where(dropping, drop, 0.0), np.where(dropping, air**2, 0.0)], axis=1
+         square, np.where(dropping, drop, 0.0), np.where(dropping, square, 0.0)], axis=1
     )  # fmt: skip
     n = state.heat_bins[row]
     anew = (n == 0) | (state.heat_wet[row] != wetted)
@@ -290,7 +291,12 @@ def _over_ambient_k(
     swing = np.maximum(hour[:, _SQUARE] - air**2, 0.0)
     told = (air >= LEAST_AIRFLOW_FRAC) & (swing <= (MOST_SWING * air) ** 2)
     load = np.where(told, load, np.nan)
-    over, rate = over_ambient_k(plan, row, hour[:, _PRESSURE], ambient, air, load)
+    # Fans that switch on and off carry heat for their share of the time, at the airflow they have
+    # then: less than an even airflow of the same mean would.
+    there = np.fmax(divided(hour[:, _SQUARE], air), air)
+    over, rate = over_ambient_k(
+        plan, row, hour[:, _PRESSURE], ambient, there, load * divided(there, air)
+    )
     return over, rate, ambient - hour[:, _BULB]
 
 
@@ -369,6 +375,8 @@ def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None
         ring[:, :-1] = ring[:, 1:]
         ring[:, -1] = np.clip(effect[fine], -0.5, 1.5)
         state.switch_effect[kept] = ring
+        first = np.isnan(state.step_clean[kept]) & ~np.isnan(ring).any(axis=1)
+        state.step_clean[kept[first]] = np.median(ring[first], axis=1)
 
 
 def wanted_means(plan: FleetPlan, state: FleetState, rows: I64, wanted: I64) -> I64:

@@ -60,6 +60,10 @@ MEDIAN_FACTOR: Final = 1.2533
 LEAST_LEAP: Final = 0.15
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
+MIDDLE: Final = (0.3, 0.7)
+"""Shares of a rise between which a mean is on its way: of twelve that grow evenly five are."""
+LEAST_STEP_FRAC: Final = 0.6
+"""Share of the rated effect that the first steps must have shown (judgement)."""
 STEP_ERROR: Final = 0.1
 """Uncertainty of an effectiveness by steps, at least (judgement)."""
 PAD_ERROR_FRAC: Final = 0.05
@@ -74,7 +78,8 @@ class Compared:
 
     ``long`` and ``short`` are medians over the two windows, ``newest`` and ``older`` over the last
     six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
-    deviation of a single mean when clean.
+    deviation of a single mean when clean. ``between`` counts those of the last twelve that lie in
+    the middle of the rise: a leap leaves few there, growth a third and more.
     """
 
     long: F64
@@ -83,6 +88,7 @@ class Compared:
     older: F64
     se: F64
     scatter: F64
+    between: I64
 
 
 @dataclass(frozen=True)
@@ -156,13 +162,16 @@ def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compa
     n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
     scatter = divided(spread, base)
     short = divided(median(window[:, :SHORT], SHORT // 2), base)
+    newest = divided(median(window[:, :NEWEST], NEWEST // 2), base)
+    risen = divided(window[:, : 2 * NEWEST] / base[:, None] - 1.0, newest[:, None] - 1.0)
     return Compared(
         long=divided(long, base),
         short=np.where(known, short, np.nan),
-        newest=divided(median(window[:, :NEWEST], NEWEST // 2), base),
+        newest=newest,
         older=divided(median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2), base),
         se=MEDIAN_FACTOR * scatter * np.sqrt(1.0 / n + 1.0 / learned),
         scatter=scatter,
+        between=((risen > MIDDLE[0]) & (risen < MIDDLE[1])).sum(axis=1),
     )
 
 
@@ -331,6 +340,11 @@ def _effect(
     # The newest three agree, or the pads are not the story.
     step = np.maximum(step, median(steps[:, -LEAST_SWITCHES:], LEAST_SWITCHES))
 
+    # Load that rises just when it turns wet hides part of the fall, day by day: then only what is
+    # less than it was at first is lost. Where hardly anything was to be seen, nothing is.
+    habit = state.step_clean[rows].astype(np.float64)
+    step = np.where(habit >= LEAST_STEP_FRAC * rated, step, np.nan)
+
     # Loads that move about between dry and wet make steps that do not agree.
     told = ~np.isnan(steps)
     count = np.maximum(told.sum(axis=1), 1)
@@ -354,4 +368,4 @@ def _effect(
     effect = np.where(effect < MORE_THAN_ALL, np.nan, effect)
     sd = np.choose(by, [np.full(len(rows), np.nan), both_sd, step_sd, fall.sd])
     held = np.where(by == 2, effect, np.where(np.isnan(plain), level, plain))
-    return effect, np.where(by == 2, rated, clean), sd, by.astype(np.int64), held
+    return effect, np.where(by == 2, np.fmin(habit, rated), clean), sd, by.astype(np.int64), held

@@ -63,9 +63,9 @@ WATER_LOOKS: Final = 8
 
 ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
-    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "bleed_run_bins",
-    "bleed_shut_bins", "bleed_turns", "bleed_open_bins", "bleed_more_bins", "bleed_usual_l_min",
-    "top_run_bins", "top_us_cm",
+    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
+    "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
+    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -163,6 +163,7 @@ class FleetState:
     still_level: F64
     still_ms: I64
     still_starts: I16  # pump starts and stops since then
+    level_step_mm: F32  # the smallest movement ever seen: how coarse the reading is; 0 for none yet
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
@@ -222,6 +223,7 @@ class FleetState:
     td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
     dry_hold_bin: I64  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
+    step_clean: F32  # the same of the first steps: load that comes at that hour is in them too
     wet_depression_k: F32  # running mean over the accepted wet TDs, and that of the TDs
     wet_td_k: F32
     fan_share: F32  # running share of commanded fans that are proven
@@ -289,6 +291,7 @@ class FleetState:
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
+            level_step_mm=np.zeros(n, dtype=np.float32),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
             drains=np.zeros(n, dtype=np.uint8),
@@ -340,6 +343,7 @@ class FleetState:
             td_last_bin=np.zeros((n, 2), dtype=np.int32),
             dry_hold_bin=i64(n),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),
+            step_clean=np.full(n, np.nan, dtype=np.float32),
             wet_depression_k=np.full(n, np.nan, dtype=np.float32),
             wet_td_k=np.full(n, np.nan, dtype=np.float32),
             fan_share=np.ones(n, dtype=np.float32),

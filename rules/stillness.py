@@ -30,6 +30,9 @@ _MOST_BINS: Final = np.uint16(60_000)
 FOG_PCT: Final = 97.0
 """Above this a humidity sensor may rest at its end for as long as the fog lasts."""
 
+NEXT_TO_NOTHING_FRAC: Final = 0.1
+"""Share of the rated pressure or flow below which a pump moves hardly any water (judgement)."""
+
 LEAST_TOGETHER: Final = 4
 """So many analogue readings at least must stand still for 'all of them' to mean anything."""
 
@@ -88,6 +91,13 @@ def _must_move(plan: FleetPlan, state: FleetState, rows: I64) -> Bool:
         out[:, _W[name]] = wet
     out[:, _W["conductivity"]] = wet & flooded
     out[:, _W["basin_temperature"]] = flooded
+    # A pump that runs dry has no pressure and no flow, for as long as it does.
+    out[:, _W["spray_pressure"]] &= (
+        value[:, _W["spray_pressure"]] > NEXT_TO_NOTHING_FRAC * plan.pump_rated_pressure_kpa[rows]
+    )
+    out[:, _W["spray_flow"]] &= (
+        value[:, _W["spray_flow"]] > NEXT_TO_NOTHING_FRAC * plan.pump_rated_flow_l_min[rows]
+    )
     for name in ("head_pressure", "pad_pressure_drop"):
         out[:, _W[name]] = fans
     humidity = value[:, _W["relative_humidity"]]

@@ -30,6 +30,8 @@ __all__ = ["FLOAT_STUCK_OPEN", "FLOAT_STUCK_SHUT"]
 _OPEN: Final = "float-stuck-open"
 _SHUT: Final = "float-stuck-shut"
 TREND_BINS: Final = 6
+SET_HIGH_MM: Final = 16.0
+"""Floats are set, and transmitters read, so far off the site file every day (common practice)."""
 
 
 def _latest(view: BinView) -> tuple[F64, F64]:
@@ -71,6 +73,9 @@ def judge_open(view: BinView, announced: I8) -> I8:
         severity[maybe[~level_follows(part)]] = 0
         passes = float_flow_of(part).passes
         severity[maybe[passes == Passes.LITTLE]] = 0
+        # A meter that shows nothing: the valve shuts, a little higher than the site file says.
+        high_set = (excess[maybe] < SET_HIGH_MM) & (level[maybe] < lip[maybe])
+        severity[maybe[(passes == Passes.NOTHING) & high_set]] = 0
         # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:
         # rain may have left the water there, or the float be set high, which the next run tells.
         still = np.isnan(view.recent["level_running"][maybe]) & (level[maybe] < lip[maybe])

@@ -24,6 +24,14 @@ __all__ = ["LEVEL_FROZEN"]
 _SLUG: Final = "level-frozen"
 
 
+COARSE_MM: Final = 2.0
+"""Readings that never moved by less are coarse: waves move a fine one by a millimetre."""
+STEPS_SEEN: Final = 1.5
+"""A movement of so many steps shows wherever between two of them it begins."""
+COARSE_TIMES: Final = 6.0
+"""A float that holds the water within a step does so for days of like weather (judgement)."""
+
+
 def judge(view: FrameView, announced: I8) -> I8:
     """Unmoved by pump starts and stops, or by hours of running."""
     state, rows, plan = view.state, view.rows, view.plan
@@ -31,14 +39,23 @@ def judge(view: FrameView, announced: I8) -> I8:
     still_s = (view.time_ms - state.still_ms[rows]) / 1000.0
     changes = state.still_starts[rows]
     # A start that must move the level is proof by itself; where it hardly does, more are asked for.
+    # So they are of a reading in coarse steps, within one of which the float may hold the water,
+    # and of one that was never seen to move and may be.
+    step_mm = state.level_step_mm[rows]
+    coarse = ((step_mm == 0.0) & (np.mod(level, 5.0) == 0.0)) | (step_mm >= COARSE_MM)
+    coarse &= announced == 0
     small = plan.pull_down_mm[rows] < view.setting(_SLUG, "least_pull_down_mm")
-    wanted = view.setting(_SLUG, "pump_changes") * np.where(small, 4.0, 1.0)
+    wanted = view.setting(_SLUG, "pump_changes") * np.where(small | coarse, 4.0, 1.0)
     settled = view.pump_state_s >= view.setting(_SLUG, "follow_s")
     # Once it stands, only a movement of the reading clears it.
     by_starts = (changes >= wanted) & (settled | (announced > 0))
     by_starts &= still_s >= view.setting(_SLUG, "least_still_s")
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
-    by_running = np.minimum(running_s, still_s) >= view.setting(_SLUG, "running_still_s")
+    long_s = view.setting(_SLUG, "running_still_s") * np.where(coarse, COARSE_TIMES, 1.0)
+    by_running = np.minimum(running_s, still_s) >= long_s
+    # A step that nearly all of the movement fits into hides it.
+    by_running &= ~(coarse & (STEPS_SEEN * step_mm > plan.float_band_mm[rows]))
+    by_starts &= ~(coarse & (STEPS_SEEN * step_mm > plan.pull_down_mm[rows]))
     # Where nothing at all moves it is the controller, and not the level: reading-frozen tells it.
     by_running &= ~stands_still_together(state, rows) | (announced > 0)
     return judged(by_starts | by_running, ~np.isnan(level), Severity.MEDIUM)

@@ -24,6 +24,7 @@ __all__ = ["PUMP_DRAWING_AIR"]
 
 _SLUG: Final = "pump-drawing-air"
 _PRESSURE: Final = INDEX["spray_pressure"]
+_CURRENT: Final = INDEX["pump_current"]
 NOISE_BINS: Final = 6
 NO_BASELINE_FRAC: Final = 0.85
 """Share of the nameplate current that stands in for a baseline not learned yet: nameplates are
@@ -64,6 +65,16 @@ def _noise(view: BinView) -> F64:
     return np.where(n >= 3, 1.4826 / np.sqrt(2.0) * middle, np.nan)
 
 
+def _coarse_noise_a(view: BinView) -> F64:
+    """Restlessness that a current shown in coarse steps has by itself, 0 where it is fine. [A]
+
+    Steps of the next of 0.01, 0.1, 1 A above a hundredth of the rated current.
+    """
+    step = 10.0 ** np.ceil(np.log10(view.plan.pump_rated_current_a[view.rows] / 100.0) - 1e-9)
+    value = view.state.value[view.rows, _CURRENT] / step
+    return np.where(np.abs(value - np.round(value)) <= 1e-6, 1.5 * step, 0.0)
+
+
 def judge(view: BinView, announced: I8) -> I8:
     """Current down and restless, or down with the basin at the pump's minimum."""
     plan, rows = view.plan, view.rows
@@ -84,7 +95,7 @@ def judge(view: BinView, announced: I8) -> I8:
         _noise(view)
         >= np.fmax(
             view.setting(_SLUG, "noise_ratio") * spread,
-            view.setting(_SLUG, "noise_frac") * reference,
+            np.fmax(view.setting(_SLUG, "noise_frac") * reference, _coarse_noise_a(view)),
         )
     )
     # Pressure as in the clean state is proof of water; not measured, it cannot object.

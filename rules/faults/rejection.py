@@ -49,6 +49,8 @@ LOST_EFFECT_FRAC: Final = 0.35
 """Share of the pads' effect whose loss counts when causes are ranked."""
 RISEN_DROP, FALLEN_DROP = 1.25, 0.8
 """Pad pressure drop over its baseline that counts as up, as down (the square law is that good)."""
+MOST_BETWEEN: Final = 2
+"""Means on their way through the middle of a leap: the hour in which it came, and one by noise."""
 FAN_FIT: Final = 0.12
 """How well a leap of the TD must fit some number of fans (idle fans leak air: ±15 %, H8)."""
 
@@ -136,6 +138,7 @@ def leapt_by_fans(heat: HeatRejection) -> Bool:
     rise = heat.dry.newest - 1.0
     leapt: Bool = heat.load_known & heat.dry_often & (rise >= LEAST_LEAP)
     leapt &= np.abs(heat.dry.older - 1.0) <= LEAP_SHARE * rise
+    leapt &= heat.dry.between <= MOST_BETWEEN
     return leapt
 
 
