@@ -41,7 +41,7 @@ from rules.plan import FleetPlan
 from rules.residuals import WaterFlow, water_flow
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.staging import find_out, is_staged, stages_wanted, told_together
+from rules.staging import find_out, is_staged, mind_steps, stages_wanted, told_together
 from rules.state import (
     ACCUMULATED,
     STEADY,
@@ -180,6 +180,7 @@ def fan_share_frac(view: FrameView) -> F64:
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
     seen = np.where(np.isnan(run), np.nan, up)
     find_out(view.state, view.rows, view.time_ms, seen, speed, count, view.gap)
+    mind_steps(view.state, view.rows, seen)
     by_stages = staged(view) > 0.5
     wanted = np.where(by_stages & (count > 1), stages_wanted(speed, count), count)
     started = view.fans_commanded_s >= STARTED_S

@@ -25,6 +25,7 @@ from rules.physics.refrigerant import condensing_temperature_degc
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.signals import INDEX
+from rules.staging import is_stepped
 from rules.state import HEAT_PARTS, STEADY, WET_FALLS, FleetState
 
 __all__ = [
@@ -216,16 +217,18 @@ def _usable(
 ) -> tuple[Bool, F64]:
     """Bins that count, and the load in them, held for a little while. [kW]
 
-    What the unit sends must be there. Without a speed command the airflow of fans that run is not
-    known, and a controller that holds the head pressure with them hides what coil and pads do.
+    What the unit sends must be there. Without a speed command the airflow is known of fans that are
+    switched on and off one by one; of others it is not, and a controller that holds the head
+    pressure with them hides what coil and pads do.
     """
     recent_ms = bin_start_ms(plan, rows, bin_id - 2)
     sent = state.value_ms[rows] > 0
     kw = mean["heat_load"]
     held = state.value_ms[rows, _LOAD] >= recent_ms
     kw = np.where(np.isnan(kw) & held, state.value[rows, _LOAD], kw)
-    used = ~np.isnan(wet) & ~np.isnan(mean["fan_capacity"]) & state.speed_seen[rows]
-    used &= state.value_ms[rows, _SPEED] >= recent_ms
+    told = state.speed_seen[rows] & (state.value_ms[rows, _SPEED] >= recent_ms)
+    told |= is_stepped(state, rows, plan.fan_count[rows])
+    used = ~np.isnan(wet) & ~np.isnan(mean["fan_capacity"]) & told
     for signal, value in (
         (_HEAD, mean["head_pressure"]), (_AIR, mean["ambient_temperature"]), (_LOAD, kw),
     ):  # fmt: skip

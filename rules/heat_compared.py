@@ -91,6 +91,9 @@ class Compared:
     between: I64
 
 
+CLOGGING_FRAC: Final = 0.5
+
+
 @dataclass(frozen=True)
 class HeatRejection:
     """What coil, pads and airflow do, against the clean unit; arrays (m,), NaN where not known.
@@ -133,6 +136,16 @@ class HeatRejection:
     wet_moves: Bool
     """The newest wet TDs differ from those just before, and no course with the depression explains
     it: something came or went at once."""
+
+    def pads_clog(self, rise_low_pct: F64) -> Bool:
+        """Where the gauge over the pads has surely risen by half of what is told, (m,).
+
+        From there on less air explains a warmer condensing in wet running. ``rise_low_pct`` is the
+        rise that is told. [%]
+        """
+        risen = 100.0 * (self.pads_ratio - 1.0 - 3.0 * self.pads_se)
+        clogs: Bool = risen >= CLOGGING_FRAC * rise_low_pct
+        return clogs
 
 
 def _ring(state: FleetState, rows: I64, quantity: str, bins: int) -> F64:

@@ -2,7 +2,8 @@
 
 With stages the speed command says which share of the fans should run; without, every fan should run
 whenever there is a command. A controller that stages never runs all fans below the speed of all
-stages for long, so a unit that does is known to run them together.
+stages for long, so a unit that does is known to run them together. Where no speed is sent at all,
+fans that are seen to come and go one by one start across the line, and turn at full speed.
 """
 
 from __future__ import annotations
@@ -14,7 +15,10 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.state import FleetState
 
-__all__ = ["FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "stages_wanted", "told_together"]
+__all__ = [
+    "FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "is_stepped", "mind_steps",
+    "stages_wanted", "told_together",
+]  # fmt: skip
 
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""
@@ -63,3 +67,38 @@ def is_staged(setting: F64, together_ms: I64) -> F64:
     """1 where the fans are, or may be, switched in stages, else 0; (k,)."""
     may_be = (together_ms != TOGETHER).astype(np.float64)
     return np.where(setting > 0.75, 1.0, np.where(setting < 0.25, 0.0, may_be))
+
+
+LEAST_STEPS: Final = 12
+"""Changes between two numbers of running fans that tell stages: a day's or two of a load that goes
+up and down. One proof that flickers makes many, but only between two neighbours."""
+
+
+def mind_steps(state: FleetState, rows: I64, proven: F64) -> None:
+    """Mind how many fans are seen running, of the units that send no speed command.
+
+    ``proven`` is how many fans are proven, (k,), NaN where no proof is known. Fans at a common
+    speed are all there or none; fans that start across the line walk through the numbers between.
+    """
+    at = np.flatnonzero((proven > 0) & ~state.speed_seen[rows])
+    if not len(at):
+        return
+    row, now = rows[at], np.minimum(proven[at], 255).astype(np.uint8)
+    last = state.step_last[row]
+    turns = state.step_turns[row]
+    state.step_turns[row] = turns + ((last > 0) & (last != now) & (turns < 255))
+    state.step_last[row] = now
+    state.step_most[row] = np.maximum(state.step_most[row], now)
+    least = state.step_least[row]
+    state.step_least[row] = np.where(least == 0, now, np.minimum(least, now))
+
+
+def is_stepped(state: FleetState, rows: I64, count: I64) -> Bool:
+    """Units without a speed command whose fans are known to run at full speed or not at all, (k,).
+
+    Their airflow is the share of the fans that is proven.
+    """
+    apart = state.step_most[rows].astype(np.int64) - state.step_least[rows]
+    walks = (state.step_turns[rows] >= LEAST_STEPS) & (apart >= np.minimum(2, count - 1))
+    stepped: Bool = walks & (count > 1) & ~state.speed_seen[rows]
+    return stepped

@@ -210,6 +210,11 @@ class FleetState:
     heat_load_seen: Bool  # the unit sends its load: TDs are referred to rated load
     together_ms: I64  # since when all fans run below the speed of all stages; TOGETHER: found out
     speed_seen: Bool  # a fan speed command above zero was seen
+    # how the fans of a unit without such a command come and go, see rules/staging.py
+    step_turns: U8  # changes between two numbers of running fans, 255 at most
+    step_last: U8  # the newest of those numbers, 0 for none
+    step_least: U8
+    step_most: U8
     dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
     td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
     heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
@@ -331,6 +336,10 @@ class FleetState:
             heat_load_seen=np.zeros(n, dtype=np.bool_),
             together_ms=i64(n),
             speed_seen=np.zeros(n, dtype=np.bool_),
+            step_turns=np.zeros(n, dtype=np.uint8),
+            step_last=np.zeros(n, dtype=np.uint8),
+            step_least=np.zeros(n, dtype=np.uint8),
+            step_most=np.zeros(n, dtype=np.uint8),
             dry_seen_bin=i64(n),
             td_first_bin=i64(n, 2),
             heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),

@@ -84,6 +84,9 @@ def judge(view: BinView, announced: I8) -> I8:
     at, heat, _ = view.heat
     limits = _limits(view, at, heat)
     loss = ua_loss_pct(heat, rated_ntu(view.plan, view.rows[at]), limits[1], announced[at])
+    # In wet running the pads that hold back the air look alike: their own gauge decides.
+    clogs = heat.pads_clog(view.plan.settings.get("pads-clogged", "rise_low_pct", view.rows[at]))
+    loss = np.where(~heat.dry_recent & clogs & (announced[at] == 0), np.nan, loss)
     deadband = np.broadcast_to(view.setting(_SLUG, "deadband_pct"), len(view.rows))[at]
     return with_urgency(view, _SLUG, at, graded(loss, limits, deadband, announced[at]), announced)
 
@@ -124,7 +127,8 @@ COIL_FOULED: Final = Rule(
         consequence="More power all year, and a trip on the cut-out on the first hot afternoon.",
         action="Clean the coil from the air side; clear what stands in the way of the air.",
         causes=cause_entries(["coil-fouled", "pads-clogged", "recirculation"]),
-        needs=("head_pressure", "ambient_temperature", "fan_speed"),
+        needs=("head_pressure", "ambient_temperature"),
+        needs_any=(("fan_speed", "fan_run"),),
         helps=("heat_load", "fan_run", "relative_humidity", "wet_mode", "pad_pressure_drop"),
         suppressed_by=(
             "fan-fault", "fan-not-proven", "fan-capacity-lost", "pads-clogged",

@@ -68,6 +68,9 @@ def judge_dry(view: BinView, announced: I8) -> I8:
     found = effect_lost_pct(heat)
     # Dry running that changes by itself, as when other fans take over, is no loss of the pads.
     found = np.where(heat.wet_news | (heat.effect_by == 2) | ~(found > 0.0), found, np.nan)
+    # In wet running alone, pads that hold back more air look alike: their own gauge decides.
+    clogs = heat.pads_clog(_some(view, _CLOGGED, "rise_low_pct", at))
+    found = np.where((heat.effect_by == 3) & clogs, np.nan, found)
     lost = np.where((announced[at] > 0) & ~np.isnan(held), held, found)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
     only_large = _some(view, _DRY, "effect_lost_no_load_pct", at)
@@ -142,7 +145,8 @@ PADS_CLOGGED: Final = Rule(
         ),
         action="Take out and rinse the pads, replace what stays blocked; check bleed and water.",
         causes=cause_entries(["pads-clogged"]),
-        needs=("pad_pressure_drop", "fan_speed"),
+        needs=("pad_pressure_drop",),
+        needs_any=(("fan_speed", "fan_run"),),
         helps=("fan_run", "head_pressure", "ambient_temperature", "relative_humidity", "heat_load"),
         suppressed_by=("fan-fault", "fan-not-proven"),
         response={
@@ -191,7 +195,8 @@ PADS_NOT_WETTING: Final = Rule(
         action="See where the water goes: distribution, pads in place and sound, bypass.",
         causes=cause_entries(["pads-not-wetting", "pump-screen-clogging",
                               "distribution-restricted", "pads-clogged"]),
-        needs=("head_pressure", "ambient_temperature", "relative_humidity", "fan_speed"),
+        needs=("head_pressure", "ambient_temperature", "relative_humidity"),
+        needs_any=(("fan_speed", "fan_run"),),
         helps=("heat_load", "wet_mode", "pump_current", "spray_pressure", "pad_pressure_drop",
                "fan_run"),
         suppressed_by=(
