@@ -131,14 +131,17 @@ def evaluate(
 
 
 def _progress(say: Callable[[str], None]) -> Callable[[int, int], None]:
-    """Says how far it is, every few seconds."""
+    """Says how far it is, every few seconds; where that has not changed, less often."""
     began_s = told_s = time.monotonic()
+    told = ""
 
     def tell(done: int, total: int) -> None:
-        nonlocal told_s
+        nonlocal told_s, told
         now_s = time.monotonic()
-        if now_s - told_s >= _TELL_EVERY_S and done < total:
-            told_s = now_s
-            say(f"  {done / total:.0%} after {now_s - began_s:.0f} s")
+        so_far = f"{done / total:.0%}"
+        wanted_s = _TELL_EVERY_S if so_far != told else 6 * _TELL_EVERY_S
+        if now_s - told_s >= wanted_s and done < total:
+            told_s, told = now_s, so_far
+            say(f"  {so_far} after {now_s - began_s:.0f} s")
 
     return tell

@@ -12,6 +12,8 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor, wait
 from dataclasses import dataclass, field, replace
+from multiprocessing.process import BaseProcess
+from threading import Thread
 from typing import Any, Final
 
 import numpy as np
@@ -146,6 +148,15 @@ _progress: Any = None
 def _start_worker(shared: Any) -> None:
     global _progress  # noqa: PLW0603 - the one way to hand shared memory to a worker of a pool
     _progress = shared
+    asked_by = multiprocessing.parent_process()
+    if asked_by is not None:
+        Thread(target=_end_with, args=(asked_by,), daemon=True).start()
+
+
+def _end_with(asked_by: BaseProcess) -> None:
+    """Nobody is left to take the result of a worker whose asker was killed: so it ends too."""
+    asked_by.join()
+    os._exit(1)
 
 
 def _work(part: _Part, at: int) -> Run:
