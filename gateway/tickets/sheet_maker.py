@@ -17,6 +17,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from multiprocessing.connection import Connection
 from typing import Final, Literal
 
@@ -123,16 +124,13 @@ def serve(descriptor: int) -> None:
     # sends what is due before it does, and this one ends with it.
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
-    with Connection(descriptor) as gateway:
+    # However the gateway ended, nobody is left to answer.
+    with Connection(descriptor) as gateway, suppress(EOFError, OSError):
         gateway.send("ready")
         while True:
+            ticket, made_ms, page, link = gateway.recv()
             try:
-                ticket, made_ms, page, link = gateway.recv()
-            except EOFError:
-                return
-            try:
-                answer = job_sheet(ticket, made_ms=made_ms, page=page, link=link)
+                answer: bytes | str = job_sheet(ticket, made_ms=made_ms, page=page, link=link)
             except Exception as error:  # noqa: BLE001  # the gateway tries it itself, and tells
-                gateway.send(f"{type(error).__name__}: {error}")
-            else:
-                gateway.send(answer)
+                answer = f"{type(error).__name__}: {error}"
+            gateway.send(answer)

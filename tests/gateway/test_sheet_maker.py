@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import select
 import signal
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -155,3 +156,19 @@ def test_no_helper_outlives_a_gateway_that_is_killed() -> None:
         helper = int(parent.stdout.readline())
         parent.kill()
     assert ends(helper)
+
+
+@pytest.mark.parametrize("told", [b"", b"\0\0\1\0 half a request"])
+def test_a_helper_whose_gateway_was_killed_ends_without_a_word(told: bytes) -> None:
+    """Killed before the helper was ready, or while it sent a request: either breaks the pipe."""
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        ours.sendall(told)
+        helper = subprocess.Popen(
+            [sys.executable, "-P", "-c", making._SERVE, str(theirs.fileno())],
+            pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL, stderr=subprocess.PIPE,
+        )  # fmt: skip
+        theirs.close()
+        ours.close()
+        _, said = helper.communicate(timeout=120)
+    assert (helper.returncode, said) == (0, b"")
