@@ -15,6 +15,7 @@ from gateway.records import Records
 if TYPE_CHECKING:
     from board_people import People
     from support.postgres import PostgresServer
+    from support.shown_api import ShownApi
 
 NewUrl = Callable[[], URL]
 
@@ -88,3 +89,14 @@ def people(tmp_path: Path) -> Iterator[People]:
     people = People(tmp_path)
     yield people
     people.records.close()
+
+
+@pytest.fixture
+def api(tmp_path: Path) -> Iterator[ShownApi]:
+    """A board with two alarms, asked by programs."""
+    from support.shown_api import ShownApi
+
+    made = ShownApi(tmp_path)
+    made.fleet.commit(made.fleet.alarm(0), made.fleet.alarm(1))
+    yield made
+    made.close()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import sqlite3
 import threading
@@ -14,40 +13,18 @@ from dataclasses import replace
 import anyio
 import pytest
 from starlette.testclient import TestClient
-from support.shown_api import ROOT, ShownApi
+from support.shown_api import ROOT, ShownApi, is_problem
 from support.shown_board import ANA, board_of, client
 
 from gateway.accounts.keys import kept
 from gateway.board.api.terms import at
 from gateway.board.app import make_app
-from gateway.board.limits import AtOnceLimit, RequestLimit, UploadLimit
+from gateway.board.limits import RequestLimit, UploadLimit
 from gateway.data_directory import RECORDS_FILE
-from gateway.export import lists
 from gateway.overview.source import Names
 from gateway.records.engines import engine_for
 from gateway.records.session import RecordsUnavailable
-from rules.events import ActionKind, Severity
-
-PROBLEM = "application/problem+json"
-
-
-@pytest.fixture
-def api(tmp_path) -> Iterator[ShownApi]:
-    made = ShownApi(tmp_path)
-    made.fleet.commit(made.fleet.alarm(0), made.fleet.alarm(1))
-    yield made
-    made.close()
-
-
-def is_problem(response, status: int) -> str:
-    """RFC 9457, sections 3 and 4.2.1; gives what it says to a person."""
-    assert response.status_code == status
-    assert response.headers["content-type"] == PROBLEM
-    document = response.json()
-    assert document["status"] == status
-    assert document["title"] == response.reason_phrase
-    assert document.get("type", "about:blank") == "about:blank"
-    return str(document["detail"])
+from rules.events import ActionKind
 
 
 def alarm(api: ShownApi, token: str) -> dict[str, str]:
@@ -444,101 +421,6 @@ def test_what_there_is_not_and_what_is_not_taken_is_a_problem(api):
         is_problem(api.get(f"sites?{query}", token), 422)
     for text in ("2026-07-01", "2026-07-01T00:00:00", "0", "2026-02-30T00:00:00Z"):
         is_problem(api.get(f"alarm-events?from={text}", token), 422)
-
-
-def test_a_list_is_read_page_by_page(api):
-    token = api.token("view")
-    for path, key in (("alarm-events", "id"), ("tickets", "number"), ("sites", "id")):
-        whole = [one[key] for one in api.get(path, token).json()["items"]]
-        found, after = [], ""
-        while after is not None:
-            page = api.get(f"{path}?limit=1&after={after}", token).json()
-            found += [one[key] for one in page["items"]]
-            after = page["next"]
-        assert found == whole
-        assert len(found) == 2
-
-
-def test_a_list_that_changes_between_pages_skips_and_repeats_no_other_row(api):
-    token = api.token("view")
-    api.fleet.commit(
-        *(api.fleet.alarm(row, "fan-fault", Severity.MEDIUM, ago_min=20.0 - row) for row in (0, 1))
-    )
-    first = api.get("alarms?limit=2", token).json()
-    given = [(a["unit"], a["fault"]) for a in first["items"]]
-    # A graver one comes before what was read, and one that was read goes.
-    api.fleet.commit(api.fleet.alarm(1, "pump-not-running", Severity.HIGH, ago_min=1.0))
-    rest = api.get(f"alarms?limit=10&after={first['next']}", token).json()["items"]
-    seen = given + [(a["unit"], a["fault"]) for a in rest]
-    assert len(seen) == len(set(seen)) == 4
-    assert ("ac-2", "pump-not-running") not in seen, "it came meanwhile, before the mark"
-    # A mark that another kind of list gave is none of this one.
-    mark = api.get("sites?limit=1", token).json()["next"]
-    is_problem(api.get(f"alarms?after={mark}", token), 422)
-
-
-@pytest.mark.parametrize(
-    "path",
-    [
-        "alarms", "alarm-events", "tickets", "parts-due", "learned", "figures",
-        "export/alarms.csv", "export/alarm-events.csv", "export/tickets.csv",
-    ],
-)  # fmt: skip
-def test_a_list_of_a_site_that_never_was_is_a_problem_and_no_empty_list(api, path):
-    token = api.token("view")
-    assert "no site 'no-such'" in is_problem(api.get(f"{path}?site=no-such", token), 404)
-    if path not in {"learned", "figures"}:
-        site = api.get("sites", token).json()["items"][0]["id"]
-        assert "no unit 'x'" in is_problem(api.get(f"{path}?site={site}&unit=x", token), 404)
-        assert api.get(f"{path}?site={site}&unit=ac-1", token).status_code == 200
-    # What has left the files, but not the records, is answered for.
-    api.records.sync_units({("old-site", "ac-1"): 90})
-    assert api.get(f"{path}?site=old-site", token).status_code == 200
-
-
-def test_so_many_files_are_made_at_once_and_no_more(api):
-    """RFC 6585, section 4, and RFC 9110, section 10.2.3."""
-    api.board.export_limit = AtOnceLimit(in_all=3, of_one=2)
-    app = make_app(replace(api.board))
-    client = TestClient(app, base_url="https://board.example")
-    one, other = ({"Authorization": f"Bearer {api.token('view')}"} for _ in range(2))
-    number = api.records.accounts.tokens()[1].id
-    limit = api.board.export_limit
-    path = "/api/1/export/tickets.csv"
-    assert [client.get(path, headers=one).status_code for _ in range(4)] == [200] * 4
-    assert limit.enter(f"token {number}")
-    assert client.get(path, headers=one).status_code == 200
-    assert limit.enter(f"token {number}")
-    refused = client.get(path, headers=one)
-    assert "Too many files" in is_problem(refused, 429)
-    assert int(refused.headers["retry-after"]) > 0
-    assert client.get(path, headers=other).status_code == 200, "another has room"
-    assert limit.enter("somebody else")
-    is_problem(client.get(path, headers=other), 429)
-    limit.leave(f"token {number}")
-    assert client.get(path, headers=one).status_code == 200
-    # What is refused for its range takes no room.
-    backwards = f"{path}?from=2026-02-01T00:00:00Z&to=2026-01-01T00:00:00Z"
-    for _ in range(4):
-        is_problem(client.get(backwards, headers=one), 422)
-    assert client.get(path, headers=one).status_code == 200
-
-
-def test_a_file_whose_reader_goes_away_makes_room(api, monkeypatch):
-    api.board.export_limit = limit = AtOnceLimit(in_all=1, of_one=1)
-    app = make_app(replace(api.board))
-    client = TestClient(app, base_url="https://board.example", raise_server_exceptions=False)
-    headers = {"Authorization": f"Bearer {api.token('view')}"}
-
-    def torn(*_: object) -> Iterator[tuple[object, ...]]:
-        yield ("BW-000001",)
-        yield ("BW-000002",)
-        raise RecordsUnavailable("The disk is away.")
-
-    monkeypatch.setattr(lists, "ticket_rows", torn)
-    with contextlib.suppress(Exception):  # the answer is torn off, whichever way that shows
-        client.get("/api/1/export/tickets.csv", headers=headers)
-    assert limit.enter("anybody")
 
 
 def test_a_token_that_asks_too_often_waits_and_others_do_not(api):

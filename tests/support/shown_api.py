@@ -17,9 +17,10 @@ from gateway.board.settings import BoardSettings
 from support.shown_board import board_of
 from support.shown_fleet import ShownFleet, fleet_of
 
-__all__ = ["ROOT", "ShownApi"]
+__all__ = ["ROOT", "ShownApi", "is_problem"]
 
 ROOT = Actor("root", "root", How.COMMAND)
+PROBLEM = "application/problem+json"
 DAY_MS = 86_400_000
 
 
@@ -59,3 +60,14 @@ class ShownApi:
     def close(self) -> None:
         self.client.close()
         self.fleet.close()
+
+
+def is_problem(response, status: int) -> str:
+    """RFC 9457, sections 3 and 4.2.1; gives what it says to a person."""
+    assert response.status_code == status
+    assert response.headers["content-type"] == PROBLEM
+    document = response.json()
+    assert document["status"] == status
+    assert document["title"] == response.reason_phrase
+    assert document.get("type", "about:blank") == "about:blank"
+    return str(document["detail"])
