@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import engine_of, row_of_values, site, unit_data
+from stepped_plants import CAPACITY_KW, TD_K, raised_of
+from support.fleet import row_of_values
 
-from rules.events import Change
 from rules.state import STEADY
 from simulator import refrigerant
 
@@ -20,7 +20,7 @@ F = NDArray[np.float64]
 STEP_S, INNER = 150, 10
 DAYS, COOL_FROM_D, FOULED_FROM_D = 7.0, 2.8, 3.2
 T0_S = 1_780_272_000
-CAPACITY_KW, TD_K, AIRFLOW_M3_S, NTU = 300.0, 11.0, 34.0, 1.0
+NTU = 1.0
 HOLDS_K = 4.0
 """The switch starts the fans 4 K above the temperature at which it stops them (common practice)."""
 NAMES = ("hot, then cool", "cool, then hot", "coil fouled", "pads clogged", "sends no load")
@@ -75,19 +75,7 @@ def lived():
                 values["pad_pressure_drop"] = drop[u] + 0.5 * rng.normal()
             frames.append(row_of_values(values))
         times.append(T0_S * 1000 + int(i * STEP_S * 1000))
-    usual = {
-        "fans": {"count": 5, "rated_airflow_m3_s": AIRFLOW_M3_S},
-        "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
-                      "cut_out_kpa_abs": 2000},
-    }  # fmt: skip
-    engine = engine_of(site(units=[unit_data(f"ac-{u}", **usual) for u in range(k)]))
-    row = np.tile(np.arange(k, dtype=np.int32), len(times))
-    result = engine.samples(0, row, np.repeat(times, k), np.array(frames))
-    raised: dict[str, list[str]] = {name: [] for name in NAMES}
-    for event in result.events:
-        if event.change is Change.RAISED:
-            raised[NAMES[event.unit_row]].append(event.fault)
-    return engine, raised
+    return raised_of(NAMES, times, frames)
 
 
 @pytest.mark.parametrize("name", [NAMES[0], NAMES[1], NAMES[4]])

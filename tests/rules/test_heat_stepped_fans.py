@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import engine_of, row_of_values, site, unit_data
+from stepped_plants import CAPACITY_KW, FANS, TD_K, raised_of
+from support.fleet import row_of_values
 
-from rules.events import Change
 from rules.state import STEADY
 from simulator import refrigerant
 
@@ -20,7 +20,7 @@ F = NDArray[np.float64]
 STEP_S, INNER = 150, 10
 DAYS, FOULED_FROM_D = 8.0, 3.6
 T0_S = 1_780_272_000
-CAPACITY_KW, TD_K, AIRFLOW_M3_S, NTU, FANS = 300.0, 11.0, 34.0, 1.0, 5
+NTU = 1.0
 WARM_DEGC, COOL_DEGC = 39.0, 34.0
 NAMES = ("clean", "coil fouled", "pads clogged", "common speed", "common speed, a proof flickers")
 TD_DRY = [q.name for q in STEADY].index("td_dry")
@@ -72,19 +72,7 @@ def lived():
                 values["pad_pressure_drop"] = 40.0 * air[u] ** 2 * shut[u] + 0.5 * rng.normal()
             frames.append(row_of_values(values))
         times.append(T0_S * 1000 + int(i * STEP_S * 1000))
-    usual = {
-        "fans": {"count": FANS, "rated_airflow_m3_s": AIRFLOW_M3_S},
-        "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
-                      "cut_out_kpa_abs": 2000},
-    }  # fmt: skip
-    engine = engine_of(site(units=[unit_data(f"ac-{u}", **usual) for u in range(k)]))
-    row = np.tile(np.arange(k, dtype=np.int32), len(times))
-    result = engine.samples(0, row, np.repeat(times, k), np.array(frames))
-    raised: dict[str, list[str]] = {name: [] for name in NAMES}
-    for event in result.events:
-        if event.change is Change.RAISED:
-            raised[NAMES[event.unit_row]].append(event.fault)
-    return engine, raised
+    return raised_of(NAMES, times, frames)
 
 
 def test_a_clean_unit_is_judged_by_its_steps_and_found_clean(lived):
