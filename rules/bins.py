@@ -25,6 +25,7 @@ from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
+from rules.float_rest import learn_float
 from rules.frames import FrameView
 from rules.heat import fan_shares, heat_means, wanted_means
 from rules.heat_compared import (
@@ -415,6 +416,7 @@ def close_bins(
         for r, q in heat.lost
     ]
     changes += _learn(plan, state, rows, end_ms)
+    changes += learn_float(plan, state, rows, bin_id, end_ms)
 
     close_stillness(plan, state, rows, gap)
     state.bin_sum[rows] = 0.0

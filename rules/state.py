@@ -65,7 +65,8 @@ ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
-    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
+    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
+    "float_hours", "float_ms",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -245,6 +246,10 @@ class FleetState:
     # how concentrated its water is used to become, see rules/usual_top.py
     top_run_bins: U16  # running bins that taught it, up to what is enough
     top_us_cm: F32
+    # how high the float holds the water, (rows, 2): pump running, at rest; see rules/float_rest.py
+    float_top_mm: F32  # greatest settled level seen
+    float_hours: U8  # settled hours that it rests on, up to what is enough
+    float_ms: I64  # when they were enough, 0 for not yet
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -366,6 +371,9 @@ class FleetState:
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),
             top_us_cm=np.zeros(n, dtype=np.float32),
+            float_top_mm=np.full((n, 2), np.nan, dtype=np.float32),
+            float_hours=np.zeros((n, 2), dtype=np.uint8),
+            float_ms=i64(n, 2),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),
