@@ -132,13 +132,15 @@ def float_top_mm(plan: FleetPlan, state: FleetState, rows: I64, which: int) -> F
 def over_level_mm(view: BinView, setting_mm: F64, which: int) -> F64:
     """How far above :func:`float_top_mm` a level must be to count, (k,). [mm]
 
-    ``setting_mm`` where the unit's own level is known, and no less than the everyday error of site
-    files where it is not; but never more than half the way to the overflow.
+    ``setting_mm``, but where that is less never below what files are off every day: where much was
+    asked of the valve while it was learned, the float shuts a part of its band higher than seen.
+    Not more than half the way to the overflow.
     """
-    room = view.plan.overflow_mm[view.rows] - view.plan.float_shut_mm[view.rows]
-    known = view.state.float_hours[view.rows, which] >= LEAST_HOURS
-    least = np.where(known, setting_mm, np.maximum(setting_mm, SET_HIGH_MM))
-    return np.minimum(least, 0.5 * room)
+    plan, rows = view.plan, view.rows
+    room = plan.overflow_mm[rows] - plan.float_shut_mm[rows]
+    back = plan.pull_down_mm[rows] if which == AT_REST else 0.0
+    higher = float_top_mm(plan, view.state, rows, which) - (plan.float_shut_mm[rows] + back)
+    return np.minimum(np.maximum(setting_mm, SET_HIGH_MM - higher), 0.5 * room)
 
 
 def float_note(look: UnitLook, which: int, said: str) -> str:
