@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from rules.events import Action, ActionKind, BaselineChange
+from rules.fan_rounds import forget_rounds
 from rules.float_rest import forget_float
 from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
@@ -61,6 +62,7 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     if _is_about("fans", action):
         # Whoever worked on the fans may have changed how they are switched: it is found out again.
         state.together_ms[row] = 0
+        forget_rounds(state, row)
     floats = forget_float(state, row, action.time_ms) if _is_about("float", action) else ()
     if action.kind is ActionKind.CLEANED:
         # An earlier cleaning's proof is of a state that is gone.
