@@ -64,8 +64,8 @@ def learn_float(
         return []
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
-    columns = [FAULT_INDEX[slug] for slug in _SPOILED_BY]
-    ill = is_active(state.alarm_state[np.ix_(rows[at], columns)]).any(axis=1)
+    columns = np.array([FAULT_INDEX[slug] for slug in _SPOILED_BY])
+    ill = is_active(state.alarm_state[rows[at, None], columns]).any(axis=1)
     at = at[~ill]
     changes: list[BaselineChange] = []
     for which in (RUNNING, AT_REST):
@@ -129,18 +129,21 @@ def float_top_mm(plan: FleetPlan, state: FleetState, rows: I64, which: int) -> F
     return top
 
 
-def over_level_mm(view: BinView, setting_mm: F64, which: int) -> F64:
+def over_level_mm(view: BinView, setting_mm: F64, lip_mm: F64, which: int) -> F64:
     """How far above :func:`float_top_mm` a level must be to count, (k,). [mm]
 
     ``setting_mm``, but where that is less never below what files are off every day: where much was
     asked of the valve while it was learned, the float shuts a part of its band higher than seen.
-    Not more than half the way to the overflow.
+    Not more than half the way to the overflow; and from ``lip_mm`` on, where water runs over, it
+    does not matter how the float may be set.
     """
     plan, rows = view.plan, view.rows
     room = plan.overflow_mm[rows] - plan.float_shut_mm[rows]
     back = plan.pull_down_mm[rows] if which == AT_REST else 0.0
-    higher = float_top_mm(plan, view.state, rows, which) - (plan.float_shut_mm[rows] + back)
-    return np.minimum(np.maximum(setting_mm, SET_HIGH_MM - higher), 0.5 * room)
+    top = float_top_mm(plan, view.state, rows, which)
+    least = np.minimum(setting_mm, 0.5 * room)
+    wide = np.maximum(least, SET_HIGH_MM - (top - (plan.float_shut_mm[rows] + back)))
+    return np.minimum(np.minimum(wide, 0.5 * room), np.maximum(lip_mm - top, least))
 
 
 def float_note(look: UnitLook, which: int, said: str) -> str:

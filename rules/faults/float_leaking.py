@@ -78,10 +78,11 @@ def judge(view: BinView, announced: I8) -> I8:
     full = float_top_mm(plan, state, rows, RUNNING)
     allowed = float_top_mm(plan, state, rows, AT_REST)
     over = resting & (at_rest >= shut) & (plan.pull_down_mm[rows] > 0)
-    over &= at_rest - allowed >= over_level_mm(view, setting, AT_REST)
-    over |= running - full >= over_level_mm(view, setting, RUNNING)
-    # The overflow is above all that the float allows, even where the pull-down is not known.
     top = lip - view.setting(_SLUG, "overflow_margin_mm")
+    over &= at_rest - allowed >= over_level_mm(view, setting, top, AT_REST)
+    beyond = over_level_mm(view, setting, top, RUNNING)
+    over |= running - full >= beyond
+    # The overflow is above all that the float allows, even where the pull-down is not known.
     over |= resting & (at_rest >= top) & (top > allowed)
     least = np.maximum(METER_ZERO_FRAC * plan.makeup_max_l_min[rows], METER_ZERO_L_MIN)
     trickle = resting & (at_rest >= shut) & (metered >= least)
@@ -96,7 +97,7 @@ def judge(view: BinView, announced: I8) -> I8:
     rise = at_rest[maybe] - hour_ago
     # The end of a filling, and a float set high, are below: it is a leak from where the float has
     # surely shut, and the level that the float allowed an hour ago is none.
-    surely = full[maybe] + over_level_mm(part, part.setting(_SLUG, "over_level_mm"), RUNNING)
+    surely = (full + beyond)[maybe]
     creeps = settled[maybe] & (rise >= part.setting(_SLUG, "creep_mm")) & (hour_ago >= surely)
     humid = state.value[part.rows, _HUMIDITY] >= part.setting(_SLUG, "rain_above_pct")
     at_lip = np.fmax(at_rest, running)[maybe] >= top[maybe]

@@ -65,16 +65,14 @@ def judge_open(view: BinView, announced: I8) -> I8:
     plan, rows = view.plan, view.rows
     excess, level = _excess_mm(view)
     setting = view.setting(_OPEN, "over_level_mm")
-    is_running = ~np.isnan(view.recent["level_running"])
-    wide = np.where(
-        is_running, over_level_mm(view, setting, RUNNING), over_level_mm(view, setting, AT_REST)
-    )
     room = plan.overflow_mm[rows] - plan.float_shut_mm[rows]
     lip = plan.overflow_mm[rows] - view.setting(_OPEN, "overflow_margin_mm")
-    allowed = level - excess
-    # At the overflow it does not matter how far off the site file the float may be set.
-    at_lip = np.maximum(lip - allowed, np.minimum(setting, 0.5 * room))
-    tolerance = np.minimum(wide, at_lip)
+    tolerance = np.where(
+        np.isnan(view.recent["level_running"]),
+        over_level_mm(view, setting, lip, AT_REST),
+        over_level_mm(view, setting, lip, RUNNING),
+    )
+    at_lip = np.maximum(lip - (level - excess), np.minimum(setting, 0.5 * room))
     deadband = np.minimum(view.setting(_OPEN, "deadband_mm"), 0.5 * tolerance)
     severity = graded(excess, [tolerance, at_lip, None], deadband, announced)
     # News is told from a leak first; few units get here.

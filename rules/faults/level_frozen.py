@@ -77,8 +77,8 @@ def _moves_water(view: FrameView) -> Bool:
     """Units whose pump runs and draws the current that only water asks for."""
     clean = view.state.baseline[view.rows, _CURRENT_Q]
     clean = np.where(np.isnan(clean), view.plan.pump_rated_current_a[view.rows], clean)
-    full: Bool = view.signal("pump_current") >= MOVES_WATER_FRAC * clean
-    return full & (view.pump_state == 1)
+    full: Bool = (view.pump_state == 1) & (view.signal("pump_current") >= MOVES_WATER_FRAC * clean)
+    return full
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
