@@ -18,7 +18,6 @@ from gateway.board import problems
 from gateway.board.board import Board
 from gateway.board.doors import SignInFirst, for_programs, sealed
 from gateway.board.guard import SECURITY_HEADERS, Guard
-from gateway.board.limits import UploadLimit
 from gateway.board.mail_page import mail_page
 from gateway.board.messages import Messages, Told
 from gateway.board.paper import Paper
@@ -54,7 +53,7 @@ def make_app(board: Board, rooms: Sequence[Room] = ROOMS) -> FastAPI:
         telemetry=_UNTRACED,
         redirect_slashes=False,  # it would lead to whatever host the request names
     )
-    app.state.uploads, app.state.request_limit = UploadLimit(), board.request_limit
+    app.state.uploads, app.state.request_limit = board.uploads, board.request_limit
     messages = Messages(clean(board.reply_to, 200))
     paper = Paper(board.name)
 

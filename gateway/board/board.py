@@ -11,7 +11,13 @@ from fastapi import Request
 
 from gateway.board.doors import Doorkeeper, NobodyKnown, actor_of
 from gateway.board.house import House
-from gateway.board.limits import AtOnceLimit, BadLinkLimit, RequestLimit
+from gateway.board.limits import (
+    AtOnceLimit,
+    BadLinkLimit,
+    RequestLimit,
+    export_limit,
+    upload_limit,
+)
 from gateway.board.links import Signer
 from gateway.board.page import Pages
 from gateway.records.audit import Acting
@@ -52,7 +58,8 @@ class Board:
     clock_ms: Callable[[], int] = _now_ms
     limit: BadLinkLimit = field(default_factory=BadLinkLimit)
     request_limit: RequestLimit = field(default_factory=RequestLimit)
-    export_limit: AtOnceLimit = field(default_factory=AtOnceLimit)
+    exports: AtOnceLimit = field(default_factory=export_limit)
+    uploads: AtOnceLimit = field(default_factory=upload_limit)
     doorkeeper: Doorkeeper = field(default_factory=NobodyKnown)
     house: House | None = None
 

@@ -14,7 +14,10 @@ from fastapi import Depends, Request
 from starlette.datastructures import UploadFile
 from starlette.formparsers import MultiPartException, MultiPartParser
 
+from gateway.board.limits import AtOnceLimit, asker
 from gateway.board.messages import Message, Messages, Told
+from gateway.board.problems import Refused
+from gateway.board.visitor import Visitor
 from gateway.tickets.attachments import MOST_BYTES
 
 __all__ = ["MOST_FILES", "Form", "FormFields", "SentFile", "form_of", "read_form"]
@@ -93,6 +96,19 @@ async def read_form(request: Request, longest: int) -> Form:
 
 
 async def _read_with_files(request: Request) -> Form:
+    """Files of somebody who is known; a few at once, for whole files are in memory then."""
+    visitor: Visitor | None = request.state.visitor
+    if visitor is None:
+        raise Told(_MESSAGES.not_a_form())
+    uploads: AtOnceLimit = request.app.state.uploads
+    try:
+        with uploads.one_more(asker(visitor)):
+            return await _parse(request)
+    except Refused as error:
+        raise Told(_MESSAGES.files_wait(error.status, error.detail)) from error
+
+
+async def _parse(request: Request) -> Form:
     too_large = _MESSAGES.files_too_large(_LONGEST_WITH_FILES)
     parser = MultiPartParser(
         request.headers,

@@ -17,7 +17,15 @@ from typing import Final
 from gateway.board.problems import Refused
 from gateway.board.visitor import Visitor
 
-__all__ = ["AtOnceLimit", "BadLinkLimit", "RequestLimit", "UploadLimit", "asker", "network_of"]
+__all__ = [
+    "AtOnceLimit",
+    "BadLinkLimit",
+    "RequestLimit",
+    "asker",
+    "export_limit",
+    "network_of",
+    "upload_limit",
+]
 
 _MOST_ADDRESSES: Final = 10_000
 
@@ -90,56 +98,38 @@ def asker(visitor: Visitor) -> str:
     return f"token {visitor.token}" if visitor.token else f"{visitor.how} {visitor.account}"
 
 
-class UploadLimit:
-    """Lets ``each`` asker send so many files at once, and ``all_of_them`` so many together."""
-
-    def __init__(self, each: int = 3, all_of_them: int = 12) -> None:
-        """Nobody sends."""
-        self._each = each
-        self._all = all_of_them
-        self._lock = threading.Lock()
-        self._sending: Counter[str] = Counter()
-
-    @contextmanager
-    def one_more(self, who: str) -> Iterator[None]:
-        """Somebody sends files within the block; Refused (429, 503) where too many do already."""
-        with self._lock:
-            if self._sending[who] >= self._each:
-                msg = f"You send {self._each} files already. Send the next when one is there."
-                raise Refused(429, msg, headers={"Retry-After": "5"})
-            if self._sending.total() >= self._all:
-                msg = "Too many files are being sent at the moment. Nothing was kept."
-                raise Refused(503, msg, headers={"Retry-After": "20"})
-            self._sending[who] += 1
-        try:
-            yield
-        finally:
-            with self._lock:
-                self._sending[who] -= 1
-                if not self._sending[who]:
-                    del self._sending[who]
-
-
 class AtOnceLimit:
-    """Lets so many long answers be under way at once, in all and of one asker.
+    """Lets so much long work be under way at once, ``in_all`` and ``of_one`` asker.
 
-    To be used by any thread; whoever was let in must :meth:`leave`.
+    To be used by any thread. ``busy`` says what is under way too often already, as the begin of a
+    sentence; ``again_s`` after how long one who was refused may find that something is done.
     """
 
-    def __init__(self, in_all: int = 6, of_one: int = 2) -> None:
+    def __init__(self, in_all: int, of_one: int, *, busy: str, again_s: int) -> None:
         """Nothing is under way."""
         self._in_all = in_all
         self._of_one = of_one
+        self._busy = busy
+        self._again_s = again_s
         self._lock = threading.Lock()
         self._under_way: Counter[str] = Counter()
 
-    def enter(self, who: str) -> bool:
-        """One more of ``who``; False, and nothing counted, where there are enough."""
+    def enter(self, who: str) -> None:
+        """One more of ``who``, who must :meth:`leave`.
+
+        Raises :class:`Refused`, and counts nothing: 429 where ``who`` has enough under way, 503
+        where all together have (RFC 6585, section 4; RFC 9110, section 15.6.4).
+        """
         with self._lock:
-            if self._under_way[who] >= self._of_one or self._under_way.total() >= self._in_all:
-                return False
+            of_one = self._under_way[who] >= self._of_one
+            if of_one or self._under_way.total() >= self._in_all:
+                whose = "of you" if of_one else "of all"
+                again = f"Come again in {self._again_s} s."
+                raise Refused(
+                    429 if of_one else 503, f"{self._busy} {whose} at this moment. {again}",
+                    headers={"Retry-After": str(self._again_s)},
+                )  # fmt: skip
             self._under_way[who] += 1
-            return True
 
     def leave(self, who: str) -> None:
         """One less of ``who``."""
@@ -147,3 +137,22 @@ class AtOnceLimit:
             self._under_way[who] -= 1
             if self._under_way[who] <= 0:
                 del self._under_way[who]
+
+    @contextmanager
+    def one_more(self, who: str) -> Iterator[None]:
+        """Something of ``who`` is under way within the block; raises as :meth:`enter` does."""
+        self.enter(who)
+        try:
+            yield
+        finally:
+            self.leave(who)
+
+
+def export_limit(in_all: int = 6, of_one: int = 2) -> AtOnceLimit:
+    """Files that are made for other programs."""
+    return AtOnceLimit(in_all, of_one, busy="Too many files are being made", again_s=10)
+
+
+def upload_limit(in_all: int = 12, of_one: int = 3) -> AtOnceLimit:
+    """Photos and documents that are sent, by pages and programs: they are in memory meanwhile."""
+    return AtOnceLimit(in_all, of_one, busy="Too many files are being sent", again_s=10)

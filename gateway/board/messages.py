@@ -135,6 +135,10 @@ class Messages:
         """More than a form can hold."""
         return Message(413, "That is too long", ("Go back, shorten the note, and confirm again.",))
 
+    def files_wait(self, status: int, why: str) -> Message:
+        """Files while many others are being sent."""
+        return Message(status, "These files have to wait", (f"{why} Nothing was kept.",))
+
     def files_too_large(self, longest: int) -> Message:
         """Files of more bytes than are taken at once."""
         return Message(

@@ -19,7 +19,7 @@ from support.shown_board import ANA, board_of, client
 from gateway.accounts.keys import kept
 from gateway.board.api.terms import at
 from gateway.board.app import make_app
-from gateway.board.limits import RequestLimit, UploadLimit
+from gateway.board.limits import RequestLimit, upload_limit
 from gateway.data_directory import RECORDS_FILE
 from gateway.overview.source import Names
 from gateway.records.engines import engine_for
@@ -330,8 +330,7 @@ def test_no_body_is_read_of_who_may_not_send_one_or_asks_too_often(api):
 
 
 def test_a_few_files_at_once_are_taken_of_one_and_of_all_together(api):
-    limit = UploadLimit(each=1, all_of_them=2)
-    api.app.state.uploads = limit
+    api.app.state.uploads = limit = upload_limit(in_all=2, of_one=1)
     path = f"/api/1/tickets/{api.records.tickets()[0].number}/files"
     token = api.token("view", "operate")
     mine = f"token {api.records.accounts.token(kept(token)).id}"

@@ -11,10 +11,14 @@ from starlette.testclient import TestClient
 from support.shown_api import is_problem
 
 from gateway.board.app import make_app
-from gateway.board.limits import AtOnceLimit
+from gateway.board.limits import export_limit
+from gateway.due_keeper import DueKeeper
 from gateway.export import lists
 from gateway.records.session import RecordsUnavailable
-from rules.events import Severity
+from rules.condition import PartCondition
+from rules.events import Severity, StepResult
+
+DAY_MS = 86_400_000
 
 
 def test_a_list_is_read_page_by_page(api):
@@ -69,23 +73,23 @@ def test_a_list_of_a_site_that_never_was_is_a_problem_and_no_empty_list(api, pat
 
 def test_so_many_files_are_made_at_once_and_no_more(api):
     """RFC 6585, section 4, and RFC 9110, section 10.2.3."""
-    api.board.export_limit = AtOnceLimit(in_all=3, of_one=2)
+    api.board.exports = limit = export_limit(in_all=3, of_one=2)
     app = make_app(replace(api.board))
     client = TestClient(app, base_url="https://board.example")
     one, other = ({"Authorization": f"Bearer {api.token('view')}"} for _ in range(2))
     number = api.records.accounts.tokens()[1].id
-    limit = api.board.export_limit
     path = "/api/1/export/tickets.csv"
     assert [client.get(path, headers=one).status_code for _ in range(4)] == [200] * 4
-    assert limit.enter(f"token {number}")
+    limit.enter(f"token {number}")
     assert client.get(path, headers=one).status_code == 200
-    assert limit.enter(f"token {number}")
+    limit.enter(f"token {number}")
     refused = client.get(path, headers=one)
-    assert "Too many files" in is_problem(refused, 429)
+    assert "Too many files are being made of you" in is_problem(refused, 429)
     assert int(refused.headers["retry-after"]) > 0
     assert client.get(path, headers=other).status_code == 200, "another has room"
-    assert limit.enter("somebody else")
-    is_problem(client.get(path, headers=other), 429)
+    limit.enter("somebody else")
+    full = is_problem(client.get(path, headers=other), 503)
+    assert "of all" in full
     limit.leave(f"token {number}")
     assert client.get(path, headers=one).status_code == 200
     # What is refused for its range takes no room.
@@ -96,7 +100,7 @@ def test_so_many_files_are_made_at_once_and_no_more(api):
 
 
 def test_a_file_whose_reader_goes_away_makes_room(api, monkeypatch):
-    api.board.export_limit = limit = AtOnceLimit(in_all=1, of_one=1)
+    api.board.exports = limit = export_limit(in_all=1, of_one=1)
     app = make_app(replace(api.board))
     client = TestClient(app, base_url="https://board.example", raise_server_exceptions=False)
     headers = {"Authorization": f"Bearer {api.token('view')}"}
@@ -109,4 +113,27 @@ def test_a_file_whose_reader_goes_away_makes_room(api, monkeypatch):
     monkeypatch.setattr(lists, "ticket_rows", torn)
     with contextlib.suppress(Exception):  # the answer is torn off, whichever way that shows
         client.get("/api/1/export/tickets.csv", headers=headers)
-    assert limit.enter("anybody")
+    limit.enter("anybody")  # refused where there is no room
+
+
+def test_parts_are_due_at_what_is_in_the_files_alone(api):
+    token, now_ms = api.token("view"), api.fleet.now_ms
+    gone_row = 90
+    api.records.sync_units({**api.fleet.rows, ("old-site", "ac-1"): gone_row})
+    worn = [
+        PartCondition(
+            row, "pads", now_ms - ago * DAY_MS, 20.0 + ago, 3.0, 20.0, "spray pressure", 200,
+            now_ms, 1, "20 %.",
+        )
+        for row in (0, gone_row)
+        for ago in range(30, -1, -1)
+    ]  # fmt: skip
+    api.fleet.step(StepResult((), conditions=tuple(worn)))
+    waiting = api.get("parts-due", token).json()
+    assert (waiting["items"], waiting["awaited"]) == ([], 1), "of the old site nothing is awaited"
+    DueKeeper(api.records, lambda: now_ms).run()
+    assert {one.site for one in api.records.due_known(now_ms=now_ms).ranges} > {"old-site"}
+    [due] = api.get("parts-due", token).json()["items"]
+    assert (due["site"], due["unit"]) == next(iter(api.fleet.rows))
+    old = api.get("parts-due?site=old-site", token).json()
+    assert (old["items"], old["awaited"]) == ([], 0)

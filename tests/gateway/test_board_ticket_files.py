@@ -6,6 +6,7 @@ The bodies are made by httpx, which writes RFC 7578 by itself.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 
 import pytest
 from board_bench import Page
@@ -13,6 +14,7 @@ from support.shown_board import ANA, board_of, client
 from support.shown_fleet import ShownFleet, fleet_of
 
 from gateway.board.forms import MOST_FILES
+from gateway.board.limits import asker, upload_limit
 from gateway.board.visitor import Role, Visitor
 from gateway.tickets.attachments import MOST_BYTES
 
@@ -99,6 +101,25 @@ def test_only_who_works_on_tickets_attaches_and_only_from_the_page(fleet):
     detail = fleet.records.ticket(number_of(fleet))
     assert detail is not None
     assert detail.attachments == ()
+
+
+def test_a_few_files_at_once_are_taken_of_pages_and_programs_together(fleet):
+    board = board_of(fleet)
+    board.uploads = limit = upload_limit(in_all=2, of_one=1)
+    browser = client(board)
+    data = {"form_token": ANA.form_token}
+    path = f"/tickets/{number_of(fleet)}/files"
+    mine = asker(ANA)
+    for others, status in ([mine], 429), (["token 8", "token 9"], 503):
+        with ExitStack() as busy:
+            for who in others:
+                busy.enter_context(limit.one_more(who))
+            refused = browser.post(path, data=data, files={"files": ("a.pdf", PDF)})
+        assert refused.status_code == status
+        assert "Nothing was kept." in Page(refused.text).text
+    assert fleet.records.audit.entries() == []
+    taken = browser.post(path, data=data, files={"files": ("a.pdf", PDF)})
+    assert taken.status_code == 303
 
 
 def close(fleet: ShownFleet, **fields: str):

@@ -28,8 +28,6 @@ from gateway.records.queries import Where
 __all__ = ["export_routes"]
 
 DAY_MS: Final = 86_400_000
-_AGAIN_S: Final = 10
-"""After so long one who was refused may find that a file is done. [s]"""
 
 Start = Annotated[
     Moment | None, Query(alias="from", description="From then on. Default: a day before the end.")
@@ -88,7 +86,7 @@ def export_routes(board: Board, house: House) -> APIRouter:
         """
         asked = asked_for(site, unit, signals, span_of(start, end), width_s)
         rows = csv_readings(asked, pieces(source.store, asked), with_units=headings == "units")
-        return _streamed(board.export_limit, request, rows, MEDIA_TYPE, "readings.csv")
+        return _streamed(board.exports, request, rows, MEDIA_TYPE, "readings.csv")
 
     @router.get(
         "/export/readings.parquet", response_class=Response,
@@ -108,7 +106,7 @@ def export_routes(board: Board, house: House) -> APIRouter:
             raise Refused(501, parquet.MISSING)
         asked = asked_for(site, unit, signals, span_of(start, end), width_s)
         rows = parquet.parquet_readings(asked, pieces(source.store, asked))
-        return _streamed(board.export_limit, request, rows, parquet.MEDIA_TYPE, "readings.parquet")
+        return _streamed(board.exports, request, rows, parquet.MEDIA_TYPE, "readings.parquet")
 
     @router.get("/export/alarms.csv", response_class=Response, responses=_file("text/csv", 404))
     def export_alarms_csv(request: Request, site: Name = "", unit: Name = "") -> Response:
@@ -116,7 +114,7 @@ def export_routes(board: Board, house: House) -> APIRouter:
         known_place(source, site, unit)
         rows = lists.alarm_rows(source, site, unit)
         return _streamed(
-            board.export_limit, request, csv_rows(lists.ALARMS, rows), MEDIA_TYPE, "alarms.csv"
+            board.exports, request, csv_rows(lists.ALARMS, rows), MEDIA_TYPE, "alarms.csv"
         )
 
     @router.get(
@@ -129,7 +127,7 @@ def export_routes(board: Board, house: House) -> APIRouter:
         known_place(source, site, unit)
         rows = lists.event_rows(source.records, Where(site, unit), *span_of(start, end))
         return _streamed(
-            board.export_limit,
+            board.exports,
             request,
             csv_rows(lists.EVENTS, rows),
             MEDIA_TYPE,
@@ -146,7 +144,7 @@ def export_routes(board: Board, house: House) -> APIRouter:
             source.records, source.names, Where(site, unit), *span_of(start, end)
         )
         return _streamed(
-            board.export_limit, request, csv_rows(lists.TICKETS, rows), MEDIA_TYPE, "tickets.csv"
+            board.exports, request, csv_rows(lists.TICKETS, rows), MEDIA_TYPE, "tickets.csv"
         )
 
     return router
@@ -174,11 +172,7 @@ def _streamed(
     limit: AtOnceLimit, request: Request, rows: Iterator[bytes], media_type: str, name: str
 ) -> Response:
     who = asker(request.state.visitor)
-    if not limit.enter(who):
-        raise Refused(
-            429, f"Too many files are being made at this moment. Come again in {_AGAIN_S} s.",
-            headers={"Retry-After": str(_AGAIN_S)},
-        )  # fmt: skip
+    limit.enter(who)
     try:
         # What cannot be begun is refused with a problem document: heading and first rows are made
         # now.

@@ -258,8 +258,10 @@ def plan_routes(board: Board, house: House) -> APIRouter:
         mark = mark_of(after, (int, int, str, str, str))
         now_ms = int(mark[0]) if mark else board.clock_ms()
         known = records.due_known(site, unit, now_ms=now_ms)
+        # What has left the files has no due date, though the records still know of its wear.
+        here = house.source.names.units
         items, following = keyed(
-            known.ranges, after, limit,
+            [one for one in known.ranges if (one.site, one.unit) in here], after, limit,
             lambda one: (
                 now_ms, one.due.early_ms if one.due.early_ms is not None else 2**62, one.site,
                 one.unit, one.due.part,
@@ -268,7 +270,7 @@ def plan_routes(board: Board, house: House) -> APIRouter:
         )  # fmt: skip
         return PartsDue(
             next=following,
-            awaited=len(known.awaited),
+            awaited=sum(one in here for one in known.awaited),
             items=[
                 PartDue(
                     site=one.site, unit=one.unit, part=one.due.part,
