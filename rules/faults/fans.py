@@ -68,15 +68,9 @@ def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) 
     return np.where(staged > 0.5, by_stage, by_mask), np.where(staged > 0.5, 0, absent)
 
 
-def overdue(view: FrameView) -> I64:
+def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
     """Fans that used to take turns with their sisters and do not any more, a bit mask (k,)."""
-    late = overdue_fans(
-        view.state,
-        view.rows,
-        view.setting(_PROOF, "turn_ratio"),
-        view.setting(_PROOF, "turn_least_s"),
-        view.setting(_PROOF, "others_all_s"),
-    )
+    late = overdue_fans(view.state, view.rows, ratio, least_s, others_s)
     run, count = view.signal("fan_run"), view.plan.fan_count[view.rows]
     return late & ~masked(run, count) & ~masked(view.signal("fan_fault"), count)
 
@@ -101,9 +95,10 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     known = ~np.isnan(run) & ~np.isnan(speed) & (~commanded | answered) & ~silent
     known &= (staged < 0.5) | of_one_time
     missing = commanded & (lost > 0)
+    limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
     by_turns = ~np.isnan(run) & takes_turns(view.state, view.rows, count)
     if by_turns.any():
-        late = np.bitwise_count(overdue(view)).astype(np.int64)
+        late = np.bitwise_count(overdue(view, *limits)).astype(np.int64)
         lost = np.where(by_turns, late, lost)
         missing = np.where(by_turns, late > 0, missing)
         known |= by_turns
