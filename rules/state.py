@@ -66,6 +66,7 @@ ADDED_LATER: Final = frozenset({
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
     "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
+    "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -245,6 +246,11 @@ class FleetState:
     # how concentrated its water is used to become, see rules/usual_top.py
     top_run_bins: U16  # running bins that taught it, up to what is enough
     top_us_cm: F32
+    # a conductivity reading that fell at one stroke, see rules/probe_step.py
+    stroke_from_us_cm: F32  # reading before it, 0 for none
+    stroke_to_us_cm: F32  # and after it
+    stroke_bins: U16  # bins since
+    stroke_run_bins: U8  # running bins since, up to what is enough
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -366,6 +372,10 @@ class FleetState:
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),
             top_us_cm=np.zeros(n, dtype=np.float32),
+            stroke_from_us_cm=np.zeros(n, dtype=np.float32),
+            stroke_to_us_cm=np.zeros(n, dtype=np.float32),
+            stroke_bins=np.zeros(n, dtype=np.uint16),
+            stroke_run_bins=np.zeros(n, dtype=np.uint8),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),
