@@ -144,15 +144,9 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     if impossible is not None:
         np.copyto(x, np.nan, where=impossible)
 
-    running_above = settings.get(FLEET, "pump_running_frac", rows) * plan.pump_rated_current_a[rows]
-    current = x[:, _CURRENT]
-    pump = np.where(np.isnan(current), -1, current > running_above).astype(np.int8)
-    # A unit that never sent a current is taken at its controller's word.
-    unmeasured = value_ms[:, _CURRENT] == 0
-    if unmeasured.any():
-        word = x[:, _COMMAND]
-        told = np.where(np.isnan(word), -1, word > 0.5).astype(np.int8)
-        pump = np.where(unmeasured, told, pump)
+    pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
+    drawn = state.running_current_a[rows]
+    state.running_current_a[rows] = np.where(pump == 1, x[:, _CURRENT], drawn)
     # Without its own witness the command says whether the plant is wet: that is what wet means.
     wet_word = np.where(np.isnan(x[:, _WET]), x[:, _COMMAND], x[:, _WET])
     mode = np.where(np.isnan(wet_word), -1, wet_word > 0.5).astype(np.int8)
@@ -183,6 +177,20 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
         plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,
         standing_s, warm_s,
     )  # fmt: skip
+
+
+def _motor(plan: FleetPlan, rows: I64, x: F64, unmeasured: Bool) -> I8:
+    """Whether the pump's motor runs: 1, 0, or -1 where that is not known."""
+    share = plan.settings.get(FLEET, "pump_running_frac", rows)
+    current = x[:, _CURRENT]
+    runs = current > share * plan.pump_rated_current_a[rows]
+    pump = np.where(np.isnan(current), -1, runs).astype(np.int8)
+    # A unit that never sent a current is taken at its controller's word.
+    if unmeasured.any():
+        word = x[:, _COMMAND]
+        told = np.where(np.isnan(word), -1, word > 0.5).astype(np.int8)
+        pump = np.where(unmeasured, told, pump)
+    return pump
 
 
 def _standing(

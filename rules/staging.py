@@ -55,7 +55,7 @@ def find_out(
 
 
 def told_together(value_ms: I64, speed: int, run: int) -> Bool:
-    """Whether command and proofs are of one time, (k,): stages change while a message is lost."""
+    """Whether command and proofs are of one time, (k,): a lost message may have changed either."""
     apart: Bool = np.abs(value_ms[:, run] - value_ms[:, speed]) <= TOLD_TOGETHER_MS
     return apart
 

@@ -156,6 +156,7 @@ class FleetState:
     # running history
     pump_state: I8  # -1 not known, 0 stopped, 1 running
     pump_changed_ms: I64
+    running_current_a: F32  # the newest while it ran: what it drew before it stopped
     mode: I8  # -1 not known, 0 dry, 1 wet
     mode_changed_ms: I64
     commanded_ms: I64  # since when the pump has been commanded, 0 if it is not
@@ -295,6 +296,7 @@ class FleetState:
             site_offline=np.zeros(n, dtype=np.bool_),
             pump_state=i8(-1, n),
             pump_changed_ms=i64(n),
+            running_current_a=np.full(n, np.nan, dtype=np.float32),
             mode=i8(-1, n),
             mode_changed_ms=i64(n),
             commanded_ms=i64(n),

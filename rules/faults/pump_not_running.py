@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import I8
+from rules.arrays import I8, Bool
 from rules.events import Cause, Evidence, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, judged
@@ -16,7 +16,7 @@ from rules.look import UnitLook
 from rules.settings import FLEET
 from rules.signals import INDEX
 
-__all__ = ["PUMP_NOT_RUNNING"]
+__all__ = ["PUMP_NOT_RUNNING", "commanded_since_stop"]
 
 _SLUG: Final = "pump-not-running"
 _CURRENT: Final = INDEX["pump_current"]
@@ -30,8 +30,7 @@ def judge(view: FrameView, announced: I8) -> I8:
     since_ms = view.time_ms - view.commanded_s * 1000.0
     allowed_ms = view.setting(_SLUG, "start_allowance_s") * 1000.0
     answered = view.state.value_ms[view.rows, _CURRENT] >= since_ms + allowed_ms
-    # Nor a command last heard before the motor stopped: it may have been taken back unheard.
-    answered &= view.state.value_ms[view.rows, _COMMAND] >= view.state.pump_changed_ms[view.rows]
+    answered &= commanded_since_stop(view)
     # Once it stands, a command taken back proves nothing: only a pump that runs clears it.
     silent = ~commanded & (announced > 0) & (view.pump_state == 0)
     known = ~np.isnan(view.commanded_s) & (view.pump_state >= 0) & (~commanded | answered) & ~silent
@@ -40,6 +39,16 @@ def judge(view: FrameView, announced: I8) -> I8:
     )
     severity = np.where(hot, Severity.HIGH, Severity.MEDIUM).astype(np.int8)
     return judged(commanded & (view.pump_state == 0), known, severity)
+
+
+def commanded_since_stop(view: FrameView) -> Bool:
+    """Whether the command was heard since the motor started or stopped, (k,).
+
+    One last heard before the motor stopped may have been taken back unheard.
+    """
+    heard_ms = view.state.value_ms[view.rows, _COMMAND]
+    out: Bool = heard_ms >= view.state.pump_changed_ms[view.rows]
+    return out
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -120,7 +129,7 @@ PUMP_NOT_RUNNING: Final = Rule(
         ),
         needs=("pump_current", "pump_command"),
         helps=("spray_pressure", "supply_voltage", "head_pressure"),
-        suppressed_by=(),
+        suppressed_by=("pump-overload",),
         response={
             Severity.MEDIUM: "this week, sooner in hot weather",
             Severity.HIGH: "today: little margin is left to the high-pressure cut-out",

@@ -13,6 +13,7 @@ from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded, judged
+from rules.faults.pump_not_running import commanded_since_stop
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
@@ -69,7 +70,8 @@ def judge(view: FrameView, announced: I8) -> I8:
     measured, voltage = view.signal("pump_current"), view.signal("supply_voltage")
     # A quick look spares the correction for nearly all.
     suspect = measured > 1.05 * _reference_a(view)
-    if not (suspect | (announced > 0)).any():
+    drew_much = view.state.running_current_a[rows] > 1.05 * _reference_a(view)
+    if not (suspect | drew_much | (announced > 0)).any():
         return judged(suspect, view.pump_state >= 0, 0)
     unmeasured = np.isnan(voltage)
     current = np.where(
@@ -86,13 +88,16 @@ def judge(view: FrameView, announced: I8) -> I8:
     # The correction is a model for running motors; one that cannot turn is past it.
     current = np.where(np.isnan(current), measured, current)
     ratio = current / _reference_a(view)
-    ratio = np.where(view.pump_state == 1, ratio, np.where(view.pump_state == 0, 0.0, np.nan))
+    # A motor that stands says nothing of what it would draw: only one that runs clears it.
+    stands = np.where((view.pump_state == 0) & (announced == 0), 0.0, np.nan)
+    ratio = np.where(view.pump_state == 1, ratio, stands)
     limits = [view.setting(_SLUG, f"{s}_ratio") for s in ("low", "medium", "high")]
     severity = graded(ratio, limits, view.setting(_SLUG, "deadband_ratio"), announced)
     # One reading may be a leap of the transmitter's; at 5 min nothing else would speak against it.
     single = (severity == Severity.HIGH) & ~_again(view, limits[2])
     severity = np.where(single, np.where(announced > 0, announced, UNKNOWN), severity)
     severity = severity.astype(np.int8)
+    severity[_tripped(view, limits[2], announced)] = Severity.HIGH
     # A locked rotor is judged at once; what is less, by medians: small motors are noisy. A sag
     # raises the current of a healthy pump, so where no voltage is measured it must outlast one.
     at = np.flatnonzero((view.pump_state == 1) & (severity < Severity.HIGH) & suspect & ~single)
@@ -111,6 +116,18 @@ def _again(view: FrameView, ratio: F64) -> Bool:
     excess = total - view.signal("pump_current") - (n - 1) * usual
     last = trace_window(state, rows, "current_running", 1)[:, 0]
     out: Bool = ((n >= 2) & (excess >= beyond)) | (last - usual >= beyond)
+    return out
+
+
+def _tripped(view: FrameView, ratio: F64, announced: I8) -> Bool:
+    """Whether the motor drew too much and then stood, though it is commanded to run.
+
+    Overload relays open on a locked rotor within seconds (IEC 60947-4-1, trip class 10: 4 to 10 s
+    at 7.2 times the setting), so often a single reading shows it; that it stopped bears it out.
+    """
+    drew = view.state.running_current_a[view.rows] / _reference_a(view)
+    commanded_after = commanded_since_stop(view) & (view.signal("pump_command") > 0.5)
+    out: Bool = (view.pump_state == 0) & commanded_after & ((drew >= ratio) | (announced > 0))
     return out
 
 
@@ -136,7 +153,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     """Current against the learned one and the nameplate, voltage, and what the pressure says."""
     pump = look.unit.pump
     base = look.baseline("pump_current")
-    current, voltage = look.value("pump_current"), look.value("supply_voltage")
+    voltage = look.value("supply_voltage")
+    current, tripped = _drawn(look)
     pressure, clean = look.value("spray_pressure"), look.baseline("spray_pressure")
     expected = base.value if base else pump.rated_current_a
     ratio = None if current is None else current / expected
@@ -145,6 +163,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
                      note="against the clean baseline; the limit is the nameplate" if base
                      else "no clean baseline yet: against the nameplate"),
     ]  # fmt: skip
+    if tripped and current is not None:
+        readings.append(Reading("Current before it stopped", current, "A", expected, derived=True))
     if voltage is not None:
         readings.append(look.reading("supply_voltage", expected=pump.rated_voltage_v))
     if pressure is not None:
@@ -167,18 +187,33 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         limits.append("No clean baseline yet: the nameplate stands in for it.")
     share = "?" if ratio is None else f"{100.0 * (ratio - 1.0):.0f} %"
     locked = seen["locked"] == 1
+    drew = (
+        "the current of a rotor that cannot turn"
+        if locked
+        else f"{share} more than in its clean state"
+    )
     return Evidence(
         summary=(
-            "The pump motor draws the current of a rotor that cannot turn."
-            if locked
-            else f"The pump motor draws {share} more than in its clean state."
+            f"The pump motor drew {drew} and has stopped, though it is commanded to run: its "
+            "protection has tripped, or it has burnt out. The pads get no water."
+            if tripped
+            else f"The pump motor draws {drew}."
         ),
         confidence=0.95 if locked or voltage is not None else 0.8,
         readings=tuple(readings),
         causes=rank(_SIGNS, _CAUSES, seen),
-        signals=("pump_current", "supply_voltage", "spray_pressure"),
+        signals=("pump_current", "pump_command", "supply_voltage", "spray_pressure"),
         limits=tuple(limits),
     )
+
+
+def _drawn(look: UnitLook) -> tuple[float | None, bool]:
+    """What the motor draws, or drew when it tripped, and whether it did."""
+    state, row = look.state, look.row
+    before = float(state.running_current_a[row])
+    if state.pump_state[row] == 0 and not np.isnan(before):
+        return before, True
+    return look.value("pump_current"), False
 
 
 LOCKED_RATIO: Final = 2.5
@@ -206,7 +241,10 @@ PUMP_OVERLOAD: Final = Rule(
         slug=_SLUG,
         title="Pump overload or locked rotor",
         family="pump and screen",
-        meaning="The pump motor draws clearly more current than in its clean, healthy state.",
+        meaning=(
+            "The pump motor draws clearly more current than in its clean, healthy state, or did "
+            "before it stopped against its command."
+        ),
         consequence=(
             "The winding overheats; the overload relay stops the pump, or the motor burns out, and "
             "the pads run dry."
@@ -222,7 +260,7 @@ PUMP_OVERLOAD: Final = Rule(
             for r in _CAUSES
         ),
         needs=("pump_current",),
-        helps=("supply_voltage", "spray_pressure"),
+        helps=("supply_voltage", "spray_pressure", "pump_command"),
         suppressed_by=(),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",

@@ -309,6 +309,18 @@ def test_drop_outs_too_short_for_not_proven_add_up():
     assert "were not proven for" in events[0].evidence.summary
 
 
+@pytest.mark.parametrize("step_s", [90.0, 120.0])
+def test_fans_that_cycle_lose_no_air_while_commands_are_lost(step_s):
+    """Every second frame the fans stand; of every fourth the command did not arrive."""
+    feed = Feed(engine_of())
+    feed.run(2 * HOUR, step_s)
+    for i in range(int(24 * HOUR / step_s)):
+        on = i % 2 == 0
+        speed = None if i % 8 == 3 else 12.0 * on
+        feed.run(step_s, step_s, fan_run=15.0 * on, fan_speed=speed)
+    assert feed.raised() == []
+
+
 def test_a_flutter_of_the_proof_is_no_loss_of_air():
     """30 s in ten minutes on one fan of four: one per cent."""
     feed = Feed(engine_of())

@@ -86,14 +86,52 @@ def test_before_anything_is_learned_the_nameplate_judges():
     assert raised(events) == [("pump-overload", Severity.MEDIUM)]
 
 
-def test_an_overload_that_trips_becomes_the_stopped_pump(learned):
+def test_an_overload_that_trips_stays_the_one_trouble_until_the_pump_runs(learned):
     learned.run(300.0, pump_current=22.0, spray_pressure=0.0)
     learned.run(2 * HOUR, pump_current=0.0, spray_pressure=0.0)
-    assert [(e.fault, e.change) for e in learned.events] == [
-        ("pump-overload", Change.RAISED),
-        ("pump-not-running", Change.RAISED),
-        ("pump-overload", Change.RETURNED),
+    assert [(e.fault, e.change) for e in learned.events] == [("pump-overload", Change.RAISED)]
+    # Neither a command taken back nor a rest says that the motor can turn again.
+    learned.run(2 * HOUR, pump_current=0.0, spray_pressure=0.0, pump_command=0.0)
+    assert len(learned.events) == 1
+    events = learned.run(2 * HOUR)
+    assert [(e.fault, e.change) for e in events] == [("pump-overload", Change.RETURNED)]
+
+
+@pytest.mark.parametrize("step_s", [120.0, 300.0])
+def test_a_rotor_that_locks_and_trips_between_two_readings_is_told_by_the_stop(learned, step_s):
+    """A relay of class 10 opens within seconds: one reading shows the current, or none."""
+    learned.run(2 * HOUR, step_s=step_s)
+    learned.run(step_s, step_s=step_s, pump_current=22.0, spray_pressure=0.0)
+    assert learned.events == []
+    events = learned.run(1200.0, step_s=step_s, pump_current=0.0, spray_pressure=0.0)
+    assert raised(events) == [("pump-overload", Severity.HIGH)]
+    assert first_cause(events) == "jammed"
+    assert "and has stopped, though it is commanded to run" in events[0].evidence.summary
+    shown = {r.quantity: r.measured for r in events[0].evidence.readings}
+    assert shown["Current before it stopped"] == pytest.approx(22.0, abs=0.1)
+
+
+def test_a_bearing_that_trips_the_relay_becomes_a_matter_of_today(learned):
+    learned.run(4 * HOUR, pump_current=3.6 * 1.3)
+    assert raised(learned.events) == [("pump-overload", Severity.MEDIUM)]
+    events = learned.run(HOUR, pump_current=0.0, spray_pressure=0.0)
+    assert [(e.fault, e.change, e.severity) for e in events] == [
+        ("pump-overload", Change.WORSENED, Severity.HIGH)
     ]
+    assert "% more than in its clean state and has stopped" in events[0].evidence.summary
+
+
+@pytest.mark.parametrize("current_a", [3.6, 4.4])
+def test_a_pump_that_stands_after_an_ordinary_current_is_not_overloaded(learned, current_a):
+    learned.run(300.0, pump_current=current_a)
+    events = learned.run(HOUR, pump_current=0.0, spray_pressure=0.0)
+    assert [fault for fault, _ in raised(events)] == ["pump-not-running"]
+
+
+def test_a_leap_before_the_controller_stops_the_pump_is_no_trip(learned):
+    learned.run(60.0, step_s=60.0, pump_current=22.0)
+    learned.run(2 * HOUR, step_s=60.0, pump_current=0.0, spray_pressure=0.0, pump_command=0.0)
+    assert learned.events == []
 
 
 # ---------------------------------------------------------------- air

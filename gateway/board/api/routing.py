@@ -64,7 +64,7 @@ _WORDS: Final = {
     429: "Too many requests; the header Retry-After says when to come again.",
     500: "A defect. The log of the board says what happened.",
     501: "A package is missing on the board's machine.",
-    503: "The records or the telemetry store cannot be reached at the moment.",
+    503: "The records or the telemetry store cannot be reached, or too much is under way.",
 }
 _ALWAYS: Final = (401, 403, 422, 429, 500, 503)
 
