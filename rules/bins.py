@@ -40,6 +40,7 @@ from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min
 from rules.physics.pump import current_at_rated_voltage_a
 from rules.plan import FleetPlan
+from rules.probe_step import close_step
 from rules.residuals import WaterFlow, water_flow
 from rules.settings import FLEET
 from rules.signals import INDEX
@@ -400,6 +401,7 @@ def close_bins(
     )
     _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
     close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
+    close_step(plan, state, rows, bin_id, mean[:, _A["pump_running"]])
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(

@@ -67,7 +67,8 @@ ADDED_LATER: Final = frozenset({
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
     "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
     "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins", "round_longest_bins",
-    "round_ended_by", "rounds",
+    "round_ended_by", "rounds", "running_current_a",
+    "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -259,6 +260,11 @@ class FleetState:
     float_top_mm: F32  # greatest settled level seen
     float_hours: U8  # settled hours that it rests on, up to what is enough
     float_ms: I64  # when they were enough, 0 for not yet
+    # a conductivity reading that fell at one stroke, see rules/probe_step.py
+    stroke_from_us_cm: F32  # reading before it, 0 for none
+    stroke_to_us_cm: F32  # and after it
+    stroke_bins: U16  # bins since
+    stroke_run_bins: U8  # running bins since, up to what is enough
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -390,6 +396,10 @@ class FleetState:
             float_top_mm=np.full((n, 2), np.nan, dtype=np.float32),
             float_hours=np.zeros((n, 2), dtype=np.uint8),
             float_ms=i64(n, 2),
+            stroke_from_us_cm=np.zeros(n, dtype=np.float32),
+            stroke_to_us_cm=np.zeros(n, dtype=np.float32),
+            stroke_bins=np.zeros(n, dtype=np.uint16),
+            stroke_run_bins=np.zeros(n, dtype=np.uint8),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),
