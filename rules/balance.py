@@ -97,9 +97,6 @@ FLOAT_ERROR_FRAC: Final = 0.2
 FLOAT_LEVEL_ERROR_MM: Final = 5.0
 """Uncertainty of the level against the float: transmitter, waves, the float's own play (common
 practice)."""
-FLOAT_SETTING_ERROR_MM: Final = 15.0
-"""The same with the float's setting, which differs from the site file by a centimetre (common
-practice): for what accuses a reading because so much cannot have come in."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
 
@@ -122,7 +119,9 @@ class WaterBalance:
     conductivity over that with no bleed;
     ``steady_climb_frac`` is the same by the median of half-hour climbs, which no step moves.
     ``makeup_most_l_min`` is the most that may have come in, by the meter or the float's position.
-    ``makeup_surely_most_l_min`` is the same with the float set elsewhere than the file says.
+    ``makeup_surely_most_l_min`` is the same with the float wide open, whatever it is set to.
+    ``makeup_thinning_l_min`` is the least that thins the water as fast as the reading falls; it
+    asks for no evaporation, since pads that do not wet evaporate nothing.
     ``makeup_us_cm`` is the make-up's conductivity by the meters, where there are both and no other
     water leaves.
     ``makeup_low_us_cm`` is the least that the make-up must have for the water to concentrate as
@@ -151,6 +150,7 @@ class WaterBalance:
     makeup_from: I64
     makeup_most_l_min: F64
     makeup_surely_most_l_min: F64
+    makeup_thinning_l_min: F64
     makeup_us_cm: F64
     makeup_us_cm_sd: F64
     makeup_low_us_cm: F64
@@ -238,8 +238,8 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     source, made_up = _made_up(makeup, implied, np.where(has_level, by_float, np.nan))
 
     at_most, surely = (
-        _most_l_min(plan, rows, np.where(has_level, level - mm, np.nan), makeup + 2.0 * missed)
-        for mm in (FLOAT_LEVEL_ERROR_MM, FLOAT_SETTING_ERROR_MM)
+        _most_l_min(plan, rows, at, makeup + 2.0 * missed)
+        for at in (np.where(has_level, level - FLOAT_LEVEL_ERROR_MM, np.nan), np.zeros(len(rows)))
     )
 
     implied_us_cm, implied_sd = _makeup_by_meters(
@@ -275,10 +275,26 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         makeup_from=source,
         makeup_most_l_min=at_most,
         makeup_surely_most_l_min=surely,
+        makeup_thinning_l_min=_thinning_l_min(
+            middle, c_m, volume, slope + 2.0 * slope_sd, (rise, area)
+        ),
         makeup_us_cm=np.where(running, implied_us_cm, np.nan),
         makeup_us_cm_sd=implied_sd,
         makeup_low_us_cm=lowest,
     )
+
+
+def _thinning_l_min(
+    middle: F64, c_m: F64, volume: F64, slope: F64, rise_of_area: tuple[F64, F64]
+) -> F64:
+    """The least make-up that thins the water by ``slope``, all errors against it, (m,)."""
+    rise, area = rise_of_area
+    least_l = (1.0 - 2.0 * VOLUME_ERROR_FRAC) * volume
+    # What leaves if nothing evaporates was replaced; water that only sinks thins nothing.
+    leaves = bleed_from_evaporation_l_min(
+        0.0, middle, LEAST_MAKEUP_FRAC * c_m, least_l, slope, rise, area
+    )
+    return leaves + rise * area / 60.0
 
 
 def _missed(plan: FleetPlan, rows: I64, makeup: F64) -> F64:

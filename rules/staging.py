@@ -16,7 +16,7 @@ from rules.arrays import F64, I64, Bool
 from rules.state import FleetState
 
 __all__ = [
-    "FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "is_stepped", "mind_steps",
+    "FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "is_stepped", "masked", "mind_steps",
     "stages_wanted", "told_together",
 ]  # fmt: skip
 
@@ -26,6 +26,12 @@ TOGETHER: Final = -1
 FOUND_OUT_MS: Final = 3_600_000
 """A stage that is switched off is gone from the proofs within minutes; a fan left in
 hand while somebody tries it out runs for less than an hour."""
+
+
+def masked(word: F64, count: I64) -> I64:
+    """A bit mask limited to the fans that the unit has; 0 where not known."""
+    whole = np.where(np.isnan(word), 0.0, word).astype(np.int64)
+    return whole & ((np.int64(1) << count) - 1)
 
 
 def stages_wanted(speed_pct: F64, count: I64) -> I64:

@@ -20,9 +20,11 @@ from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
-from rules.faults.water_readings import balance_readings, level_follows, seen_number
+from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
+from rules.probe_step import fell_at_one_stroke
 from rules.signals import INDEX
+from rules.state import BIN_MS
 
 __all__ = ["CONDUCTIVITY_PROBE"]
 
@@ -36,6 +38,8 @@ _SIGNS: Final = (
          2.0),
     Sign("jumps", "it jumps from one reading to the next", "", "it does not jump", 2.0,
          deciding=True),
+    Sign("stroke", "", "it fell at one stroke, farther than fresh water can thin a basin, and "
+         "stays down", "it never fell at one stroke", 2.0),
     Sign("answers", "it climbs as evaporation wants", "", "it does not climb as evaporation wants",
          1.0),
 )  # fmt: skip
@@ -44,7 +48,7 @@ _CAUSES: Final = (
                  {"nothing": 1, "low": -1, "jumps": 0, "answers": 0},
                  "Look at plug, cable and where the probe hangs; dip it in a bucket."),
     SignatureRow("probe-fouled", "Probe scaled or slimed over",
-                 {"nothing": 0, "low": -1, "jumps": 0, "answers": 0},
+                 {"nothing": 0, "low": -1, "jumps": 0, "stroke": -1, "answers": 0},
                  "Compare with a hand meter; clean the probe and compare again."),
     SignatureRow("probe-in-fresh-water", "Probe sits where the make-up enters, or water stands",
                  {"nothing": 0, "low": -1, "jumps": 0, "answers": 0},
@@ -53,7 +57,7 @@ _CAUSES: Final = (
                  {"nothing": 0, "jumps": 1},
                  "Watch the reading while the pump runs and stands; wiggle the plug."),
     SignatureRow("makeup-quality-changed", "Make-up water has become much softer",
-                 {"nothing": 0, "low": -1, "jumps": 0, "answers": 1},
+                 {"nothing": 0, "low": -1, "jumps": 0, "stroke": 0, "answers": 1},
                  "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
 
@@ -80,6 +84,7 @@ def judge(view: BinView, announced: I8) -> I8:
     low_ratio = view.setting(_SLUG, "low_ratio")
     nothing = wetted & (ratio < view.setting(_SLUG, "open_ratio"))
     out[nothing] = Severity.MEDIUM
+    out[fell_at_one_stroke(view.state, rows)] = Severity.MEDIUM
     jumpy = _jumpy(view)
     out[jumpy] = Severity.MEDIUM
     watched = view.watched
@@ -93,11 +98,10 @@ def judge(view: BinView, announced: I8) -> I8:
         unheard = np.isnan(w.evaporation_l_min) & (ratio[i] < 0.5)
         vanishes = w.makeup_us_cm + 3.0 * w.makeup_us_cm_sd
         gone = vanishes < part.setting(_SLUG, "vanishing_ratio") * plan.makeup_us_cm[part.rows]
-        # Water that thins faster than water comes in does not thin.
-        sinks = w.bleed_low_l_min + w.evaporation_l_min > w.makeup_surely_most_l_min
+        # Water that thins faster than water comes in does not thin. Evaporation by the weather is
+        # no witness here: pads that do not wet evaporate nothing, and the probe is right.
+        sinks = w.makeup_thinning_l_min > w.makeup_surely_most_l_min
         sinks &= np.isnan(w.makeup_us_cm)  # with both meters softer make-up would explain it
-        # Without a make-up meter the float's position says what came in: a level must show it.
-        sinks &= ~np.isnan(w.makeup_metered_l_min) | level_follows(part)
         bad = w.running & ((low & (deaf | unheard)) | gone | sinks)
         out[i[bad]] = Severity.MEDIUM
     # Only a plausible reading in running water clears it.
@@ -157,18 +161,30 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     level = look.recent("level_at_rest") if level is None else level
     if level is not None:
         readings.append(Reading("Basin level", level, "mm", note="water stands at the probe"))
+    stroke = bool(fell_at_one_stroke(look.state, np.array([look.row]))[0])
+    if stroke:
+        readings.insert(1, _stroke_reading(look))
     climb = seen_number(w.climb_frac)
     is_open = ratio is not None and ratio < look.setting(_SLUG, "open_ratio")
     seen: dict[str, int | None] = {
         "nothing": None if ratio is None else int(is_open),
-        "low": None if ratio is None else -1 if ratio < 1.0 else 0,
+        # A probe that lost a share of its reading may still read more than the make-up.
+        "low": None if ratio is None else -1 if ratio < 1.0 else None if stroke else 0,
         "jumps": None if jump is None else int(jump > look.setting(_SLUG, "jump_frac")),
-        "answers": None if climb is None else int(climb >= look.setting(_SLUG, "answer_ratio")),
+        "stroke": -1 if stroke else None,
+        "answers": None
+        if climb is None or stroke
+        else int(climb >= look.setting(_SLUG, "answer_ratio")),
     }
     if is_open:
         summary = "The probe reads next to nothing although it stands in water."
     elif seen["jumps"]:
         summary = "The conductivity reading jumps as no basin's water can."
+    elif stroke:
+        summary = (
+            f"The reading fell at one stroke to {float(look.state.stroke_to_us_cm[look.row]):.0f} "
+            "µS/cm, farther than fresh water can thin the basin, and stays down."
+        )
     elif (
         (slope := seen_number(w.slope_us_cm_h)) is not None
         and slope < 0
@@ -194,6 +210,16 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         signals=("conductivity", "basin_level", "pump_current"),
         limits=limits,
     )
+
+
+def _stroke_reading(look: UnitLook) -> Reading:
+    """From where to where the reading fell, and how long ago."""
+    from_, to = (
+        float(a[look.row]) for a in (look.state.stroke_from_us_cm, look.state.stroke_to_us_cm)
+    )
+    hours = float(look.state.stroke_bins[look.row]) * BIN_MS / 3_600_000.0
+    note = f"within ten minutes, {hours:.0f} h ago"
+    return Reading("Conductivity before and after its fall", to, "µS/cm", from_, note=note)
 
 
 CONDUCTIVITY_PROBE: Final = Rule(

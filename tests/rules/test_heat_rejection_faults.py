@@ -317,6 +317,10 @@ def test_fans_that_run_without_a_command_are_reported_after_an_hour():
     assert events[0].severity is Severity.MEDIUM
     assert "Fans 1 and 3" in events[0].evidence.summary
     feed.run(HOUR)
+    # All fans are asked for: no word of the two that nobody asked for.
+    stands = feed.engine.state.alarm_state[0, FAULT_INDEX["fan-not-commanded"]]
+    assert stands == AlarmState.UNACKNOWLEDGED
+    feed.run(0.5 * HOUR, fan_speed=0.0, fan_run=0.0)
     assert feed.engine.state.alarm_state[0, FAULT_INDEX["fan-not-commanded"]] in (
         AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.NORMAL,
     )  # fmt: skip

@@ -519,3 +519,59 @@ def test_a_probe_that_is_plugged_in_again_is_no_harder_make_up():
     day.probe = lambda c: c
     day.run(6.0)
     assert day.raised() == ["conductivity-probe"]
+
+
+@pytest.mark.parametrize("meters", [True, False])
+def test_pads_that_do_not_wet_accuse_no_probe(meters):
+    """The weather says 3.1 L/min, the pads give off a sixth: the water thins, and rightly."""
+    basin = Basin(conductivity=900.0, bleed=steady_bleed(WANTED_L_MIN))
+    day = Day(basin, meters=meters).run(4.0)
+    basin.evaporation = 0.5
+    day.run(14.0, bleed_flow=float("nan"))
+    assert basin.conductivity < 500.0
+    assert "conductivity-probe" not in day.raised()
+
+
+@pytest.mark.parametrize(("gain", "running"), [(0.6, False), (0.35, False), (0.3, True)])
+def test_a_probe_that_lost_a_share_of_its_reading_at_one_stroke_is_found(gain, running):
+    """A bleed that follows it brings the reading back within a day, so that it looks right.
+
+    In running the float, wide open, could thin these 320 L by two thirds in ten minutes.
+    """
+    seen = {"gain": 1.0}
+    bleed = lambda b, _t: 4.0 if seen["gain"] * b.conductivity > 890.0 else 0.0  # noqa: E731
+    day = Day(Basin(bleed=bleed)).run(4.0).run(1.0, running=running)
+    seen["gain"] = gain
+    day.probe = lambda c: gain * c
+    day.run(1.0, running=running).run(6.0)
+    assert day.raised()[0] == "conductivity-probe"
+    found = day.evidence("conductivity-probe")
+    assert found.causes[0].slug == "probe-fouled"
+    assert "at one stroke" in found.summary
+    seen["gain"] = 1.0
+    day.probe = lambda c: c
+    day.run(4.0)
+    assert [e.change for e in day.feed.events if e.fault == "conductivity-probe"][-1] is (
+        Change.RETURNED
+    )
+
+
+def test_water_that_is_thinned_as_fast_as_the_valve_can_accuses_no_probe():
+    """A drain open in running, and the float wide open: a third is exchanged in ten minutes."""
+    basin = Basin(bleed=controlled_bleed(4.0, 900.0))
+    day = Day(basin).run(4.0)
+    basin.drain = 28.0
+    day.run(0.6)
+    assert basin.conductivity < 550.0
+    basin.drain = 0.0
+    day.run(6.0)
+    assert "conductivity-probe" not in day.raised()
+
+
+def test_a_cloud_of_fresh_water_at_the_probe_accuses_no_probe():
+    day = Day(Basin(bleed=controlled_bleed(4.0, 900.0))).run(4.0).run(0.5, running=False)
+    day.probe = lambda _c: 320.0
+    day.run(5.0, running=False)
+    day.probe = lambda c: c
+    day.run(6.0)
+    assert "conductivity-probe" not in day.raised()
