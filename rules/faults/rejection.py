@@ -294,7 +294,7 @@ def heat_limits(look: UnitLook, heat: HeatRejection) -> tuple[str, ...]:
     if not heat.load_known[0]:
         out.append(
             "No heat load here: a lasting rise of load looks like a loss of heat transfer; only a "
-            "large one over a week is reported."
+            "rise by a third in dry and wet running, or by two fifths in one, is reported."
         )
     if not heat.dry_recent[0]:
         out.append(
