@@ -182,6 +182,28 @@ def test_a_low_basin_in_wet_running_is_starved(learned):
     assert any("make-up meter" in x for x in evidence.limits)
 
 
+def test_a_starved_basin_that_keeps_up_while_little_is_asked_of_it_is_not_mended(learned):
+    """The night fills it by 10 mm an hour, where the open valve would by 15 mm a minute."""
+    returned = lambda: [e.fault for e in learned.events if e.change is Change.RETURNED]  # noqa: E731
+    learned.run(2 * HOUR, step_s=300.0, basin_level=112.0)
+    for level in [*np.linspace(112.0, 162.0, 60), *np.linspace(162.0, 145.0, 24)]:
+        learned.run(300.0, step_s=300.0, basin_level=float(level))
+    assert learned.raised() == ["float-stuck-shut"]
+    assert returned() == []
+    learned.run(1 * HOUR, step_s=300.0, basin_level=112.0)
+    for level in (115.0, 130.0, 160.0, 165.0):
+        learned.run(300.0, step_s=300.0, basin_level=level)
+    learned.run(1 * HOUR, step_s=300.0)
+    assert returned() == ["float-stuck-shut"]
+
+
+def test_a_float_that_holds_its_level_for_hours_again_is_mended(learned):
+    """Filled with a hose while nobody measured."""
+    learned.run(2 * HOUR, step_s=300.0, basin_level=112.0)
+    learned.run(4 * HOUR, step_s=300.0)
+    assert [e.change for e in learned.events] == [Change.RAISED, Change.RETURNED]
+
+
 def test_near_the_pumps_minimum_it_is_today_and_quick(learned):
     start = learned.now_ms
     event = learned.run(HOUR, basin_level=74.0)[0]
