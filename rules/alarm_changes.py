@@ -14,6 +14,7 @@ from rules.alarms import Happening, next_state
 from rules.answers import answer
 from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
+from rules.heat import forget_before_service
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.state import FleetState
@@ -33,6 +34,7 @@ def act_on_alarms(plan: FleetPlan, state: FleetState, action: Action) -> list[Al
         state.out_of_service_until_ms[row] = action.until_ms or -1
     elif action.kind is ActionKind.IN_SERVICE:
         state.out_of_service_until_ms[row] = 0
+        forget_before_service(state, row)
     if action.fault:
         columns = [FAULT_INDEX[action.fault]] if action.fault in FAULT_INDEX else []
     else:

@@ -62,6 +62,7 @@ from rules.state import (
 )
 from rules.stillness import close_stillness
 from rules.usual_top import close_top
+from rules.wet_course import learn_course
 
 __all__ = [
     "BinView",
@@ -574,6 +575,9 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     state.baseline_count[row, quantity] = n[steady]
     state.baseline_ms[row, quantity] = at_ms
     state.baseline_relearn[row, quantity] = False
+    wetted = quantity == _Q["td_wet"]
+    if wetted.any():
+        learn_course(state, row[wetted], n[steady][wetted])
     return [
         BaselineChange(r, STEADY[q].name, STEADY[q].mode, value, width, count, t, STEADY[q].unit)
         for r, q, value, width, count, t in zip(

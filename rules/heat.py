@@ -37,6 +37,7 @@ __all__ = [
     "divided",
     "fan_shares",
     "forget",
+    "forget_before_service",
     "forget_effect",
     "heat_means",
     "over_ambient_k",
@@ -260,6 +261,20 @@ def forget(state: FleetState, row: int) -> None:
     forget_effect(state, row)
 
 
+def forget_before_service(state: FleetState, row: int) -> None:
+    """Somebody was at the unit: the means of before say nothing of coil and pads of now.
+
+    What is still to be learned goes on: a week that a visit falls into is as good as another.
+    """
+    for name in ("td_dry", "td_wet"):
+        q = _Q[name]
+        if not np.isnan(state.baseline[row, q]):
+            state.steady[row, q] = np.nan
+            state.steady_count[row, q] = 0
+    state.heat_bins[row] = 0
+    forget_effect(state, row)
+
+
 def forget_effect(state: FleetState, row: int) -> None:
     """The same of what dry and wet running say together of the pads."""
     state.switch_effect[row] = np.nan
@@ -353,7 +368,7 @@ def _mind_fall(state: FleetState, row: I64, td: F64, depression: F64) -> None:
     """Remember the depression that goes with each wet TD, in its place."""
     new = np.flatnonzero(~np.isnan(td))
     place = state.steady_count[row[new], _Q["td_wet"]] % WET_FALLS
-    state.wet_fall_k[row[new], place] = depression[new]
+    state.wet_falls_k[row[new], place] = depression[new]
 
 
 def _mind_gap(state: FleetState, rows: I64, bin_id: I64, mode: int, td: F64, turn: I64) -> None:

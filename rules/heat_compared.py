@@ -19,12 +19,12 @@ from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.robust import median
 from rules.plan import FleetPlan
 from rules.signals import INDEX
-from rules.state import STEADY, STEADY_BINS, WET_FALLS, FleetState
+from rules.state import STEADY, STEADY_BINS, FleetState
+from rules.wet_course import PAD_ERROR_FRAC, TD_ERROR_FRAC, Fall, fall_of, newest_means
 
 __all__ = [
     "LEAP_SHARE",
     "LEAST_LEAP",
-    "TD_ERROR_FRAC",
     "Compared",
     "HeatRejection",
     "heat_is_calm",
@@ -42,11 +42,6 @@ CALM_MEANS: Final = 3
 LEAP_GAP_H: Final = 6.0
 """Means further apart than this tell nothing of whether something came at once: six of them span
 more than a day and a half."""
-LEAST_FALLS: Final = 8
-MOST_CROOKED: Final = 0.08
-"""Scatter about the straight line, as a share of the TD, beyond which there is none."""
-MOST_FALL_ERROR: Final = 0.2
-"""Standard error of the effect found by the depression, beyond which it is not found."""
 MORE_THAN_ALL: Final = -0.3
 """Pads that are dry have no effect; less than none, by more than the errors, is not theirs."""
 CALM_FRAC: Final = 0.08
@@ -77,10 +72,6 @@ LEAST_CLEAN_FRAC: Final = 0.4
 """Pads that seem to do less when clean are not seen at all in these two TDs."""
 STEP_ERROR: Final = 0.1
 """Uncertainty of an effectiveness by steps, at least (judgement)."""
-PAD_ERROR_FRAC: Final = 0.05
-"""How far effectiveness goes with airflow, and how well the nameplate knows it (judgement)."""
-TD_ERROR_FRAC: Final = 0.04
-"""Error of a normalised TD by the laws of airflow, as a fraction of it (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -144,6 +135,8 @@ class HeatRejection:
     """Effectiveness of the pads by how the wet TD goes with the depression: what pads lose is a
     share of it, what coil and air lose is not."""
     fall_sd: F64
+    fall_learned: Bool
+    """The load is known, and so is the clean unit's course: a smaller loss is told by it."""
     fall_base: F64
     """The wet TD over its clean one, without what the depression explains."""
     fall_base_se: F64
@@ -164,28 +157,16 @@ class HeatRejection:
         return clogs
 
 
-def _ring(state: FleetState, rows: I64, quantity: str, bins: int) -> F64:
-    """The last accepted means, (m, bins), newest first, NaN where there are fewer."""
-    q = _Q[quantity]
-    count = state.steady_count[rows, q]
-    back = np.arange(1, bins + 1)
-    position = (count[:, None] - back) % STEADY_BINS
-    first = (rows * len(STEADY) + q) * STEADY_BINS
-    window: F64 = state.steady.reshape(-1).take(first[:, None] + position).astype(np.float64)
-    window[back > count[:, None]] = np.nan
-    return window
-
-
 def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compared:
     q = _Q[quantity]
     base, spread = state.baseline[rows, q], state.baseline_spread[rows, q]
     learned = np.maximum(state.baseline_count[rows, q], 1)
-    window = _ring(state, rows, quantity, NEWEST + LONG)
+    window = newest_means(state, rows, quantity, NEWEST + LONG)
     long = median(window[:, :LONG], LONG // 2)
     slow = np.flatnonzero(~known)
     if len(slow):
         # As many means as the learned week brought: about a week again.
-        weeks = _ring(state, rows[slow], quantity, UNKNOWN_LONG)
+        weeks = newest_means(state, rows[slow], quantity, UNKNOWN_LONG)
         late = np.arange(UNKNOWN_LONG) >= learned[slow, None]
         long[slow] = median(np.where(late, np.nan, weeks), SHORT * 3 // 4)
     n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
@@ -220,7 +201,7 @@ def heat_is_calm(state: FleetState, rows: I64) -> Bool:
     """
     calm: Bool = np.ones(len(rows), dtype=np.bool_)
     for name in ("td_dry", "td_wet", "pad_pressure_drop"):
-        newest = _ring(state, rows, name, CALM_MEANS).mean(axis=1)
+        newest = newest_means(state, rows, name, CALM_MEANS).mean(axis=1)
         off = np.abs(newest / state.baseline[rows, _Q[name]] - 1.0)
         silent = state.steady_count[rows, _Q[name]] == 0
         calm &= (off < CALM_FRAC) | silent
@@ -237,12 +218,12 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     wet = _compared(state, rows, "td_wet", known)
     dry_age = bin_id - state.dry_seen_bin[rows]
     pads_base = state.baseline[rows, _Q["pad_pressure_drop"]]
-    pads = median(_ring(state, rows, "pad_pressure_drop", SHORT), SHORT // 2)
+    pads = median(newest_means(state, rows, "pad_pressure_drop", SHORT), SHORT // 2)
     pads_scatter = divided(state.baseline_spread[rows, _Q["pad_pressure_drop"]], pads_base)
-    fall = _by_fall(plan, state, rows, known)
+    fall = fall_of(plan, state, rows, known)
     wet_base = state.baseline[rows, _Q["td_wet"]]
     effect, clean, sd, by, held = _effect(plan, state, rows, known, dry_age, fall)
-    drops = _ring(state, rows, "pad_pressure_drop", SHORT)
+    drops = newest_means(state, rows, "pad_pressure_drop", SHORT)
     newest_drop = divided(median(drops[:, :NEWEST], NEWEST // 2), pads_base)
     older_drop = divided(median(drops[:, NEWEST:], NEWEST // 2), pads_base)
     return HeatRejection(
@@ -265,6 +246,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         held_effect=held,
         fall_effect=fall.effect,
         fall_sd=fall.sd,
+        fall_learned=fall.learned & known,
         fall_base=fall.base,
         fall_base_se=fall.base_se,
         wet_news=bin_id - state.td_last_bin[rows, 1] <= WET_NEWS_BINS,
@@ -281,56 +263,9 @@ def nothing_seen() -> HeatRejection:
     return heat_rejection(FleetPlan.build((), {}, {}), FleetState.empty(0, 0), nobody, nobody)
 
 
-@dataclass(frozen=True)
-class _Fall:
-    effect: F64
-    sd: F64
-    base: F64
-    base_se: F64
-    crooked: Bool
-    mostly: Bool
-    """What goes with the depression is the greater part of the rise, or nothing has risen."""
-
-
-def _by_fall(plan: FleetPlan, state: FleetState, rows: I64, known: Bool) -> _Fall:
-    """What the newest wet TDs say by their course with the depression: a straight line.
-
-    Only where the load is known; NaN where the depression did not move enough.
-    """
-    base = state.baseline[rows, _Q["td_wet"]]
-    count = state.steady_count[rows, _Q["td_wet"]]
-    back = np.arange(1, WET_FALLS + 1)
-    place = (count[:, None] - back) % WET_FALLS
-    x = state.wet_fall_k[rows[:, None], place].astype(np.float64)
-    y = _ring(state, rows, "td_wet", WET_FALLS) - base[:, None]
-    there = ~np.isnan(x) & ~np.isnan(y) & known[:, None]
-    n = np.maximum(there.sum(axis=1), 1)
-    x, y = np.where(there, x, 0.0), np.where(there, y, 0.0)
-    middle, level = x.sum(axis=1) / n, y.sum(axis=1) / n
-    dx = np.where(there, x - middle[:, None], 0.0)
-    dy = np.where(there, y - level[:, None], 0.0)
-    spread = (dx**2).sum(axis=1)
-    slope = divided((dx * dy).sum(axis=1), spread)
-    rest = ((dy - np.nan_to_num(slope)[:, None] * dx) ** 2).sum(axis=1)
-    noise = np.maximum(np.sqrt(rest / np.maximum(n - 2, 1)), TD_ERROR_FRAC * base)
-    error = divided(noise, np.sqrt(spread))
-    # What came at once in the middle of them makes no straight line.
-    straight = np.sqrt(rest / np.maximum(n - 2, 1)) <= MOST_CROOKED * (base + level)
-    slope = np.where((n >= LEAST_FALLS) & (error <= MOST_FALL_ERROR) & straight, slope, np.nan)
-    lost = np.clip(slope, 0.0, 1.0)
-    return _Fall(
-        plan.pad_effectiveness_frac[rows] - slope,
-        np.hypot(error, PAD_ERROR_FRAC),
-        divided(base + level - lost * middle, base),
-        divided(noise, base) * np.sqrt(1.0 / n + np.nan_to_num(divided(middle**2, spread))),
-        ~straight & ~np.isnan(base) & known,
-        lost * middle >= 0.5 * level,
-    )
-
-
 def _moves(state: FleetState, rows: I64, quantity: str, base: F64) -> Bool:
     """Whether the newest means of a TD differ from those just before by more than noise."""
-    window = _ring(state, rows, quantity, 2 * NEWEST)
+    window = newest_means(state, rows, quantity, 2 * NEWEST)
     newest, older = (median(w, NEWEST // 2) for w in (window[:, :NEWEST], window[:, NEWEST:]))
     base = np.where(np.isnan(base), older, base)
     moves: Bool = np.abs(newest - older) >= LEAST_LEAP * base
@@ -354,12 +289,26 @@ def _rose_since_dry(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bo
     Then dry running says nothing of what came: a coil would have risen in it too.
     """
     q = _Q["td_wet"]
-    newest = median(_ring(state, rows, "td_wet", NEWEST), NEWEST // 2)
-    rise = divided(newest, base) - 1.0
+    newest = median(newest_means(state, rows, "td_wet", NEWEST), NEWEST // 2)
     rose: Bool = np.zeros(len(rows), dtype=np.bool_)
-    at = np.flatnonzero(rise >= LEAST_RISE)
+    # Without a baseline any of them may have risen.
+    at = np.flatnonzero((newest >= (1.0 + LEAST_RISE) * base) | (np.isnan(base) & (newest > 0)))
     if not len(at):
         return rose
+    row = rows[at]
+    gap_bins = np.maximum(state.td_gap_h[row, 1].astype(np.float64) * BINS_AN_HOUR, BINS_AN_HOUR)
+    count = state.steady_count[row, q]
+    since = np.minimum(dry_age[at] / gap_bins, STEADY_BINS - NEWEST).astype(np.int64)
+    # All that is known may be younger than the dry one: then the oldest tell what was.
+    since = np.minimum(since, np.maximum(count - NEWEST, 0))
+    back = since[:, None] + np.arange(1, NEWEST + 1)
+    then = state.steady[row[:, None], q, (count[:, None] - back) % STEADY_BINS].astype(np.float64)
+    then[back > count[:, None]] = np.nan
+    was = median(then, NEWEST // 2)
+    clean = np.where(np.isnan(base[at]), was, base[at])
+    rise, rise_then = divided(newest[at], clean) - 1.0, divided(was, clean) - 1.0
+    rose[at] = (rise >= LEAST_RISE) & (rise_then < 0.5 * rise)
+    return rose
     row = rows[at]
     gap_bins = np.maximum(state.td_gap_h[row, 1].astype(np.float64) * BINS_AN_HOUR, BINS_AN_HOUR)
     since = np.minimum(dry_age[at] / gap_bins, STEADY_BINS - NEWEST).astype(np.int64)
@@ -378,7 +327,7 @@ def _effect(
     rows: I64,
     known: Bool,
     dry_age: I64,
-    fall: _Fall,
+    fall: Fall,
 ) -> tuple[F64, F64, F64, I64, F64]:
     """Effectiveness of the pads now and when clean, its uncertainty, how it was found, and the same
     by the level alone, for an alarm that stands."""
@@ -389,7 +338,7 @@ def _effect(
     depth = np.where(depth >= MINIMUM_DEPRESSION_K, depth, np.nan)
     enough = state.steady_count[rows, _Q["td_wet"]] >= WETTED_WINDOW
     wet_td = np.where(enough, state.wet_td_k[rows].astype(np.float64), np.nan)
-    dry_td = median(_ring(state, rows, "td_dry", NEWEST), NEWEST // 2)
+    dry_td = median(newest_means(state, rows, "td_dry", NEWEST), NEWEST // 2)
     plainly_clean = rated - (wet_base - dry_base) / depth
     clean = np.where(np.isnan(plainly_clean), rated, np.clip(plainly_clean, 0.4, 0.98))
 
@@ -407,8 +356,9 @@ def _effect(
     # So pads are at fault only where the course with the depression does not contradict it.
     plain = both
     level = clean - (wet_td - wet_base) / depth
-    better = (fall.effect > both) & fall.mostly
-    both = np.where(better, fall.effect, both)
+    course = np.where(fall.learned, clean - fall.lost, fall.effect)
+    better = (course > both) & fall.mostly
+    both = np.where(better, course, both)
     both_sd = np.where(better, fall.sd, both_sd)
 
     steps = state.switch_effect[rows].astype(np.float64)
@@ -429,7 +379,7 @@ def _effect(
     step_sd = np.maximum(STEP_ERROR, np.sqrt(apart / np.maximum(count - 1, 1) / count))
 
     # In wet running alone only the course with the depression tells pads from coil and air.
-    alone = np.where(known & ~np.isnan(wet_td) & fall.mostly, fall.effect, np.nan)
+    alone = np.where((known | fall.learned) & ~np.isnan(wet_td) & fall.mostly, course, np.nan)
     # While what came or went at once is in half of the means only, they tell nothing.
     leaps = _moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)
     both = np.where(_moves(state, rows, "td_dry", dry_base), np.nan, both)

@@ -52,7 +52,7 @@ HEAT_PARTS: Final = 8
 HEAT_HELD: Final = 6
 """The first of them, kept of the newest dry bins."""
 
-WET_FALLS: Final = 12
+WET_FALLS: Final = 36
 """Wet-bulb depressions remembered, of the newest accepted wet TDs."""
 
 SWITCHES: Final = 5
@@ -63,7 +63,8 @@ WATER_LOOKS: Final = 8
 
 ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
-    "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
+    "heat_since_bin", "dry_held", "wet_falls_k", "wet_course", "td_gap_h", "td_last_bin",
+    "level_step_mm",
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
     "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
     "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins", "round_longest_bins",
@@ -234,7 +235,8 @@ class FleetState:
     heat_wet: Bool
     heat_since_bin: I32
     dry_held: F32  # (rows, HEAT_HELD) newest dry bins, the first of those
-    wet_fall_k: F16  # (rows, WET_FALLS) depressions of the newest wet TDs, by their count
+    wet_falls_k: F16  # (rows, WET_FALLS) depressions of the newest wet TDs, by their count
+    wet_course: F32  # (rows, 3) when clean: slope of the wet TD over them, its error, their mean
     td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
     td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
     dry_hold_bin: I64  # its bin; minus that of the step to wet that used it; 0 for none
@@ -374,7 +376,8 @@ class FleetState:
             heat_wet=np.zeros(n, dtype=np.bool_),
             heat_since_bin=np.zeros(n, dtype=np.int32),
             dry_held=np.full((n, HEAT_HELD), np.nan, dtype=np.float32),
-            wet_fall_k=np.full((n, WET_FALLS), np.nan, dtype=np.float16),
+            wet_falls_k=np.full((n, WET_FALLS), np.nan, dtype=np.float16),
+            wet_course=np.full((n, 3), np.nan, dtype=np.float32),
             td_gap_h=np.zeros((n, 2), dtype=np.float32),
             td_last_bin=np.zeros((n, 2), dtype=np.int32),
             dry_hold_bin=i64(n),

@@ -16,10 +16,11 @@ from rules.condition.figures import Judged
 from rules.condition.windows import Compared, compared, standing
 from rules.events import Reading
 from rules.heat import UNKNOWN_STRIDE_H, rated_ntu
-from rules.heat_compared import TD_ERROR_FRAC, HeatRejection
+from rules.heat_compared import HeatRejection
 from rules.physics.condenser import ua_loss_frac
 from rules.plan import FleetPlan
 from rules.state import FleetState
+from rules.wet_course import TD_ERROR_FRAC
 
 __all__ = ["coil", "pads"]
 

@@ -74,7 +74,7 @@ def judge_dry(view: BinView, announced: I8) -> I8:
     lost = np.where((announced[at] > 0) & ~np.isnan(held), held, found)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
     only_large = _some(view, _DRY, "effect_lost_no_load_pct", at)
-    both = heat.effect_by == 1
+    both = (heat.effect_by == 1) | ((heat.effect_by == 3) & heat.fall_learned)
     limits: list[F64 | float | None] = [
         np.where(both, with_load[0], np.inf),
         np.where(both, with_load[1], only_large),

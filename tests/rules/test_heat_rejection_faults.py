@@ -17,7 +17,7 @@ from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 from rules.alarms import UNKNOWN
 from rules.bin_times import bin_of
 from rules.bins import BinView
-from rules.events import AlarmEvent, AlarmState, Change, Severity
+from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Severity
 from rules.faults.pads import judge_dry
 from rules.faults.registry import FAULT_INDEX, FAULTS
 from rules.heat_compared import heat_rejection
@@ -55,6 +55,8 @@ HEALTHY_SCENES = [
     Scene("mode every two hours", without=(), seed=9, mode=lambda d, a: 1.0 * ((d * 24) % 4 < 2)),
     Scene("always dry", without=LOAD, seed=10, mode=lambda d, a: 0.0 * d),
     Scene("always wet", without=(), seed=26, mode=lambda d, a: 0.0 * d + 1.0, mean_degc=26.0),
+    Scene("always wet, no pressure drop", without=LOAD, seed=45, mean_degc=26.0,
+          mode=lambda d, a: 0.0 * d + 1.0),
     Scene("a week off", without=(), seed=11, off=lambda d: 1.0 * ((d > 12) & (d < 19))),
     Scene("no humidity", without=("relative_humidity", "pad_pressure_drop"), seed=12),
     Scene("dry on idle days first, then on busy ones", seed=40, mean_degc=23.0,
@@ -88,6 +90,8 @@ FAULTY_SCENES = [
     Scene("dry pads, no load sent", seed=18, effect_loss=ramp(12, 0, 1), shows="pads-not-wetting"),
     Scene("dry pads, always wet", without=LOAD, seed=19, effect_loss=ramp(12, 0, 1), mode=WET,
           mean_degc=26.0, shows="pads-not-wetting"),
+    Scene("pads half dry, always wet", without=LOAD, seed=44, effect_loss=ramp(12, 2, 0.55),
+          mode=WET, mean_degc=26.0, shows="pads-not-wetting"),
     Scene("scaled pads", without=(), seed=20, pads_shut=ramp(12, 6, 1.5), shows="pads-clogged"),
     Scene("two fans, unproven", without=("fan_run", "fan_fault", "pad_pressure_drop"), seed=21,
           fans_lost=ramp(12, 0, 2), shows="fan-capacity-lost"),
@@ -100,12 +104,16 @@ FAULTY_SCENES = [
 ]  # fmt: skip
 
 
+BLOCKED_WHILE_WET = Scene(
+    "coil blocked at once, days before it runs dry", without=LOAD, seed=46,
+    coil_loss=ramp(14.6, 0, 0.45), mode=lambda d, a: 1.0 * ((d > 14.0) & (d < 17.0)),
+)  # fmt: skip
 LOAD_LATER = Scene("load from day 14", without=LOAD, load_from_d=14.0, seed=31)
 
 
 @pytest.fixture(scope="module")
 def lived():
-    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER]
+    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET]
     engine, events, learned = run_scenes(scenes, DAYS)
     names = [s.name for s in scenes]
     return engine, dict(zip(names, events, strict=True)), dict(zip(names, learned, strict=True))
@@ -143,6 +151,13 @@ def test_a_fault_is_one_alarm_with_itself_as_first_cause(four_weeks, scene):
     assert first.evidence is not None
     assert first.evidence.causes[0].slug == scene.shows
     assert day_of(first) > 12.0
+
+
+def test_dry_running_of_before_does_not_lay_a_blocked_coil_to_the_pads(four_weeks):
+    _, events = four_weeks
+    seen = raised(events[BLOCKED_WHILE_WET.name])
+    assert seen
+    assert "pads-not-wetting" not in seen
 
 
 def test_healthy_scenes_have_something_to_be_wrong_about(four_weeks):
@@ -231,6 +246,25 @@ def nineteen_days():
     ]  # fmt: skip
     engine, events, _ = run_scenes(scenes, 19.0, plates=[NEAR_CUT_OUT, NEAR_CUT_OUT, {}])
     return engine, events
+
+
+def test_means_of_before_a_visit_are_not_held_against_the_unit_after_it():
+    engine = engine_of()
+    state = engine.state
+    q, learning = Q["td_wet"], Q["td_dry"]
+    state.steady[0, [q, learning], :20] = 9.0
+    state.steady_count[0, [q, learning]] = 20
+    state.baseline[0, q] = 6.0
+    state.wet_td_k[0], state.heat_bins[0] = 9.0, 5
+    for kind in (ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE):
+        engine.act(Action(0, kind, 0, "", 1_000, "", ""))
+    assert state.steady_count[0, q] == 0
+    assert np.isnan(state.steady[0, q]).all()
+    assert np.isnan(state.wet_td_k[0])
+    assert state.heat_bins[0] == 0
+    assert state.baseline[0, q] == 6.0
+    # What is not learned yet goes on being learned.
+    assert state.steady_count[0, learning] == 20
 
 
 def test_near_the_cut_out_the_root_carries_the_news(nineteen_days):
