@@ -66,6 +66,7 @@ ADDED_LATER: Final = frozenset({
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
     "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
+    "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
@@ -247,6 +248,11 @@ class FleetState:
     # how concentrated its water is used to become, see rules/usual_top.py
     top_run_bins: U16  # running bins that taught it, up to what is enough
     top_us_cm: F32
+    # and to stay at least, see rules/usual_bottom.py
+    bottom_run_bins: U16  # running bins that taught it, up to what is enough
+    bottom_us_cm: F32
+    thin_run_bins: U16  # running bins since the water was last as concentrated as usual
+    thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -374,6 +380,10 @@ class FleetState:
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),
             top_us_cm=np.zeros(n, dtype=np.float32),
+            bottom_run_bins=np.zeros(n, dtype=np.uint16),
+            bottom_us_cm=np.zeros(n, dtype=np.float32),
+            thin_run_bins=np.zeros(n, dtype=np.uint16),
+            thin_evaporated=np.zeros(n, dtype=np.float32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),
