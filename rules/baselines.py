@@ -12,6 +12,8 @@ from typing import Final
 import numpy as np
 
 from rules.events import Action, ActionKind, BaselineChange
+from rules.fan_rounds import forget_rounds
+from rules.float_rest import forget_float
 from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
 
@@ -57,16 +59,25 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     state.figure_mark[row, meant] = 0
     if any(STEADY[i].name in ("td_dry", "td_wet") for i in meant):
         forget_effect(state, row)
-    if not action.parts or "fans" in action.parts:
+    if _is_about("fans", action):
         # Whoever worked on the fans may have changed how they are switched: it is found out again.
         state.together_ms[row] = 0
+        forget_rounds(state, row)
+    floats = forget_float(state, row, action.time_ms) if _is_about("float", action) else ()
     if action.kind is ActionKind.CLEANED:
         # An earlier cleaning's proof is of a state that is gone.
         state.baseline_relearn[row, meant] = False
-        return ()
+        return floats
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
-    return tuple(
-        BaselineChange(row, q.name, q.mode, None, None, 0, action.time_ms, q.unit)
-        for q in (STEADY[i] for i in meant)
+    return (
+        tuple(
+            BaselineChange(row, q.name, q.mode, None, None, 0, action.time_ms, q.unit)
+            for q in (STEADY[i] for i in meant)
+        )
+        + floats
     )
+
+
+def _is_about(part: str, action: Action) -> bool:
+    return not action.parts or part in action.parts

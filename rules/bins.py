@@ -25,6 +25,8 @@ from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
+from rules.fan_rounds import close_rounds
+from rules.float_rest import learn_float
 from rules.frames import FrameView
 from rules.heat import fan_shares, heat_means, wanted_means
 from rules.heat_compared import (
@@ -42,7 +44,14 @@ from rules.probe_step import close_step
 from rules.residuals import WaterFlow, water_flow
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.staging import find_out, is_staged, mind_steps, stages_wanted, told_together
+from rules.staging import (
+    find_out,
+    is_staged,
+    masked,
+    mind_steps,
+    stages_wanted,
+    told_together,
+)
 from rules.state import (
     ACCUMULATED,
     STEADY,
@@ -207,12 +216,6 @@ def fan_capacity_of(run: F64, speed_pct: F64, count: I64, staged: F64) -> F64:
     proven = np.where(np.isnan(run), np.where(speed > 0, 1.0, np.nan), proven)
     in_stages = (staged > 0.5) & (count > 1) & (proven < 1.0)
     return np.where(np.isnan(speed) | in_stages, proven, proven * speed)
-
-
-def masked(word: F64, count: I64) -> I64:
-    """A bit mask limited to the fans that the unit has; 0 where not known."""
-    whole = np.where(np.isnan(word), 0.0, word).astype(np.int64)
-    return whole & ((np.int64(1) << count) - 1)
 
 
 @dataclass(frozen=True)
@@ -403,7 +406,7 @@ def close_bins(
     named = {name: mean[:, column] for name, column in _A.items()}
     close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
     close_bottom(plan, state, rows, named | {"evaporation": evaporation}, missed)
-    close_step(plan, state, rows, bin_id, mean[:, _A["pump_running"]])
+    close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
@@ -415,6 +418,7 @@ def close_bins(
     steady[:, _Q["td_wet"]] = heat.wet
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
+    _mind_turns(plan, state, rows, end_ms)
     look_at_water(plan, state, rows, bin_id)
     _fill_steady(state, rows, steady)
     ends = dict(zip(rows.tolist(), end_ms.tolist(), strict=True)) if heat.lost else {}
@@ -423,6 +427,7 @@ def close_bins(
         for r, q in heat.lost
     ]
     changes += _learn(plan, state, rows, end_ms)
+    changes += learn_float(plan, state, rows, bin_id, end_ms)
 
     close_stillness(plan, state, rows, gap)
     state.bin_sum[rows] = 0.0
@@ -526,6 +531,14 @@ def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
         others = np.delete(state.alarm_state[rows[at]], FAULT_INDEX["fan-capacity-lost"], axis=1)
         active: Bool = np.asarray(is_active(others).any(axis=1))
         fan_shares(state, rows[at], share[at], active)
+
+
+def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> None:
+    """Mind whose turn it was, where fans come and go without a speed command."""
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
+
+    stands = is_active(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
+    close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
 
 
 def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[BaselineChange]:

@@ -147,9 +147,7 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
     drawn = state.running_current_a[rows]
     state.running_current_a[rows] = np.where(pump == 1, x[:, _CURRENT], drawn)
-    # Without its own witness the command says whether the plant is wet: that is what wet means.
-    wet_word = np.where(np.isnan(x[:, _WET]), x[:, _COMMAND], x[:, _WET])
-    mode = np.where(np.isnan(wet_word), -1, wet_word > 0.5).astype(np.int8)
+    mode = _mode(x, value_ms, pump)
 
     pump_was = state.pump_state[rows]
     pump_moved = (pump != pump_was) | gap
@@ -177,6 +175,18 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
         plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,
         standing_s, warm_s,
     )  # fmt: skip
+
+
+def _mode(x: F64, value_ms: I64, pump: I8) -> I8:
+    """1 wet, 0 dry, -1 not known, (k,).
+
+    Without its own witness the command says whether the plant is wet: that is what wet means. Where
+    neither is ever sent, the pump itself says it: it runs for nothing but the pads.
+    """
+    word = np.where(np.isnan(x[:, _WET]), x[:, _COMMAND], x[:, _WET])
+    mode = np.where(np.isnan(word), -1, word > 0.5).astype(np.int8)
+    untold = (value_ms[:, _WET] == 0) & (value_ms[:, _COMMAND] == 0)
+    return np.where(untold, pump, mode) if untold.any() else mode
 
 
 def _motor(plan: FleetPlan, rows: I64, x: F64, unmeasured: Bool) -> I8:

@@ -66,6 +66,14 @@ HOLD_WEIGHT: Final = 1.0 / 3.0
 of mode, takes most of that out."""
 LEAST_AIRFLOW_FRAC: Final = 0.3
 """Below this share of the airflow the temperature difference says little."""
+LEAST_STEPPED_FRAC: Final = 0.04
+MOST_STEPPED_SWING: Final = 3.0
+"""The same two where fans run at full speed or not at all: one fan of eight that comes and goes is
+what a large unit needs on a cool day, and its share of the time is its airflow. To leave such hours
+out would leave out the clean unit's, and keep the fouled one's."""
+LEAST_CARRIED_FRAC: Final = 0.15
+"""What such a unit gives off at least, of its rating as a clean one, where its load is not sent: in
+less the compressors idle, and a coil without air gives off some of it."""
 LEAST_LOAD_FRAC: Final = 0.3
 """Below this load the error of a head-pressure transmitter is a tenth of the TD or more."""
 LOAD_FRAC_PER_K: Final = 0.01
@@ -73,6 +81,8 @@ LOAD_FRAC_PER_K: Final = 0.01
 LEAST_TD_K: Final = 1.0
 LEAST_PAD_AIRFLOW_FRAC: Final = 0.5
 """Pads are not quite quadratic: over 0.5 to 1 the error of the square stays below a fifth."""
+RARE_SHARE: Final = 4
+"""The share, one in so many, of the usual means that are enough once a week has gone."""
 BINS_AN_HOUR: Final = 12
 UNKNOWN_STRIDE_H: Final = 3
 UNKNOWN_LONG: Final = 56
@@ -152,7 +162,11 @@ def heat_means(
         depression = depression_k * rate
         wetted = state.heat_wet[row]
         td = over + np.where(wetted, plan.pad_effectiveness_frac[row] * depression, 0.0)
-        td = np.where(td >= LEAST_TD_K * rate, td, np.nan)
+        least_k = LEAST_TD_K * rate
+        idles = is_stepped(state, row, plan.fan_count[row]) & ~state.heat_load_seen[row]
+        floor_k = LEAST_CARRIED_FRAC * plan.rated_td_k[row]
+        least_k = np.where(idles, np.maximum(least_k, floor_k), least_k)
+        td = np.where(td >= least_k, td, np.nan)
         dry_out[at] = np.where(wetted, np.nan, td)
         wet_out[at] = np.where(wetted, td, np.nan)
         pads[at] = divided(total[:, _DROP], total[:, _DROP_SQUARE])
@@ -292,7 +306,10 @@ def _over_ambient_k(
     frac = np.where(frac >= LEAST_LOAD_FRAC, frac, np.nan)
     load = np.where(state.heat_load_seen[row], frac, usual_load_frac(ambient))
     swing = np.maximum(hour[:, _SQUARE] - air**2, 0.0)
-    told = (air >= LEAST_AIRFLOW_FRAC) & (swing <= (MOST_SWING * air) ** 2)
+    stepped = is_stepped(state, row, plan.fan_count[row])
+    least = np.where(stepped, LEAST_STEPPED_FRAC, LEAST_AIRFLOW_FRAC)
+    most = np.where(stepped, MOST_STEPPED_SWING, MOST_SWING)
+    told = (air >= least) & (swing <= (most * air) ** 2)
     load = np.where(told, load, np.nan)
     # Fans that switch on and off carry heat for their share of the time, at the airflow they have
     # then: less than an even airflow of the same mean would.
@@ -396,7 +413,9 @@ def wanted_means(plan: FleetPlan, state: FleetState, rows: I64, wanted: I64) -> 
         count = state.steady_count[rows, _Q[name]]
         span_d = (state.bin_id[rows] - state.td_first_bin[rows, i]) / (24.0 * BINS_AN_HOUR)
         week = np.where(span_d >= days, np.clip(count, usual // 2, UNKNOWN_LONG), _NEVER)
-        out[:, _Q[name]] = np.where(state.heat_load_seen[rows], usual, week)
+        # A mode that it runs in now and then has few hours in a week: at a known load they do.
+        rare = np.where(span_d >= days, np.clip(count, usual // RARE_SHARE, usual), usual)
+        out[:, _Q[name]] = np.where(state.heat_load_seen[rows], rare, week)
     out[:, _Q["pad_pressure_drop"]] = usual
     return out
 

@@ -18,6 +18,7 @@ from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.robust import median
 from rules.plan import FleetPlan
+from rules.signals import INDEX
 from rules.state import STEADY, STEADY_BINS, WET_FALLS, FleetState
 
 __all__ = [
@@ -33,6 +34,7 @@ __all__ = [
 ]
 
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
+_DROP: Final = INDEX["pad_pressure_drop"]
 SHORT, LONG, NEWEST = 12, 24, 6
 """Windows in means: the shorter for what is large, the longer for what is small."""
 WETTED_WINDOW: Final = 8
@@ -58,12 +60,21 @@ LEAST_SWITCHES: Final = 3
 MEDIAN_FACTOR: Final = 1.2533
 """Standard error of a median of n normal values, times sqrt(n) over their deviation."""
 LEAST_LEAP: Final = 0.15
+LEAST_RISE: Final = 0.1
+"""A rise of the wet TD below this came from nothing (judgement)."""
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
 MIDDLE: Final = (0.3, 0.7)
 """Shares of a rise between which a mean is on its way: of twelve that grow evenly five are."""
 LEAST_STEP_FRAC: Final = 0.6
 """Share of the rated effect that the first steps must have shown (judgement)."""
+SAME_DRY_FRAC: Final = 0.1
+"""Dry TDs within this of what was learned show a load as it was (judgement)."""
+SAME_ERROR_FRAC: Final = 0.02
+"""Error by the laws of airflow in how far two TDs move apart, as a fraction of them: half of that
+of one, since fans turn about as they did (judgement)."""
+LEAST_CLEAN_FRAC: Final = 0.4
+"""Pads that seem to do less when clean are not seen at all in these two TDs."""
 STEP_ERROR: Final = 0.1
 """Uncertainty of an effectiveness by steps, at least (judgement)."""
 PAD_ERROR_FRAC: Final = 0.05
@@ -105,17 +116,22 @@ class HeatRejection:
     load_known: Bool
     dry_recent: Bool
     """The unit ran dry within ten days, and its clean state is known."""
+    wet_recent: Bool
+    """The same of wet running."""
     dry: Compared
     wet: Compared
     effect: F64
     effect_clean: F64
     effect_sd: F64
     effect_by: I64
-    """0 not known, 1 both modes, 2 the step from dry to wet, 3 wet running alone."""
+    """0 not known, 1 both modes at known load, 2 the step from dry to wet, 3 wet running alone,
+    4 wet running at a load that dry running shows to be as it was learned."""
     depression_k: F64
     """Wet-bulb depression of late, referred to rated load and full airflow."""
     pads_ratio: F64
     """Pad pressure drop at full airflow over its baseline."""
+    pads_waits: Bool
+    """The unit sends it, but its clean state is not known yet."""
     pads_se: F64
     pads_leapt: Bool
     """It fell within hours."""
@@ -232,6 +248,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     return HeatRejection(
         load_known=known,
         dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
+        wet_recent=(bin_id - state.td_last_bin[rows, 1] <= RECENT_DRY_BINS) & ~np.isnan(wet.long),
         dry=dry,
         wet=wet,
         effect=effect,
@@ -240,6 +257,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         effect_by=by,
         depression_k=state.wet_depression_k[rows].astype(np.float64),
         pads_ratio=divided(pads, pads_base),
+        pads_waits=(state.value_ms[rows, _DROP] > 0) & np.isnan(pads_base),
         pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
         pads_leapt=(1.0 - older_drop) <= LEAP_SHARE * (1.0 - newest_drop),
         dry_often=state.td_gap_h[rows, 0] <= LEAP_GAP_H,
@@ -270,6 +288,8 @@ class _Fall:
     base: F64
     base_se: F64
     crooked: Bool
+    mostly: Bool
+    """What goes with the depression is the greater part of the rise, or nothing has risen."""
 
 
 def _by_fall(plan: FleetPlan, state: FleetState, rows: I64, known: Bool) -> _Fall:
@@ -304,6 +324,7 @@ def _by_fall(plan: FleetPlan, state: FleetState, rows: I64, known: Bool) -> _Fal
         divided(base + level - lost * middle, base),
         divided(noise, base) * np.sqrt(1.0 / n + np.nan_to_num(divided(middle**2, spread))),
         ~straight & ~np.isnan(base) & known,
+        lost * middle >= 0.5 * level,
     )
 
 
@@ -314,6 +335,41 @@ def _moves(state: FleetState, rows: I64, quantity: str, base: F64) -> Bool:
     base = np.where(np.isnan(base), older, base)
     moves: Bool = np.abs(newest - older) >= LEAST_LEAP * base
     return moves
+
+
+def _error_k(state: FleetState, rows: I64, known: Bool, dry_base: F64, wet_base: F64) -> F64:
+    """Standard error of how far the two TDs have moved apart since they were learned, (m,). [K]"""
+    total = (np.where(known, SAME_ERROR_FRAC, TD_ERROR_FRAC) * (dry_base + wet_base) / 2.0) ** 2
+    for name, n in (("td_dry", NEWEST), ("td_wet", WETTED_WINDOW)):
+        q = _Q[name]
+        learned = np.maximum(state.baseline_count[rows, q], 1)
+        error = MEDIAN_FACTOR * state.baseline_spread[rows, q]
+        total = total + error**2 * (1.0 / n + 1.0 / learned)
+    return np.sqrt(total)
+
+
+def _rose_since_dry(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bool:
+    """Whether the wet TD rose after the newest dry one, by more than half of its rise, (m,).
+
+    Then dry running says nothing of what came: a coil would have risen in it too.
+    """
+    q = _Q["td_wet"]
+    newest = median(_ring(state, rows, "td_wet", NEWEST), NEWEST // 2)
+    rise = divided(newest, base) - 1.0
+    rose: Bool = np.zeros(len(rows), dtype=np.bool_)
+    at = np.flatnonzero(rise >= LEAST_RISE)
+    if not len(at):
+        return rose
+    row = rows[at]
+    gap_bins = np.maximum(state.td_gap_h[row, 1].astype(np.float64) * BINS_AN_HOUR, BINS_AN_HOUR)
+    since = np.minimum(dry_age[at] / gap_bins, STEADY_BINS - NEWEST).astype(np.int64)
+    count = state.steady_count[row, q]
+    back = since[:, None] + np.arange(1, NEWEST + 1)
+    then = state.steady[row[:, None], q, (count[:, None] - back) % STEADY_BINS].astype(np.float64)
+    then[back > count[:, None]] = np.nan
+    rise_then = divided(median(then, NEWEST // 2), base[at]) - 1.0
+    rose[at] = rise_then < 0.5 * rise[at]
+    return rose
 
 
 def _effect(
@@ -334,17 +390,24 @@ def _effect(
     enough = state.steady_count[rows, _Q["td_wet"]] >= WETTED_WINDOW
     wet_td = np.where(enough, state.wet_td_k[rows].astype(np.float64), np.nan)
     dry_td = median(_ring(state, rows, "td_dry", NEWEST), NEWEST // 2)
-    clean = rated - (wet_base - dry_base) / depth
-    clean = np.where(np.isnan(clean), rated, np.clip(clean, 0.4, 0.98))
+    plainly_clean = rated - (wet_base - dry_base) / depth
+    clean = np.where(np.isnan(plainly_clean), rated, np.clip(plainly_clean, 0.4, 0.98))
 
     both = rated - (wet_td - dry_td) / depth
-    both = np.where(known & (dry_age <= STALE_DRY_BINS), both, np.nan)
+    # Dry running that is as it was learned says of itself that the load is: then that will do.
+    same = np.abs(divided(dry_td, dry_base) - 1.0) <= SAME_DRY_FRAC
+    both = np.where((known | same) & (dry_age <= STALE_DRY_BINS), both, np.nan)
+    both = np.where(_rose_since_dry(state, rows, dry_age, wet_base), np.nan, both)
     both_sd = TD_ERROR_FRAC * (dry_td + wet_td) / depth
+    # Both modes against what they were: the errors of the laws of airflow are in both alike.
+    fine = np.hypot(_error_k(state, rows, known, dry_base, wet_base) / depth, PAD_ERROR_FRAC)
+    sound = (plainly_clean >= LEAST_CLEAN_FRAC) & (plainly_clean <= 1.0 + PAD_ERROR_FRAC)
+    both_sd = np.where(sound, np.fmin(both_sd, fine), both_sd)
     # Dry running comes later than wet, or the reverse: what came at once is in one of them only.
     # So pads are at fault only where the course with the depression does not contradict it.
     plain = both
     level = clean - (wet_td - wet_base) / depth
-    better = fall.effect > both
+    better = (fall.effect > both) & fall.mostly
     both = np.where(better, fall.effect, both)
     both_sd = np.where(better, fall.sd, both_sd)
 
@@ -366,19 +429,22 @@ def _effect(
     step_sd = np.maximum(STEP_ERROR, np.sqrt(apart / np.maximum(count - 1, 1) / count))
 
     # In wet running alone only the course with the depression tells pads from coil and air.
-    alone = np.where(known & ~np.isnan(wet_td), fall.effect, np.nan)
+    alone = np.where(known & ~np.isnan(wet_td) & fall.mostly, fall.effect, np.nan)
     # While what came or went at once is in half of the means only, they tell nothing.
     leaps = _moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)
     both = np.where(_moves(state, rows, "td_dry", dry_base), np.nan, both)
     both = np.where(leaps, np.nan, both)
 
-    by = np.where(
-        ~np.isnan(both), 1,
-        np.where(~np.isnan(step) & ~known, 2, np.where(~np.isnan(alone), 3, 0)),
-    )  # fmt: skip
-    effect = np.choose(by, [np.full(len(rows), np.nan), both, step, alone])
+    nothing = np.full(len(rows), np.nan)
+    alike = np.where(~known & sound, both, np.nan)
+    both = np.where(known, both, np.nan)
+    by = np.select(
+        [~np.isnan(both), ~np.isnan(alike), ~np.isnan(step) & ~known, ~np.isnan(alone)],
+        [1, 4, 2, 3],
+    )
+    effect = np.choose(by, [nothing, both, step, alone, alike])
     # More than all of the pads' effect cannot be lost: then it is not theirs.
     effect = np.where(effect < MORE_THAN_ALL, np.nan, effect)
-    sd = np.choose(by, [np.full(len(rows), np.nan), both_sd, step_sd, fall.sd])
+    sd = np.choose(by, [nothing, both_sd, step_sd, fall.sd, both_sd])
     held = np.where(by == 2, effect, np.where(np.isnan(plain), level, plain))
     return effect, np.where(by == 2, np.fmin(habit, rated), clean), sd, by.astype(np.int64), held

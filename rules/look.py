@@ -11,7 +11,7 @@ import numpy as np
 
 from rules.arrays import F64
 from rules.bin_rings import trace_window
-from rules.bins import fan_capacity_of
+from rules.bins import BinView, fan_capacity_of
 from rules.equipment import Site, Unit
 from rules.events import Reading
 from rules.physics.condenser import expected_td_k
@@ -99,13 +99,21 @@ class UnitLook:
 
     def steady(self, quantity: str, bins: int) -> float | None:
         """Median over the last accepted means of a steady quantity."""
+        means = self.steady_means(quantity)[-bins:]
+        return float(np.median(means)) if len(means) else None
+
+    def steady_means(self, quantity: str) -> F64:
+        """The accepted means of a steady quantity that are kept, in order of time."""
         q = _STEADY_INDEX[quantity]
         count = int(self.state.steady_count[self.row, q])
-        if count == 0:
-            return None
-        back = np.arange(1, min(bins, count) + 1)
-        ring = self.state.steady[self.row, q, (count - back) % STEADY_BINS]
-        return float(np.median(ring.astype(np.float64)))
+        places = np.arange(max(count - STEADY_BINS, 0), count) % STEADY_BINS
+        means: F64 = self.state.steady[self.row, q, places].astype(np.float64)
+        return means
+
+    def bin_view(self) -> BinView:
+        """The unit as the rules of five-minute means see it, all of them new."""
+        no, new = np.zeros(1, dtype=np.bool_), np.ones((1, len(STEADY)), dtype=np.bool_)
+        return BinView(self.plan, self.state, self._rows, np.array([self.time_ms]), no, new)
 
     def standing_s(self) -> float:
         """Time since water last circulated in the basin."""

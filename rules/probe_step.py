@@ -52,14 +52,13 @@ DRAINED_MM: Final = 20.0
 
 
 def close_step(
-    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, pump_running: F64
+    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, pump_running: F64, now: F64
 ) -> None:
     """Look for a stroke in the bins of ``rows`` that are just closing, and mind the last one.
 
     ``bin_id`` is the bin, whose means are in the trace already; ``pump_running`` the share of it,
-    (k,).
+    ``now`` its conductivity, (k,).
     """
-    now = _mean(state, rows, bin_id, "conductivity")
     before = _mean(state, rows, bin_id - 2, "conductivity")
     held = state.stroke_from_us_cm[rows] > 0
     fell = now < STROKE_FRAC * before
@@ -116,7 +115,9 @@ def _mind(
 
 
 def _mean(state: FleetState, rows: I64, bin_id: I64, name: str) -> F64:
-    mean: F64 = state.trace[rows, _T[name], bin_id % TRACE_BINS].astype(np.float64)
+    # One flat index: picking by three takes several times as long.
+    at = (rows * len(TRACE) + _T[name]) * TRACE_BINS + bin_id % TRACE_BINS
+    mean: F64 = state.trace.reshape(-1).take(at).astype(np.float64)
     return mean
 
 

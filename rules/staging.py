@@ -16,7 +16,7 @@ from rules.arrays import F64, I64, Bool
 from rules.state import FleetState
 
 __all__ = [
-    "FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "is_stepped", "mind_steps",
+    "FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "is_stepped", "masked", "mind_steps",
     "stages_wanted", "told_together",
 ]  # fmt: skip
 
@@ -26,6 +26,12 @@ TOGETHER: Final = -1
 FOUND_OUT_MS: Final = 3_600_000
 """A stage that is switched off is gone from the proofs within minutes; a fan left in
 hand while somebody tries it out runs for less than an hour."""
+
+
+def masked(word: F64, count: I64) -> I64:
+    """A bit mask limited to the fans that the unit has; 0 where not known."""
+    whole = np.where(np.isnan(word), 0.0, word).astype(np.int64)
+    return whole & ((np.int64(1) << count) - 1)
 
 
 def stages_wanted(speed_pct: F64, count: I64) -> I64:
@@ -96,9 +102,14 @@ def mind_steps(state: FleetState, rows: I64, proven: F64) -> None:
 def is_stepped(state: FleetState, rows: I64, count: I64) -> Bool:
     """Units without a speed command whose fans are known to run at full speed or not at all, (k,).
 
-    Their airflow is the share of the fans that is proven.
+    Their airflow is the share of the fans that is proven. A bank at one speed shows all its fans,
+    or all but one whose proof flickers; so fans that go between numbers below that are stages too,
+    as those of a large unit with little to do, which never needs them all.
     """
-    apart = state.step_most[rows].astype(np.int64) - state.step_least[rows]
-    walks = (state.step_turns[rows] >= LEAST_STEPS) & (apart >= np.minimum(2, count - 1))
+    least, most = state.step_least[rows].astype(np.int64), state.step_most[rows]
+    apart = most - least
+    wide = apart >= np.minimum(2, count - 1)
+    few = (apart >= 1) & (least <= count - 2)
+    walks = (state.step_turns[rows] >= LEAST_STEPS) & (wide | few)
     stepped: Bool = walks & (count > 1) & ~state.speed_seen[rows]
     return stepped

@@ -13,7 +13,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, Bool
+from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, U32, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
 from rules.strangers import Strangers
@@ -65,7 +65,9 @@ ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
     "heat_since_bin", "dry_held", "wet_fall_k", "td_gap_h", "td_last_bin", "level_step_mm",
     "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
-    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
+    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
+    "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins", "round_longest_bins",
+    "round_ended_by", "rounds", "running_current_a",
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
 })  # fmt: skip
@@ -218,6 +220,13 @@ class FleetState:
     step_last: U8  # the newest of those numbers, 0 for none
     step_least: U8
     step_most: U8
+    # whose turn it was, see rules/fan_rounds.py
+    round_set: U32  # bit mask of the fans that have not run since the round began
+    round_bins: F32  # running bins of the sisters since then
+    round_alone_bins: U16  # bins of those in which all the others ran
+    round_longest_bins: F32
+    round_ended_by: U32  # bit mask of the fans that ended a round alone
+    rounds: U8
     dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
     td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
     heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
@@ -248,6 +257,10 @@ class FleetState:
     # how concentrated its water is used to become, see rules/usual_top.py
     top_run_bins: U16  # running bins that taught it, up to what is enough
     top_us_cm: F32
+    # how high the float holds the water, (rows, 2): pump running, at rest; see rules/float_rest.py
+    float_top_mm: F32  # greatest settled level seen
+    float_hours: U8  # settled hours that it rests on, up to what is enough
+    float_ms: I64  # when they were enough, 0 for not yet
     # and to stay at least, see rules/usual_bottom.py
     bottom_run_bins: U16  # running bins that taught it, up to what is enough
     bottom_us_cm: F32
@@ -354,6 +367,12 @@ class FleetState:
             step_last=np.zeros(n, dtype=np.uint8),
             step_least=np.zeros(n, dtype=np.uint8),
             step_most=np.zeros(n, dtype=np.uint8),
+            round_set=np.zeros(n, dtype=np.uint32),
+            round_bins=np.zeros(n, dtype=np.float32),
+            round_alone_bins=np.zeros(n, dtype=np.uint16),
+            round_longest_bins=np.zeros(n, dtype=np.float32),
+            round_ended_by=np.zeros(n, dtype=np.uint32),
+            rounds=np.zeros(n, dtype=np.uint8),
             dry_seen_bin=i64(n),
             td_first_bin=i64(n, 2),
             heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),
@@ -380,6 +399,9 @@ class FleetState:
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),
             top_us_cm=np.zeros(n, dtype=np.float32),
+            float_top_mm=np.full((n, 2), np.nan, dtype=np.float32),
+            float_hours=np.zeros((n, 2), dtype=np.uint8),
+            float_ms=i64(n, 2),
             bottom_run_bins=np.zeros(n, dtype=np.uint16),
             bottom_us_cm=np.zeros(n, dtype=np.float32),
             thin_run_bins=np.zeros(n, dtype=np.uint16),

@@ -18,6 +18,7 @@ from rules.arrays import F64, I64, Bool
 from rules.physics.water_balance import volume_l
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, FleetState
+from rules.usual_top import LEAST_RUN_BINS as TOP_RUN_BINS
 from rules.usual_top import STEP_FRAC, usual_top_us_cm
 
 __all__ = ["close_bottom", "thinner_than_ever", "usual_bottom_us_cm"]
@@ -66,26 +67,35 @@ def close_bottom(
     level = np.fmin(means["level_at_rest"], means["level_running"])
     empty = (level < DRAINED_MM) | (now < NOTHING_TIMES * plan.makeup_us_cm[rows])
     state.thin_evaporated[rows[empty | (missed > MISSED_BINS)]] = _VOID
-    top = usual_top_us_cm(state, rows)
-    at = np.flatnonzero((means["pump_running"] >= 1.0) & ~np.isnan(now) & ~np.isnan(top))
+    learns = (means["pump_running"] >= 1.0) & ~np.isnan(now)
+    at = np.flatnonzero(learns & (state.top_run_bins[rows] >= TOP_RUN_BINS))
     if not len(at):
         return
-    row, now, top = rows[at], now[at], top[at]
+    row, now = rows[at], now[at]
     run = state.bottom_run_bins[row]
-    bottom = np.where(run > 0, state.bottom_us_cm[row].astype(np.float64), top)
     first = run < LEAST_RUN_BINS
+    bottom = state.bottom_us_cm[row].astype(np.float64)
+    bottom = np.where(run > 0, bottom, state.top_us_cm[row])
     thin = now < THIN_FRAC * bottom
     step = STEP_FRAC * bottom * np.where(now > bottom, LOWER_FRAC, LOWER_FRAC - 1.0)
     step *= np.where(first, FIRST_STEPS, np.where(thin, THIN_STEPS, 1.0))
     # Above its limit no habit is a good one.
     state.bottom_us_cm[row] = bottom + np.where(now < limit[at], step, 0.0)
     state.bottom_run_bins[row] = run + first
+    # Most water is as ever, and was: only the others are counted.
+    few = np.flatnonzero(thin | (state.thin_run_bins[row] > 0) | (state.thin_evaporated[row] < 0))
+    if len(few):
+        _count(plan, state, row[few], thin[few], means["evaporation"][at[few]])
+
+
+def _count(plan: FleetPlan, state: FleetState, row: I64, thin: Bool, evaporation: F64) -> None:
+    """One more bin of thin water, and what evaporated in it [L/min]; none where it is as usual."""
     held_l = volume_l(
         plan.float_shut_mm[row], plan.area_m2[row], plan.area_m2[row] * plan.pull_down_mm[row]
     )
-    gone_l = np.fmax(means["evaporation"][at], 0.0) * (BIN_MS / 60_000.0)
+    gone_l = np.fmax(evaporation, 0.0) * (BIN_MS / 60_000.0)
     since = state.thin_evaporated[row].astype(np.float64)
-    since = np.where(since < 0.0, _VOID, since + np.where(np.isnan(gone_l), 0.0, gone_l) / held_l)
+    since = np.where(since < 0.0, _VOID, since + gone_l / held_l)
     state.thin_evaporated[row] = np.where(thin, since, 0.0)
     bins = state.thin_run_bins[row]
     state.thin_run_bins[row] = np.where(thin, np.minimum(bins, 60_000) + 1, 0)

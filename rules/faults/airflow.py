@@ -52,6 +52,8 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
     # A site whose command never rises does not send it: then it says nothing.
     known = ~np.isnan(run) & ~np.isnan(speed) & view.state.speed_seen[view.rows]
+    # Once it stands, a command proves nothing: only fans that stop when nothing asks for them do.
+    known &= ~((announced > 0) & (up > 0) & (speed > STOPPED_PCT))
     many = up / count >= view.setting(_UNASKED, "medium_share_frac")
     severity = np.where(many, Severity.MEDIUM, Severity.LOW).astype(np.int8)
     return judged((up > 0) & (speed <= STOPPED_PCT), known, severity)

@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import F64, I8, I64
+from rules.arrays import F64, I8, I64, Bool
 from rules.bins import BinView
 from rules.events import Evidence, Severity
 from rules.faults.base import Fault, Setting
@@ -33,8 +33,30 @@ __all__ = ["COIL_FOULED", "ua_loss_pct"]
 _SLUG: Final = "coil-fouled"
 USUAL_AIRFLOW_FRAC: Final = 0.7
 """Airflow at which a rise of the TD is read as a loss of UA: the middle of the fans' range."""
+AGREED_SHARE: Final = 0.35
+"""One mode bears the other out by a rise of this share of the other's at least: what coil and air
+lose shows in both, the less the more of its capacity the unit has in hand (judgement)."""
+LEAST_AGREED_RATIO: Final = 1.33
+"""Rise of the TDs of both modes, in the mean, that is told though the load is not known: sites that
+grow by a fifth, or a quarter, do so without a word (common practice)."""
 SCATTERS: Final = 1.5
 """A rise within this many deviations of a single clean mean is no news."""
+
+
+def _without_load_in_both(heat: HeatRejection) -> Bool:
+    both: Bool = heat.dry_recent & heat.wet_recent & ~heat.load_known
+    return both
+
+
+def risen_in_both(heat: HeatRejection) -> F64:
+    """TDs of both modes over the clean ones, in the mean, (m,); 1 where one contradicts the other.
+
+    NaN where one of them is not known.
+    """
+    dry, wet = heat.dry.long, heat.wet.long
+    agree = np.minimum(dry, wet) - 1.0 >= AGREED_SHARE * (np.maximum(dry, wet) - 1.0)
+    mean = np.sqrt(dry * wet)
+    return np.where(np.isnan(mean), np.nan, np.where(agree, mean, np.fmin(mean, 1.0)))
 
 
 def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announced: I8) -> F64:
@@ -54,6 +76,9 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     wet_short = np.minimum(heat.wet.short, share)
     wet_long = np.minimum(heat.wet.long, share)
     long, short = pick(heat.dry.long, wet_long), pick(heat.dry.short, wet_short)
+    # Without a load the two modes bear each other out: they are of other hours and weekdays, whose
+    # load may differ, and the pads are in one of them only.
+    long = np.where(_without_load_in_both(heat), risen_in_both(heat), long)
     usual = np.maximum(
         3.0 * pick(heat.dry.se, heat.wet.se), SCATTERS * pick(heat.dry.scatter, heat.wet.scatter)
     )
@@ -72,9 +97,12 @@ def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]
         return np.broadcast_to(view.setting(_SLUG, name), len(view.rows))[at]
 
     known = heat.load_known
+    # Two modes that agree say more than one: of other hours and other weekdays.
+    agreed = _without_load_in_both(heat) & (risen_in_both(heat) >= LEAST_AGREED_RATIO)
+    no_load = np.where(agreed, of("ua_loss_agreed_pct"), of("ua_loss_no_load_pct"))
     return (
         np.where(known, of("ua_loss_low_pct"), np.inf),
-        np.where(known, of("ua_loss_medium_pct"), of("ua_loss_no_load_pct")),
+        np.where(known, of("ua_loss_medium_pct"), np.fmin(no_load, of("ua_loss_no_load_pct"))),
         np.where(known, of("ua_loss_high_pct"), of("ua_loss_no_load_high_pct")),
     )
 
@@ -155,6 +183,9 @@ COIL_FOULED: Final = Rule(
                     "the medium limit where no heat load is sent",
                     "a load grown by two fifths looks the same; hot spells bring a tenth or two "
                     "beyond what the weather usually does"),
+            Setting("ua_loss_agreed_pct", 36.0, "% of clean UA", 10.0, 95.0,
+                    "the same where dry and wet running both show it, by a third of the TD",
+                    "two modes see other hours and other weekdays: more load on some is in one"),
             Setting("ua_loss_no_load_high_pct", 65.0, "% of clean UA", 10.0, 95.0,
                     "the high limit where no heat load is sent",
                     "no site doubles its load without a word"),

@@ -9,6 +9,7 @@ import numpy as np
 from rules.arrays import F64, I8, I64
 from rules.bins import masked
 from rules.events import Cause, Evidence, Reading, Severity
+from rules.fan_rounds import overdue_fans, takes_turns, waited_h
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, judged
 from rules.faults.rule import Rule
@@ -67,8 +68,18 @@ def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) 
     return np.where(staged > 0.5, by_stage, by_mask), np.where(staged > 0.5, 0, absent)
 
 
+def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
+    """Fans that used to take turns with their sisters and do not any more, a bit mask (k,)."""
+    late = overdue_fans(view.state, view.rows, ratio, least_s, others_s)
+    run, count = view.signal("fan_run"), view.plan.fan_count[view.rows]
+    return late & ~masked(run, count) & ~masked(view.signal("fan_fault"), count)
+
+
 def judge_proof(view: FrameView, announced: I8) -> I8:
-    """Fans that are commanded, report no fault, and are not proven running."""
+    """Fans that are commanded, report no fault, and are not proven running.
+
+    Where no command is sent: that take their turn no more.
+    """
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     count = view.plan.fan_count[view.rows]
     commanded = speed >= view.setting(_PROOF, "least_speed_pct")
@@ -83,7 +94,15 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     of_one_time = told_together(view.state.value_ms[view.rows], _SPEED, _RUN)
     known = ~np.isnan(run) & ~np.isnan(speed) & (~commanded | answered) & ~silent
     known &= (staged < 0.5) | of_one_time
-    return judged(commanded & (lost > 0), known, _grade(view, _PROOF, lost))
+    missing = commanded & (lost > 0)
+    limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
+    by_turns = ~np.isnan(run) & takes_turns(view.state, view.rows, count)
+    if by_turns.any():
+        late = np.bitwise_count(overdue(view, *limits)).astype(np.int64)
+        lost = np.where(by_turns, late, lost)
+        missing = np.where(by_turns, late > 0, missing)
+        known |= by_turns
+    return judged(missing, known, _grade(view, _PROOF, lost))
 
 
 def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
@@ -94,8 +113,12 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     speed = np.array([_number(look.value("fan_speed"))])
     setting = np.array([look.setting(_PROOF, "staged")])
     staged = is_staged(setting, look.state.together_ms[[look.row]])
+    turns = slug == _PROOF and np.isnan(speed[0])
     if slug == _FAULT:
         mask = int(masked(fault, one)[0])
+        lost = mask.bit_count()
+    elif turns:
+        mask = int(look.state.round_set[look.row])
         lost = mask.bit_count()
     else:
         found, which = missing_fans(run, fault, speed, one, staged)
@@ -105,8 +128,18 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
         Reading("Fans proven running", _count(look.value("fan_run")), "", float(count)),
         Reading("Fans that report a fault", _count(look.value("fan_fault")), "", 0.0,
                 note=fan_names(mask) if slug == _FAULT else ""),
-        look.reading("fan_speed"),
+        *([] if turns else [look.reading("fan_speed")]),
     ]  # fmt: skip
+    so_far_h, longest_h, alone_h = waited_h(look.state, look.row)
+    if turns:
+        readings.append(
+            Reading("Running of the others since it last ran", so_far_h, "h", high=longest_h,
+                    note=f"the longest wait for a turn was {longest_h:.0f} h", derived=True)
+        )  # fmt: skip
+        readings.append(
+            Reading("Of that, all the others running", alone_h, "h", note="one more was wanted",
+                    derived=True)
+        )  # fmt: skip
     left = float(capacity_frac((count - lost) / count))
     readings.append(
         Reading("Heat rejection left at equal temperature difference", 100.0 * left, "%", 100.0,
@@ -134,6 +167,12 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     else:
         be = "is" if lost == 1 else "are"
         summary = f"{who[0].upper()}{who[1:]} of {count} {be} commanded but not proven running."
+        if turns:
+            takes = "takes its turn" if lost == 1 else "take their turn"
+            summary = (
+                f"{who[0].upper()}{who[1:]} of {count} {takes} no more: the others have run for "
+                f"{so_far_h:.0f} h meanwhile, where {longest_h:.0f} h was the longest wait."
+            )
         causes = (
             Cause("contactor", "Contactor, drive or isolator open", 0.6, ("no fault is reported",),
                   (), "Look at the isolator first: was it left off after work?"),
@@ -147,11 +186,15 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     ranked = sorted(causes, key=lambda c: (c.ruled_out, -c.agreement))
     return Evidence(
         summary=summary,
-        confidence=0.95 if slug == _FAULT else 0.85,
+        confidence=0.95 if slug == _FAULT else 0.75 if turns else 0.85,
         readings=tuple(readings),
         causes=tuple(ranked),
         signals=("fan_run", "fan_fault", "fan_speed", "head_pressure"),
-    )
+        limits=() if not turns else (
+            "No speed command here: a fan that the controller was told to leave out looks the "
+            "same.",
+        ),
+    )  # fmt: skip
 
 
 def _number(value: float | None) -> float:
@@ -224,7 +267,10 @@ FAN_NOT_PROVEN: Final = Rule(
         spoils_heat=True,
         title="Fan not proven",
         family="fans",
-        meaning="Fans are commanded to run and report no fault, but are not proven running.",
+        meaning=(
+            "Fans are commanded to run and report no fault, but are not proven running; or, where "
+            "no command is sent, they used to take turns and one takes its turn no more."
+        ),
         consequence=_CONSEQUENCE,
         action="Find why the fan does not turn or is not proven: isolator, contactor, coupling.",
         causes=(
@@ -236,8 +282,8 @@ FAN_NOT_PROVEN: Final = Rule(
             CauseEntry("supply", "Common supply or control to the fans lost",
                        "common feeder and control line", "fan"),
         ),
-        needs=("fan_run", "fan_speed"),
-        helps=("fan_fault", "head_pressure"),
+        needs=("fan_run",),
+        helps=("fan_speed", "fan_fault", "head_pressure"),
         suppressed_by=(),
         response=_RESPONSE,
         job_plan="fan",
@@ -254,6 +300,15 @@ FAN_NOT_PROVEN: Final = Rule(
                     "all run together at a common speed, 0.5 to find out",
                     "a unit that was seen with all fans running at part speed does not stage "
                     "them; until then a fan that stands may be one that is not wanted"),
+            Setting("turn_ratio", 2.0, "of the longest wait", 1.0, 20.0,
+                    "without a speed command: wait for a turn, over the longest ever, that counts",
+                    "weather and load lengthen the wait for a turn by half (judgement)"),
+            Setting("turn_least_s", 43_200.0, "s", 0.0, 2_592_000.0,
+                    "running of the others beyond that",
+                    "short waits, as of a bank that mostly runs in full, need a day's half more"),
+            Setting("others_all_s", 10_800.0, "s", 0.0, 2_592_000.0,
+                    "time that all the others must have run meanwhile",
+                    "then one more was wanted, or nearly so"),
             *delays(120.0, "rides through one restart", 300.0, "proof switches flutter in wind"),
         ),
     ),

@@ -21,6 +21,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
+from rules.float_rest import AT_REST, RUNNING, float_note, float_top_mm, over_level_mm
 from rules.look import UnitLook
 from rules.signals import INDEX
 
@@ -73,14 +74,15 @@ def judge(view: BinView, announced: I8) -> I8:
     resting = ~np.isnan(at_rest) & (rest_s > 0)
     out = np.where(resting, 0, UNKNOWN).astype(np.int8)
     out[np.isnan(at_rest) & (announced == 0) & ~np.isnan(running)] = 0
-    room = lip - shut
-    tolerance = np.minimum(view.setting(_SLUG, "over_level_mm"), 0.5 * room)
-    allowed = shut + plan.pull_down_mm[rows]
+    setting = view.setting(_SLUG, "over_level_mm")
+    full = float_top_mm(plan, state, rows, RUNNING)
+    allowed = float_top_mm(plan, state, rows, AT_REST)
     over = resting & (at_rest >= shut) & (plan.pull_down_mm[rows] > 0)
-    over &= at_rest - allowed >= tolerance
-    over |= running - shut >= tolerance
-    # The overflow is above all that the float allows, even where the pull-down is not known.
     top = lip - view.setting(_SLUG, "overflow_margin_mm")
+    over &= at_rest - allowed >= over_level_mm(view, setting, top, AT_REST)
+    beyond = over_level_mm(view, setting, top, RUNNING)
+    over |= running - full >= beyond
+    # The overflow is above all that the float allows, even where the pull-down is not known.
     over |= resting & (at_rest >= top) & (top > allowed)
     least = np.maximum(METER_ZERO_FRAC * plan.makeup_max_l_min[rows], METER_ZERO_L_MIN)
     trickle = resting & (at_rest >= shut) & (metered >= least)
@@ -93,7 +95,10 @@ def judge(view: BinView, announced: I8) -> I8:
     part = view.only(maybe)
     hour_ago = part.trace_at("level_at_rest", _HOUR_BINS)
     rise = at_rest[maybe] - hour_ago
-    creeps = settled[maybe] & (rise >= part.setting(_SLUG, "creep_mm"))
+    # The end of a filling, and a float set high, are below: it is a leak from where the float has
+    # surely shut, and the level that the float allowed an hour ago is none.
+    surely = (full + beyond)[maybe]
+    creeps = settled[maybe] & (rise >= part.setting(_SLUG, "creep_mm")) & (hour_ago >= surely)
     humid = state.value[part.rows, _HUMIDITY] >= part.setting(_SLUG, "rain_above_pct")
     at_lip = np.fmax(at_rest, running)[maybe] >= top[maybe]
     look = np.flatnonzero(over[maybe] | trickle[maybe] | creeps)
@@ -122,14 +127,16 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     basin = look.unit.basin
     running, at_rest = look.recent("level_running"), look.recent("level_at_rest")
     level = at_rest if at_rest is not None else running
-    allowed = basin.float_shut_mm + (basin.pull_down_mm if at_rest is not None else 0.0)
+    which = AT_REST if at_rest is not None else RUNNING
+    allowed = float(float_top_mm(look.plan, look.state, np.array([look.row]), which)[0])
     flow = float_flow_of_look(look)
     share = float(flow.flow_frac[0])
     metered = bool(flow.metered[0])
     slope = look.slope_per_h("level_at_rest", _HOUR_BINS)
     readings = [
         Reading("Basin level, at rest" if at_rest is not None else "Basin level, pump running",
-                level, "mm", high=allowed, note="the float should be shut well below"),
+                level, "mm", high=allowed,
+                note=float_note(look, which, "the float should be shut well below")),
         Reading("Overflow lip", basin.overflow_mm, "mm"),
     ]  # fmt: skip
     if slope is not None:

@@ -21,6 +21,14 @@ from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import level_follows
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
+from rules.float_rest import (
+    AT_REST,
+    RUNNING,
+    SET_HIGH_MM,
+    float_note,
+    float_top_mm,
+    over_level_mm,
+)
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min
 from rules.state import BIN_MS
@@ -30,8 +38,6 @@ __all__ = ["FLOAT_STUCK_OPEN", "FLOAT_STUCK_SHUT"]
 _OPEN: Final = "float-stuck-open"
 _SHUT: Final = "float-stuck-shut"
 TREND_BINS: Final = 6
-SET_HIGH_MM: Final = 16.0
-"""Floats are set, and transmitters read, so far off the site file every day (common practice)."""
 
 
 def _latest(view: BinView) -> tuple[F64, F64]:
@@ -40,16 +46,16 @@ def _latest(view: BinView) -> tuple[F64, F64]:
 
 
 def _excess_mm(view: BinView) -> tuple[F64, F64]:
-    """Level above what the float should allow, and the level itself."""
-    plan, rows = view.plan, view.rows
+    """Level above what the float allows here, and the level itself."""
+    plan, state, rows = view.plan, view.state, view.rows
     running, at_rest = _latest(view)
-    pull_down = plan.pull_down_mm[rows]
-    shut = plan.float_shut_mm[rows]
     # Without a pull-down in the site file nobody knows how far the level may rise at rest.
-    over_rest = np.where(pull_down > 0, at_rest - (shut + pull_down), np.nan)
-    over_run = running - shut
+    top_rest = np.where(
+        plan.pull_down_mm[rows] > 0, float_top_mm(plan, state, rows, AT_REST), np.nan
+    )
+    over_run = running - float_top_mm(plan, state, rows, RUNNING)
     return (
-        np.where(np.isnan(over_run), over_rest, over_run),
+        np.where(np.isnan(over_run), at_rest - top_rest, over_run),
         np.where(np.isnan(running), at_rest, running),
     )
 
@@ -58,11 +64,15 @@ def judge_open(view: BinView, announced: I8) -> I8:
     """Low: the level stands above the band. Medium: it stands at the overflow."""
     plan, rows = view.plan, view.rows
     excess, level = _excess_mm(view)
+    setting = view.setting(_OPEN, "over_level_mm")
     room = plan.overflow_mm[rows] - plan.float_shut_mm[rows]
-    tolerance = np.minimum(view.setting(_OPEN, "over_level_mm"), 0.5 * room)
     lip = plan.overflow_mm[rows] - view.setting(_OPEN, "overflow_margin_mm")
-    allowed = level - excess
-    at_lip = np.maximum(lip - allowed, tolerance)
+    tolerance = np.where(
+        np.isnan(view.recent["level_running"]),
+        over_level_mm(view, setting, lip, AT_REST),
+        over_level_mm(view, setting, lip, RUNNING),
+    )
+    at_lip = np.maximum(lip - (level - excess), np.minimum(setting, 0.5 * room))
     deadband = np.minimum(view.setting(_OPEN, "deadband_mm"), 0.5 * tolerance)
     severity = graded(excess, [tolerance, at_lip, None], deadband, announced)
     # News is told from a leak first; few units get here.
@@ -217,10 +227,12 @@ def explain_open(look: UnitLook, severity: Severity) -> Evidence:
     running, at_rest = look.recent("level_running"), look.recent("level_at_rest")
     level = running if running is not None else at_rest
     state = "pump running" if running is not None else "at rest"
-    allowed = basin.float_shut_mm + (0.0 if running is not None else basin.pull_down_mm)
+    which = RUNNING if running is not None else AT_REST
+    allowed = float(float_top_mm(look.plan, look.state, np.array([look.row]), which)[0])
     readings = [
         Reading(f"Basin level, {state}", level, "mm", allowed, basin.float_shut_mm
-                - basin.float_band_mm, allowed, "the float should be shut from here up"),
+                - basin.float_band_mm, allowed,
+                float_note(look, which, "the float should be shut from here up")),
         Reading("Overflow lip", basin.overflow_mm, "mm"),
     ]  # fmt: skip
     makeup = look.value("makeup_flow")

@@ -10,24 +10,32 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import I8
+from rules.arrays import I8, Bool
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, judged
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
+from rules.state import STEADY
 from rules.stillness import stands_still_together
 
 __all__ = ["LEVEL_FROZEN"]
 
 _SLUG: Final = "level-frozen"
-
+_CURRENT_Q: Final = [q.name for q in STEADY].index("pump_current")
 
 COARSE_MM: Final = 2.0
 """Readings that never moved by less are coarse: waves move a fine one by a millimetre."""
 STEPS_SEEN: Final = 1.5
 """A movement of so many steps shows wherever between two of them it begins."""
+STEPS_PLAIN: Final = 3.0
+"""A movement of so many steps shows whatever else the float does meanwhile (judgement)."""
+DRAINED_MM: Final = 20.0
+"""Below this level the basin counts as drained (common practice)."""
+MOVES_WATER_FRAC: Final = 0.9
+"""Share of the clean current, before it is learned of the rated one, above which a pump moves water
+whatever the level says; one that runs dry draws little more than its magnetising current."""
 COARSE_TIMES: Final = 6.0
 """A float that holds the water within a step does so for days of like weather (judgement)."""
 
@@ -39,17 +47,21 @@ def judge(view: FrameView, announced: I8) -> I8:
     still_s = (view.time_ms - state.still_ms[rows]) / 1000.0
     changes = state.still_starts[rows]
     # A start that must move the level is proof by itself; where it hardly does, more are asked for.
-    # So they are of a reading in coarse steps, within one of which the float may hold the water,
+    # So they are of a reading in coarse steps, within some of which the float may hold the water,
     # and of one that was never seen to move and may be.
     step_mm = state.level_step_mm[rows]
+    back_mm = plan.pull_down_mm[rows]
     coarse = ((step_mm == 0.0) & (np.mod(level, 5.0) == 0.0)) | (step_mm >= COARSE_MM)
     coarse &= announced == 0
-    small = plan.pull_down_mm[rows] < view.setting(_SLUG, "least_pull_down_mm")
-    wanted = view.setting(_SLUG, "pump_changes") * np.where(small | coarse, 4.0, 1.0)
+    plain = (step_mm > 0.0) & (back_mm >= STEPS_PLAIN * step_mm)
+    small = back_mm < view.setting(_SLUG, "least_pull_down_mm")
+    wanted = view.setting(_SLUG, "pump_changes") * np.where(small | (coarse & ~plain), 4.0, 1.0)
     settled = view.pump_state_s >= view.setting(_SLUG, "follow_s")
     # Once it stands, only a movement of the reading clears it.
     by_starts = (changes >= wanted) & (settled | (announced > 0))
     by_starts &= still_s >= view.setting(_SLUG, "least_still_s")
+    # A pump over a basin that is really empty moves nothing either; but it draws little.
+    by_starts &= (level >= DRAINED_MM) | (announced > 0) | _moves_water(view)
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
     long_s = view.setting(_SLUG, "running_still_s") * np.where(coarse, COARSE_TIMES, 1.0)
     by_running = np.minimum(running_s, still_s) >= long_s
@@ -59,6 +71,14 @@ def judge(view: FrameView, announced: I8) -> I8:
     # Where nothing at all moves it is the controller, and not the level: reading-frozen tells it.
     by_running &= ~stands_still_together(state, rows) | (announced > 0)
     return judged(by_starts | by_running, ~np.isnan(level), Severity.MEDIUM)
+
+
+def _moves_water(view: FrameView) -> Bool:
+    """Units whose pump runs and draws the current that only water asks for."""
+    clean = view.state.baseline[view.rows, _CURRENT_Q]
+    clean = np.where(np.isnan(clean), view.plan.pump_rated_current_a[view.rows], clean)
+    full: Bool = (view.pump_state == 1) & (view.signal("pump_current") >= MOVES_WATER_FRAC * clean)
+    return full
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:

@@ -69,7 +69,7 @@ def judge_dry(view: BinView, announced: I8) -> I8:
     # Dry running that changes by itself, as when other fans take over, is no loss of the pads.
     found = np.where(heat.wet_news | (heat.effect_by == 2) | ~(found > 0.0), found, np.nan)
     # In wet running alone, pads that hold back more air look alike: their own gauge decides.
-    clogs = heat.pads_clog(_some(view, _CLOGGED, "rise_low_pct", at))
+    clogs = heat.pads_clog(_some(view, _CLOGGED, "rise_low_pct", at)) | heat.pads_waits
     found = np.where((heat.effect_by == 3) & clogs, np.nan, found)
     lost = np.where((announced[at] > 0) & ~np.isnan(held), held, found)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
@@ -118,9 +118,9 @@ def explain_dry(look: UnitLook, severity: Severity) -> Evidence:
     by = int(heat.effect_by[0])
     return Evidence(
         summary=said,
-        confidence={1: 0.85, 2: 0.7, 3: 0.6}.get(by, 0.6),
+        confidence={1: 0.85, 2: 0.7, 3: 0.6, 4: 0.65}.get(by, 0.6),
         readings=tuple(heat_readings(look, heat)),
-        causes=causes_of(look, heat) if by in (1, 2) else _leading(causes_of(look, heat), _DRY),
+        causes=causes_of(look, heat) if by in (1, 2, 4) else _leading(causes_of(look, heat), _DRY),
         signals=("head_pressure", "ambient_temperature", "relative_humidity", "wet_mode",
                  "pump_current", "spray_pressure"),
         limits=heat_limits(look, heat),

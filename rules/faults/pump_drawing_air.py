@@ -1,7 +1,8 @@
 """Pump running dry or drawing air: current low and restless, and the basin low.
 
 Air in the pump makes the current fall and jump about; a clogged screen lets it fall quietly. Where
-the level says that the suction is under water, only a restless current makes this fault.
+the level says that the suction is under water, only a restless current makes this fault, or one so
+low that the impeller cannot be full of water: even against a shut outlet it would take more.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import F64, I8
+from rules.arrays import F64, I8, Bool
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
@@ -18,6 +19,8 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
+from rules.physics.pump import current_for_shaft_power_frac
+from rules.settings import FLEET
 from rules.signals import INDEX
 
 __all__ = ["PUMP_DRAWING_AIR"]
@@ -26,6 +29,9 @@ _SLUG: Final = "pump-drawing-air"
 _PRESSURE: Final = INDEX["spray_pressure"]
 _CURRENT: Final = INDEX["pump_current"]
 NOISE_BINS: Final = 6
+EMPTY_FRAC: Final = 0.6
+"""Share of the shut-off power below which no pump full of water runs: the nameplate's two shares
+are seldom known better than by a fifth each (judgement)."""
 NO_BASELINE_FRAC: Final = 0.85
 """Share of the nameplate current that stands in for a baseline not learned yet: nameplates are
 rounded up (common practice)."""
@@ -38,6 +44,8 @@ _SIGNS: Final = (
          "", 1.5),
     Sign("noise", "the current jumps about", "", "the current is quiet", 1.0),
     Sign("fall", "", "the level fell over the last hours", "the level fell at once", 0.5),
+    Sign("load", "", "the motor draws clearly less than with the pump's outlet shut",
+         "the motor draws what a pump full of water may", 1.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("pump-drawing-air", "Suction uncovered: the basin is too low for the pump",
@@ -52,6 +60,9 @@ _CAUSES: Final = (
     SignatureRow("suction-leak", "Air enters through a leak or a vortex at the suction",
                  {"level": 0, "noise": 1},
                  "Look for a whirl over the suction and a loose union before the pump."),
+    SignatureRow("no-water-moved", "Pump lost its water, or its impeller is loose on the shaft",
+                 {"level": 0, "noise": 0, "load": -1},
+                 "Isolated: is the casing full of water, does the impeller turn with the shaft?"),
 )  # fmt: skip
 
 
@@ -63,6 +74,18 @@ def _noise(view: BinView) -> F64:
     middle = np.take_along_axis(steps, (np.maximum(n - 1, 0) // 2)[:, None], axis=1)[:, 0]
     # A difference of two has sqrt(2) times the deviation of one; 1.4826 as for any median.
     return np.where(n >= 3, 1.4826 / np.sqrt(2.0) * middle, np.nan)
+
+
+def _is_empty(view: BinView, ratio: F64) -> Bool:
+    """Whether the motor draws less than a pump full of water can ask of it, (k,).
+
+    Power at the shaft against that at the shut-off point of the nameplate; ``ratio`` is the current
+    over the clean one.
+    """
+    plan, rows = view.plan, view.rows
+    empty = EMPTY_FRAC * plan.pump_shutoff_frac[rows]
+    out: Bool = ratio <= current_for_shaft_power_frac(empty, plan.pump_magnetising_frac[rows])
+    return out
 
 
 def _coarse_noise_a(view: BinView) -> F64:
@@ -98,9 +121,12 @@ def judge(view: BinView, announced: I8) -> I8:
             np.fmax(view.setting(_SLUG, "noise_frac") * reference, _coarse_noise_a(view)),
         )
     )
-    # Pressure as in the clean state is proof of water; not measured, it cannot object.
+    # Pressure as in the clean state is proof of water; not measured, or long ago, it cannot object.
+    age_s = (view.time_ms - view.state.value_ms[rows, _PRESSURE]) / 1000.0
     pressure = view.state.value[rows, _PRESSURE] / view.baseline("spray_pressure")
-    condition = down & (low | (restless & (ratio <= 0.9))) & ~(pressure > 0.9)
+    pressure = np.where(age_s <= view.setting(FLEET, "value_age_limit_s"), pressure, np.nan)
+    empty = learned & _is_empty(view, ratio)
+    condition = down & (low | (restless & (ratio <= 0.9)) | empty) & ~(pressure > 0.9)
     dry = (level < plan.pump_minimum_mm[rows]) | (ratio <= view.setting(_SLUG, "dry_ratio"))
     severity = np.where(dry, Severity.HIGH, Severity.MEDIUM).astype(np.int8)
     return judged(condition, known, severity)
@@ -140,6 +166,9 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         ),
         "fall": None if slope is None else -1 if -60.0 < slope < -5.0 else 0,
     }  # fmt: skip
+    if base is not None and current is not None:
+        view = look.bin_view()
+        seen["load"] = -1 if _is_empty(view, np.array([current / base.value]))[0] else 0
     limits = []
     if level is None:
         limits.append("No basin level here: only the restless current tells air from a screen.")
@@ -169,7 +198,7 @@ PUMP_DRAWING_AIR: Final = Rule(
         action="Stop wet operation by the site's procedure; find why the basin is low.",
         causes=tuple(
             CauseEntry(r.slug, r.title, r.look_at,
-                       "pump-drive" if r.slug == "suction-leak" else "float-valve")
+                       "float-valve" if r.signs["level"] < 0 else "pump-drive")
             for r in _CAUSES
         ),
         needs=("pump_current",),

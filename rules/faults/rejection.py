@@ -192,6 +192,15 @@ def heat_of(look: UnitLook) -> HeatRejection:
     return heat_rejection(look.plan, look.state, row, bin_of(look.plan, row, look.time_ms) - 1)
 
 
+_FOUND_BY: Final = (
+    "",
+    "from dry and wet running",
+    "from the step at the change to wet",
+    "from wet running alone",
+    "from wet running, dry running being as it was",
+)
+
+
 def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:
     """What was measured against what was learned."""
     out: list[Reading] = []
@@ -211,8 +220,7 @@ def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:
         )  # fmt: skip
     effect = float(heat.effect[0])
     if not np.isnan(effect):
-        how = ("", "from dry and wet running", "from the step at the change to wet",
-               "from wet running alone")[int(heat.effect_by[0])]  # fmt: skip
+        how = _FOUND_BY[int(heat.effect_by[0])]
         sd = 100.0 * float(heat.effect_sd[0])
         out.append(
             Reading("Effectiveness of the pads", 100.0 * effect, "%",
@@ -259,7 +267,7 @@ def causes_of(
         seen["dry"] = _risen(float(dry_ratio), float(dry.se[0]))
     seen["wet"] = _risen(float(wet_ratio), float(wet.se[0]))
     effect = float(heat.effect[0])
-    if not np.isnan(effect) and heat.effect_by[0] in (1, 2):
+    if not np.isnan(effect) and heat.effect_by[0] in (1, 2, 4):
         lost = 1.0 - effect / float(heat.effect_clean[0])
         seen["effect"] = -1 if lost >= LOST_EFFECT_FRAC else 0
         if seen["effect"] == -1:

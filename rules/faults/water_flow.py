@@ -21,7 +21,6 @@ from rules.faults.grading import delays, graded, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.residuals import FLOW_WINDOW_BINS, flow_by_current, sign
-from rules.state import STEADY
 
 __all__ = ["DISTRIBUTION_RESTRICTED", "FLOW_CAUSES", "FLOW_SIGNS", "PUMP_SCREEN_CLOGGING"]
 
@@ -41,6 +40,8 @@ FLOW_SIGNS: Final = (
     Sign("ratio", "pressure fell at least 3 times as far as current, in per cent",
          "pressure fell less than 2 times as far as current, in per cent",
          "pressure fell 2 to 3 times as far as current, in per cent", 0.5),
+    Sign("sudden", "the water was lost from one running hour to the next", "",
+         "the water was lost over many running hours", 1.0),
 )  # fmt: skip
 
 FLOW_CAUSES: Final = (
@@ -50,14 +51,14 @@ FLOW_CAUSES: Final = (
     SignatureRow("distribution-restricted", "Distribution holes or pipe restricted",
                  {"pressure": 1, "current": -1, "flow": -1, "level": 0},
                  "Look at the holes along the pads: uneven or dry stripes."),
-    SignatureRow("pump-drawing-air", "Pump draws air at a low basin level",
-                 {"pressure": -1, "current": -1, "flow": -1, "level": -1},
+    SignatureRow("pump-drawing-air", "Pump draws air: basin low, whirl or leak at the suction",
+                 {"pressure": -1, "current": -1, "flow": -1, "ratio": -1, "sudden": 1},
                  "Look at the level with the pump running; listen for gurgling."),
-    SignatureRow("worn-pump", "Pump impeller worn or loose, or wrong rotation",
-                 {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": -1},
+    SignatureRow("worn-pump", "Pump impeller worn, or wrong rotation",
+                 {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": -1, "sudden": 0},
                  "If the screen is clean, check rotation and the impeller."),
     SignatureRow("downstream-open", "Distribution line open or leaking after the gauge",
-                 {"pressure": -1, "current": 1, "level": 0},
+                 {"pressure": -1, "current": 1, "level": 0, "sudden": 1},
                  "Look for a loose end cap or a split pipe."),
 )  # fmt: skip
 
@@ -214,7 +215,7 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
                     f"{100.0 * (now / base.value - 1.0):+.1f} % against the clean baseline "
                     f"({base.count} means of 5 min)")
         )  # fmt: skip
-    view = _view_of(look)
+    view = look.bin_view()
     flow = float(view.flow.flow_frac[0])
     flow_se = float(view.flow.flow_se[0])
     readings.append(
@@ -247,13 +248,6 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     )
 
 
-def _view_of(look: UnitLook) -> BinView:
-    rows = np.array([look.row])
-    at = np.array([look.time_ms])
-    no = np.zeros(1, dtype=np.bool_)
-    return BinView(look.plan, look.state, rows, at, no, np.ones((1, len(STEADY)), dtype=np.bool_))
-
-
 def _seen(
     look: UnitLook, ratios: dict[str, float], level: float | None, slug: str
 ) -> dict[str, int | None]:
@@ -267,13 +261,40 @@ def _seen(
     low = None
     if level is not None:
         low = -1 if level < look.unit.basin.pump_minimum_mm + 10.0 else 0
+    witness = "spray_pressure" if pressure is not None else "pump_current"
     return {
+        "sudden": _sudden(look, witness),
         "pressure": _sign_of(pressure, least_pressure),
         "current": _sign_of(current, least_current),
         "flow": _sign_of(ratios.get("spray_flow"), least_pressure),
         "level": low,
         "ratio": ratio,
     }
+
+
+HOUR_BINS: Final = 12
+SUDDEN_FRAC: Final = 0.6
+"""Share of the whole fall that one step of two hours must hold to be called sudden (judgement)."""
+
+
+def _sudden(look: UnitLook, quantity: str) -> int | None:
+    """1 where most of the fall came at once, 0 where it grew; None where it is longer ago.
+
+    By medians of running hours. A pump wears over months and a screen fills over days; a suction
+    that opens, or a leaf before the screen, is there from one hour to the next.
+    """
+    base = look.baseline(quantity)
+    means = look.steady_means(quantity)
+    n = len(means) // HOUR_BINS
+    if base is None or n < 3:
+        return None
+    hours = np.median(means[len(means) - n * HOUR_BINS :].reshape(n, HOUR_BINS), axis=1)
+    fall = base.value - hours[-1]
+    if fall <= 0.0:
+        return None
+    if np.max(hours[:-2] - hours[2:]) >= SUDDEN_FRAC * fall:
+        return 1
+    return 0 if base.value - hours[0] <= (1.0 - SUDDEN_FRAC) * fall else None
 
 
 def _confidence(slug: str, ratios: dict[str, float], severity: Severity) -> float:

@@ -195,7 +195,8 @@ _TABLE: Final[tuple[Quantity, ...]] = (
     _Q("pump_running", "Pump running", "truth", "", "The pump draws a running motor's current.",
        lambda s: _truth(s.view.pump_state[s.at]), ("pump_current",)),
     _Q("wet", "Wet mode", "truth", "",
-       "The unit runs with wetted pads: by `wet_mode`, without it by `pump_command`.",
+       "The unit runs with wetted pads: by `wet_mode`, without it by `pump_command`, without both "
+       "by whether the pump runs.",
        lambda s: _truth(s.view.mode[s.at]), ("wet_mode", "pump_command")),
     # how long
     _Q("pump_running_for", "Pump running for", "number", "min",

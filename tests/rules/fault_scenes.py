@@ -178,8 +178,11 @@ LIVES: Final[tuple[Life, ...]] = (
          signs={"fan_fault": 2.0, "fan_run": 13.0}),
     Life("fan-not-proven", "fan-not-proven", ("contactor", "belt-or-coupling", "supply"),
          ill=(8, 9), signs={"fan_run": 9.0}),
+    # Mended, it stands for half an hour before the fans are asked for again: only that shows it.
     Life("fan-not-commanded", "fan-not-commanded", ("hand", "contactor", "proof"), ill=(8, 11),
-         signs={"fan_speed": 0.0, "fan_run": 5.0}),
+         always={"fan_speed": lambda h, _: np.where((h > 8.0) & (h <= 11.5), 0.0, 70.0),
+                 "fan_run": lambda h, _: np.where((h > 8.0) & (h <= 11.5), 0.0, 15.0)},
+         signs={"fan_run": 5.0}),
     Life("fan-capacity-lost", "fan-capacity-lost", ("fan-capacity-lost",), ill=(8, 18), hours=24,
          signs={"fan_run": dropping_out}),
     Life("head-pressure-high", "head-pressure-high", ("hot-weather", "overload", "coil-fouled"),

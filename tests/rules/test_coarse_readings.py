@@ -1,4 +1,4 @@
-"""Readings in coarse steps, and readings of nothing.
+"""Readings in coarse steps, readings of nothing, and what a command does not prove.
 
 Basin transmitters of the trade resolve 1 to 10 mm, clip-on current transducers often 0.1 A (common
 practice); a float holds its level within such a step for hours. All scenes are one fleet.
@@ -51,12 +51,22 @@ def frozen(columns: dict[str, F]) -> dict[str, F]:
     return {**columns, "basin_level": level}
 
 
+def drained(amps: float) -> dict[str, F]:
+    """Drained in the third night; the pump starts again the next morning, the reading stays."""
+    columns = basin(5.0)
+    empty = np.arange(N) >= ILL - DAY // 12
+    columns["basin_level"] = np.where(empty, 0.0, columns["basin_level"])
+    current = np.where(RUNS, amps + noise(0.02, 30), 0.0)
+    return {**columns, "pump_current": np.where(empty, current, columns["pump_current"])}
+
+
 def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
     """Columns and the changed tables of the site file, by scene."""
     plate = unit_data()
     late = np.arange(N) >= ILL
     fall = np.clip((np.arange(N) - 2 * DAY) / (2 * DAY), 0.0, 1.0)
     small = np.round((1.1 - 0.26 * fall) * (1.0 + noise(0.02, 5)), 1)
+    asked = (HOUR >= 9.0) & (HOUR < 20.0)
     stands = dict.fromkeys(
         ("pump_current", "spray_pressure", "pump_command", "wet_mode"), np.zeros(N)
     )
@@ -67,6 +77,16 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
         ),
         "centimetres, frozen": (frozen(basin(10.0)), {}),
         "millimetres, frozen": (frozen(basin(1.0)), {}),
+        "half centimetres, frozen": (frozen(basin(5.0)), {}),
+        "drained, frozen at nothing": (drained(3.6), {}),
+        "drained, pump runs dry": ({**drained(2.2), "spray_pressure": np.full(N, np.nan)}, {}),
+        "fan in hand": (
+            {
+                "fan_speed": np.where(asked, 70.0, 0.0),
+                "fan_run": np.where(asked, 15.0, np.where(late, 2.0, 0.0)),
+            },
+            {},
+        ),
         "tenths of an ampere": (
             {"pump_current": small, "spray_pressure": np.full(N, np.nan)},
             {"pump": {**plate["pump"], "rated_current_a": 1.2}},
@@ -132,6 +152,26 @@ def test_a_fine_level_that_freezes_is_found_at_the_next_start(lived):
     found = raised(lived["millimetres, frozen"])
     assert [fault for fault, _ in found] == ["level-frozen"]
     assert 3.0 < found[0][1] < 3.0 + 9.0 / 24.0
+
+
+@pytest.mark.parametrize("scene", ["half centimetres, frozen", "drained, frozen at nothing"])
+def test_one_start_tells_of_a_level_that_must_move_by_several_of_its_steps(lived, scene):
+    """Steps of 5 mm, 20 mm to come back; or a full pump over a basin that reads empty."""
+    found = raised(lived[scene])
+    assert [fault for fault, _ in found] == ["level-frozen"]
+    assert 3.0 < found[0][1] < 3.0 + 9.0 / 24.0
+
+
+def test_a_pump_that_runs_dry_moves_no_level(lived):
+    found = {fault for fault, _ in raised(lived["drained, pump runs dry"])}
+    assert found
+    assert "level-frozen" not in found
+
+
+def test_a_fan_left_in_hand_is_one_alarm_through_days_of_commands(lived):
+    events = lived["fan in hand"]
+    assert [fault for fault, _ in raised(events)] == ["fan-not-commanded"]
+    assert not [e for e in events if e.change is Change.RETURNED]
 
 
 def test_a_current_in_steps_of_a_tenth_of_an_ampere_is_not_restless(lived):

@@ -187,3 +187,40 @@ def test_without_a_level_the_restless_current_tells():
     events = jumping(feed, 3.0, None, spray_pressure=18.0)
     assert raised(events)[0][0] == "pump-drawing-air"
     assert any("No basin level" in limit for limit in events[0].evidence.limits)
+
+
+def test_a_quiet_current_below_that_of_a_shut_outlet_is_no_screen(learned):
+    """Half the clean current is less than a pump full of water takes without any flow."""
+    events = learned.run(2 * HOUR, pump_current=3.6 * 0.50, spray_pressure=None)
+    assert raised(events) == [("pump-drawing-air", Severity.HIGH)]
+    assert first_cause(events) == "no-water-moved"
+    assert learned.run(2 * HOUR) != []
+    # As much as the shut-off point's it may be a screen that is closed.
+    events = learned.run(4 * HOUR, pump_current=3.6 * 0.70, spray_pressure=5.0)
+    assert [fault for fault, _ in raised(events)] == ["pump-screen-clogging"]
+
+
+def test_pressure_and_current_that_fall_alike_and_at_once_are_air_and_no_wear(learned):
+    """Limits of the kind: a screen takes 3 to 10 times as much of the pressure, air and wear 1 to 2
+    times (measured on a laboratory's pump); and no pump wears within the hour."""
+    events = learned.run(3 * HOUR, pump_current=3.6 * 0.75, spray_pressure=55 * 0.66)
+    assert first_cause(events) == "pump-drawing-air"
+    found = {c.slug: c for c in events[0].evidence.causes}
+    assert found["worn-pump"].against == (
+        "the water was lost from one running hour to the next (this cause: the water was lost over "
+        "many running hours)",
+    )
+
+
+def test_pressure_and_current_that_fall_alike_over_hours_are_wear_before_air(learned):
+    for i in range(60):
+        share = i / 59
+        learned.run(
+            300.0, pump_current=3.6 * (1 - 0.2 * share), spray_pressure=55 * (1 - 0.3 * share)
+        )
+    assert first_cause(learned.events) == "worn-pump"
+
+
+def test_a_leaf_before_the_screen_is_told_by_its_pressure(learned):
+    events = learned.run(3 * HOUR, pump_current=3.6 * 0.93, spray_pressure=55 * 0.66)
+    assert first_cause(events) == "pump-screen-clogging"

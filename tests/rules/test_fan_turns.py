@@ -1,0 +1,140 @@
+"""Fans that take turns without a speed command, and one that takes its turn no more.
+
+The banks are switched here step by step: one that rotates starts the fan that has stood longest and
+stops the one that has run longest (common practice); one in a fixed order does not. Four fans, 16
+days, five-minute readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from support.fleet import HEALTHY, T0_MS, Feed, engine_of, site, unit_data
+
+from rules.events import Action, ActionKind, AlarmEvent, Change
+from rules.fan_rounds import takes_turns
+from rules.signals import INDEX, N_SIGNALS
+
+F = NDArray[np.float64]
+STEP_S = 300
+FANS, DAYS = 4, 16
+N = DAYS * 86_400 // STEP_S
+HOURS = np.arange(1, N + 1) * STEP_S / 3600.0
+DEAD_FROM_H, MENDED_H = 8 * 24.0, 15 * 24.0
+LOST = 2
+
+
+def wanted(hour: float, mild: bool) -> int:
+    """Fans that the weather asks for: one by night, four on most afternoons; three when mild."""
+    day = 2.4 + 1.7 * np.sin(2.0 * np.pi * (hour / 24.0 - 0.4)) + 0.6 * np.sin(2.0 * np.pi * hour)
+    return int(np.clip(round(day), 0, 3 if mild else FANS))
+
+
+def rotating(ill: bool) -> Callable[[float, list[int], list[int]], None]:
+    """Moves fans between those that stand and those that run, oldest first."""
+
+    def turn(hour: float, standing: list[int], running: list[int]) -> None:
+        def works(fan: int) -> bool:
+            return not (ill and fan == LOST and DEAD_FROM_H < hour <= MENDED_H)
+
+        need = wanted(hour, mild=False)
+        while sum(map(works, running)) < need and standing:
+            running.append(standing.pop(0))
+        while sum(map(works, running)) > need and running:
+            standing.append(running.pop(0))
+
+    return turn
+
+
+def in_order(hour: float, standing: list[int], running: list[int]) -> None:
+    """Always the first fans; after a week the mild weather asks for no more than three."""
+    need = wanted(hour, mild=hour > 7 * 24.0)
+    running[:] = range(need)
+    standing[:] = range(need, FANS)
+
+
+def proofs(turn: Callable[[float, list[int], list[int]], None], ill: bool) -> F:
+    standing, running = list(range(FANS)), []
+    words = np.zeros(N)
+    for i, hour in enumerate(HOURS.tolist()):
+        turn(hour, standing, running)
+        dead = ill and DEAD_FROM_H < hour <= MENDED_H
+        words[i] = sum(1 << fan for fan in running if not (dead and fan == LOST))
+    return words
+
+
+SCENES = {
+    "in turns": proofs(rotating(ill=False), ill=False),
+    "in turns, one fails": proofs(rotating(ill=True), ill=True),
+    "in a fixed order": proofs(in_order, ill=False),
+}
+
+
+@pytest.fixture(scope="module")
+def lived():
+    names = list(SCENES)
+    rng = np.random.default_rng(3)
+    frames = np.full((N, len(names), N_SIGNALS), np.nan)
+    for u, words in enumerate(SCENES.values()):
+        for name, value in HEALTHY.items():
+            if name not in ("fan_speed", "fan_fault"):
+                frames[:, u, INDEX[name]] = value
+        frames[:, u, INDEX["fan_run"]] = words
+        for name, sd in (("pump_current", 0.02), ("basin_level", 1.0), ("spray_pressure", 0.3),
+                         ("conductivity", 3.0), ("head_pressure", 6.0), ("supply_voltage", 1.0),
+                         ("ambient_temperature", 0.2), ("relative_humidity", 0.5)):  # fmt: skip
+            frames[:, u, INDEX[name]] += sd * rng.standard_normal(N)
+    engine = engine_of(site(units=[unit_data(f"ac-{u}") for u in range(len(names))]))
+    row = np.tile(np.arange(len(names), dtype=np.int32), N)
+    time_ms = np.repeat(T0_MS + (HOURS * 3_600_000).astype(np.int64), len(names))
+    result = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS))
+    events: dict[str, list[AlarmEvent]] = {name: [] for name in names}
+    for event in result.events:
+        if event.fault == "fan-not-proven":
+            events[names[event.unit_row]].append(event)
+    known = takes_turns(engine.state, np.arange(len(names)), np.full(len(names), FANS))
+    return events, dict(zip(names, known.tolist(), strict=True))
+
+
+def hour_of(event: AlarmEvent) -> float:
+    return (event.time_ms - T0_MS) / 3_600_000
+
+
+def test_a_fan_that_takes_its_turn_no_more_is_found_and_named(lived):
+    raised, returned = lived[0]["in turns, one fails"]
+    assert (raised.change, returned.change) == (Change.RAISED, Change.RETURNED)
+    assert DEAD_FROM_H + 12.0 < hour_of(raised) < DEAD_FROM_H + 96.0
+    assert MENDED_H < hour_of(returned) < MENDED_H + 24.0
+    assert raised.evidence.summary.startswith("Fan 3 of 4 takes its turn no more")
+    assert raised.evidence.causes[0].slug == "contactor"
+    wait = raised.evidence.readings[2]
+    assert wait.measured > 12.0 + 2.0 * wait.high
+
+
+def test_fans_that_take_turns_are_in_order(lived):
+    events, known = lived
+    assert known["in turns"]
+    assert events["in turns"] == []
+
+
+def test_the_last_fan_of_a_fixed_order_may_rest_for_a_week(lived):
+    """Nothing tells whether it would come: it is not judged."""
+    events, known = lived
+    assert not known["in a fixed order"]
+    assert events["in a fixed order"] == []
+
+
+def test_after_work_on_the_fans_the_turns_are_learned_anew():
+    feed = Feed(engine_of())
+    state, one = feed.engine.state, np.array([0])
+    for n in range(14 * 12 * 4):
+        # One fan after the other for two hours.
+        feed.run(
+            300.0, step_s=300.0, fan_speed=None, fan_fault=None, fan_run=float(1 << n // 24 % 4)
+        )
+    assert takes_turns(state, one, np.array([FANS]))
+    feed.engine.act(Action(1, ActionKind.CLEANED, 0, "", feed.now_ms, "R. Marsh", parts=("fans",)))
+    assert not takes_turns(state, one, np.array([FANS]))
