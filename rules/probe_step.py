@@ -39,6 +39,11 @@ VOLUME_TIMES: Final = 0.8
 """Basin corners and fittings take room, and nameplate areas are rough (judgement)."""
 MAKEUP_TIMES: Final = 0.85
 """Make-up softer than the site file says, as it varies over a year (common practice)."""
+STOOD_BACK: Final = range(2, 9)
+"""Bins back from a fall in which the reading must have stood above: half an hour, longer than
+electrical trouble, a dip of the probe or a lump of salt lasts (judgement)."""
+LEAST_STOOD: Final = 4
+"""Of those, with a reading: a frame every few minutes may leave some empty."""
 NOTHING_TIMES: Final = 0.1
 """Share of the make-up's conductivity below which the probe hangs in air or is unplugged: that is
 told at once, and by itself."""
@@ -67,7 +72,11 @@ def close_step(
     at = np.flatnonzero(fell & ~held)
     if not len(at):
         return
-    row, now, before = rows[at], now[at], before[at]
+    row, now = rows[at], now[at]
+    # A reading that only leapt up, and is back, fell from nowhere.
+    stood = np.stack([_mean(state, row, bin_id[at] - back, "conductivity") for back in STOOD_BACK])
+    enough = (~np.isnan(stood)).sum(axis=0) >= LEAST_STOOD
+    before = np.where(enough, np.where(np.isnan(stood), np.inf, stood).min(axis=0), np.nan)
     c_m = plan.makeup_us_cm[row]
     bottom = plan.float_shut_mm[row] - plan.float_band_mm[row]
     levels = np.stack([_level(state, row, bin_id[at] - back) for back in (0, 2)])

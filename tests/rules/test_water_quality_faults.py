@@ -577,6 +577,16 @@ def test_a_cloud_of_fresh_water_at_the_probe_accuses_no_probe():
     assert "conductivity-probe" not in day.raised()
 
 
+@pytest.mark.parametrize("minutes", [2, 10, 20])
+def test_a_reading_that_leapt_up_and_is_back_accuses_no_probe(minutes):
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0).run(1.0, running=False)
+    day.probe = lambda c: 2.0 * c
+    day.run(minutes / 60.0, running=False)
+    day.probe = lambda c: c
+    day.run(0.5, running=False).run(6.0)
+    assert "conductivity-probe" not in day.raised()
+
+
 def held_for_days() -> tuple[Basin, Day]:
     """A unit without meters whose bleed has held its water at 870 to 920 for four days."""
     basin = Basin(bleed=controlled_bleed(4.0, 900.0))
