@@ -307,6 +307,8 @@ def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(feed):
 
 def test_conductivity_over_the_limit_is_graded(learned):
     learned.run(3 * HOUR, conductivity=1520.0)
+    assert learned.events == [], "a hair over 1500 is within what a probe is off by"
+    learned.run(3 * HOUR, conductivity=1560.0)
     learned.run(3 * HOUR, conductivity=1900.0)
     learned.run(3 * HOUR, conductivity=2500.0)
     assert [(e.fault, e.severity.name) for e in learned.events] == [
