@@ -53,8 +53,10 @@ def test_current_and_pressure_down_is_the_screen(learned):
         learned.run(4 * HOUR, pump_current=3.35, spray_pressure=40.0), "pump-screen-clogging"
     )
     assert evidence.causes[0].slug == "pump-screen-clogging"
-    ruled_out = {c.slug for c in evidence.causes if c.ruled_out}
-    assert {"distribution-restricted", "pump-drawing-air"} <= ruled_out
+    found = {c.slug: c for c in evidence.causes}
+    assert found["distribution-restricted"].ruled_out
+    # Air may come in under water too, by a leak or a whirl; but it takes as much of both.
+    assert found["pump-drawing-air"].agreement < found["pump-screen-clogging"].agreement
     assert evidence.limits == ()
 
 
