@@ -61,6 +61,7 @@ from rules.state import (
     FleetState,
 )
 from rules.stillness import close_stillness
+from rules.usual_bottom import close_bottom
 from rules.usual_top import close_top
 from rules.wet_course import learn_course
 
@@ -400,15 +401,18 @@ def close_bins(
         mean[:, _A["relative_humidity"]],
         plan.barometric_kpa[rows],
     )
-    _fill_trace(state, rows, bin_id, mean, _evaporation_l_min(plan, rows, mean, bulb))
+    missed = bin_id - state.trace_bin[rows]
+    evaporation = _evaporation_l_min(plan, rows, mean, bulb)
+    _fill_trace(state, rows, bin_id, mean, evaporation)
+    named = {name: mean[:, column] for name, column in _A.items()}
     close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
-    close_step(plan, state, rows, bin_id, mean[:, _A["pump_running"]])
+    close_bottom(plan, state, rows, named | {"evaporation": evaporation}, missed)
+    close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )
-    named = {name: mean[:, column] for name, column in _A.items()}
     named["fan_square"] = _fan_square(plan, state, rows, named["fan_capacity"])
     heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
     steady[:, _Q["td_dry"]] = heat.dry

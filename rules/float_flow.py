@@ -15,6 +15,7 @@ import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
 from rules.balance import METER_ZERO_FRAC, METER_ZERO_L_MIN
+from rules.bin_rings import median_last_axis
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, TRACE_BINS
 
@@ -22,7 +23,14 @@ if TYPE_CHECKING:
     from rules.bins import BinView
     from rules.look import UnitLook
 
-__all__ = ["STUCK_FROM_FRAC", "FloatFlow", "Passes", "float_flow_of", "float_flow_of_look"]
+__all__ = [
+    "STUCK_FROM_FRAC",
+    "FloatFlow",
+    "Passes",
+    "fills_again",
+    "float_flow_of",
+    "float_flow_of_look",
+]
 
 STUCK_FROM_FRAC: Final = 0.25
 """Share of the full flow from which a valve that should be shut counts as open. A worn seat, grit
@@ -178,3 +186,35 @@ def float_flow_of_look(look: UnitLook) -> FloatFlow:
     names = ("level_running", "level_at_rest", "makeup_flow", "evaporation")
     windows = (look.trace(n, TRACE_BINS)[None, :] for n in names)
     return float_flow(look.plan, np.array([look.row]), *windows)
+
+
+def fills_again(view: BinView) -> Bool:
+    """Whether the last three hours show that the valve passes what it should.
+
+    The basin filled as under an open valve, or held its level, in the band, through half of them in
+    running.
+    """
+    plan, rows = view.plan, view.rows
+    running = view.trace("level_running", TRACE_BINS)
+    at_rest = view.trace("level_at_rest", TRACE_BINS)
+    band = plan.float_band_mm[rows]
+    a_bin_mm = plan.makeup_max_l_min[rows] / plan.area_m2[rows] * (BIN_MS / 60_000.0)
+    swift = np.minimum(SWIFT_FRAC * SWIFT_BINS * a_bin_mm, 0.75 * band)[:, None]
+    filled = np.zeros(len(rows), dtype=np.bool_)
+    for level in (running, at_rest):
+        filled |= (level[:, SWIFT_BINS:] - level[:, :-SWIFT_BINS] >= swift).any(axis=1)
+    half = TRACE_BINS // 2
+    low = running < (plan.float_shut_mm[rows] - band)[:, None]
+    held = ((~np.isnan(running)).sum(axis=1) >= half) & ~low.any(axis=1)
+    parts = median_last_axis(running.reshape(len(rows), -1, SEEN_BINS))
+    most = np.where(np.isnan(parts), -np.inf, parts).max(axis=1)
+    least = np.where(np.isnan(parts), np.inf, parts).min(axis=1)
+    out: Bool = filled | (held & (most - least <= HELD_MM))
+    return out
+
+
+SWIFT_BINS: Final = 3
+SWIFT_FRAC: Final = 0.4
+"""Share of what the open valve lifts in a quarter of an hour that shows it open (judgement)."""
+HELD_MM: Final = 5.0
+"""By so little the half-hours of a level differ that a float has in hand, in like weather."""

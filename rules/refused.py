@@ -18,7 +18,7 @@ from rules.state import FleetState
 __all__ = ["FORGET_MS", "ZERO_ERROR", "as_columns", "beyond_zero_error", "checked", "note_refused"]
 
 ZERO_ERROR: Final[dict[str, float]] = {
-    "basin_level": 50.0, "conductivity": 20.0, "pump_current": 0.2, "supply_voltage": 10.0,
+    "basin_level": 20.0, "conductivity": 20.0, "pump_current": 0.2, "supply_voltage": 10.0,
     "spray_flow": 5.0, "head_pressure": 20.0, "relative_humidity": 5.0, "fan_speed": 5.0,
     "makeup_flow": 2.0, "bleed_flow": 1.0, "heat_load": 20.0,
 }  # fmt: skip

@@ -69,6 +69,7 @@ ADDED_LATER: Final = frozenset({
     "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
     "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins", "round_longest_bins",
     "round_ended_by", "rounds", "running_current_a",
+    "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
@@ -262,6 +263,11 @@ class FleetState:
     float_top_mm: F32  # greatest settled level seen
     float_hours: U8  # settled hours that it rests on, up to what is enough
     float_ms: I64  # when they were enough, 0 for not yet
+    # and to stay at least, see rules/usual_bottom.py
+    bottom_run_bins: U16  # running bins that taught it, up to what is enough
+    bottom_us_cm: F32
+    thin_run_bins: U16  # running bins since the water was last as concentrated as usual
+    thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -399,6 +405,10 @@ class FleetState:
             float_top_mm=np.full((n, 2), np.nan, dtype=np.float32),
             float_hours=np.zeros((n, 2), dtype=np.uint8),
             float_ms=i64(n, 2),
+            bottom_run_bins=np.zeros(n, dtype=np.uint16),
+            bottom_us_cm=np.zeros(n, dtype=np.float32),
+            thin_run_bins=np.zeros(n, dtype=np.uint16),
+            thin_evaporated=np.zeros(n, dtype=np.float32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),

@@ -32,6 +32,8 @@ from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, TRACE_BINS
+from rules.usual_bottom import thinner_than_ever, usual_bottom_us_cm
+from rules.usual_top import usual_top_us_cm
 
 __all__ = ["BLEED_STUCK_OPEN"]
 
@@ -49,25 +51,33 @@ _SIGNS: Final = (
          deciding=True),
     Sign("waste", "the solids balance says that far more leaves than intended", "",
          "the solids balance says that no more leaves than intended", 1.0),
+    Sign("usual", "", "the water left the range in which its bleed used to hold it",
+         "the water is as it used to be", 1.0),
     Sign("falls", "", "the level falls at rest", "the level holds at rest", 1.0),
     Sign("thins", "", "the water thins at rest", "conductivity holds at rest", 1.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-valve", "Bleed valve stuck open: dirt on its seat, or still powered",
-                 {"bleed": 1, "waste": 1, "falls": -1, "thins": -1},
+                 {"bleed": 1, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
                  "Stop the bleed at its controller: does water still run from its end?"),
     SignatureRow("bleed-setting", "Bleed set far too large, or its setpoint too low",
-                 {"bleed": 1, "waste": 1, "falls": 0, "thins": 0},
+                 {"bleed": 1, "waste": 1, "usual": 0, "falls": 0, "thins": 0},
                  "Measure the bleed with a jug; compare setpoint and timer with the cycles."),
     SignatureRow("drain-passing", "Drain valve or plug not tight",
-                 {"bleed": 0, "waste": 1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
                  "Look at the drain's end with the bleed shut."),
     SignatureRow("basin-leaks", "Basin, hose or pump seal leaks",
-                 {"bleed": 0, "waste": 1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
                  "Look under the basin and along the pipes."),
     SignatureRow("makeup-quality-changed", "Make-up water has become softer",
-                 {"bleed": 0, "waste": 1, "falls": 0, "thins": 0},
+                 {"bleed": 0, "waste": 1, "usual": 0, "falls": 0, "thins": 0},
                  "Measure the make-up's conductivity at a tap."),
+    SignatureRow("float-stuck-open", "Make-up valve stuck open: the basin runs over",
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": 0},
+                 "Look at the overflow; lift the float: does the valve shut?"),
+    SignatureRow("conductivity-probe", "Probe reads low, and nothing leaves",
+                 {"bleed": 0, "usual": -1, "falls": 0, "thins": 0},
+                 "Compare with a hand meter; clean the probe."),
 )  # fmt: skip
 
 
@@ -86,6 +96,7 @@ def judge(view: BinView, announced: I8) -> I8:
     _at_rest(view, announced, out)
     _running(view, announced, out)
     _by_habit(view, announced, out)
+    _by_usual(view, announced, out)
     return out
 
 
@@ -221,6 +232,29 @@ def _by_habit(view: BinView, announced: I8, out: I8) -> None:
     out[i] = np.where(found, np.maximum(grade, np.maximum(announced[i], out[i])), out[i])
 
 
+def _by_usual(view: BinView, announced: I8, out: I8) -> None:
+    """Judge the units whose water fell out of the range in which it used to be held."""
+    plan = view.plan
+    found = thinner_than_ever(plan, view.state, view.rows)
+    i = np.flatnonzero(found)
+    if not len(i):
+        return
+    rows, part = view.rows[i], view.only(i)
+    # In balance C / C_m - 1 = E / B, so that much leaves as liquid.
+    over = np.maximum(view.recent["conductivity"][i] / plan.makeup_us_cm[rows] - 1.0, LEAST_OVER)
+    lost = part.trace_at("evaporation", 0, _HOUR_BINS) / over
+    grade = np.where(
+        lost >= part.setting(_SLUG, "medium_frac") * plan.makeup_max_l_min[rows],
+        Severity.MEDIUM,
+        Severity.LOW,
+    )
+    out[i] = np.maximum(grade, np.maximum(announced[i], out[i]))
+
+
+LEAST_OVER: Final = 0.1
+"""Cycles over one below which the water that leaves is no longer told by its solids."""
+
+
 def explain(look: UnitLook, severity: Severity) -> Evidence:
     """What leaves at rest and in running, by meters, level and conductivity."""
     basin, water = look.unit.basin, look.unit.water
@@ -252,6 +286,9 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         readings.append(Reading("Make-up, by its meter, pump at rest", makeup, "L/min", 0.0))
     habit = _habit_readings(look)
     readings += habit
+    usual = None if habit else _usual_reading(look)
+    if usual is not None:
+        readings.insert(0, usual)
     waste, wanted = seen_number(w.bleed_l_min), seen_number(w.bleed_wanted_l_min)
     metered = bleed if at_rest is not None else seen_number(w.bleed_metered_l_min)
     seen: dict[str, int | None] = {
@@ -259,6 +296,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         else int(metered > max(METER_ZERO_FRAC * basin.makeup_max_l_min, METER_ZERO_L_MIN)),
         "waste": 1 if habit else None if waste is None or wanted is None
         else int(waste > 2.0 * wanted),
+        "usual": None if usual is None else -1,
         "falls": None if fall is None
         else -1 if fall <= -look.setting(_SLUG, "fall_mm") or thin == -1 else 0,
         "thins": thin,
@@ -268,7 +306,12 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         limits.append(
             "No bleed meter here: bleed, drain and a leaking basin look the same from afar."
         )
-    if at_rest is None:
+    if usual is not None:
+        limits.append(
+            "Judged by this unit's own water: an overflow shows in the level, a leak under the "
+            "basin, softer make-up at a tap, and a probe that reads low beside a hand meter."
+        )
+    elif at_rest is None:
         limits.append(
             "Seen in running only: a bleed that is set far too large looks like one stuck open, "
             "and so does make-up water that has become softer than the "
@@ -276,6 +319,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         )
     where = (
         "though it is thin already, by a bleed that no longer shuts" if habit
+        else "and its water stays far thinner than it is used to be" if usual is not None
         else "at rest, when none should" if at_rest is not None else "far faster than intended"
     )  # fmt: skip
     return Evidence(
@@ -305,6 +349,22 @@ def _habit_readings(look: UnitLook) -> list[Reading]:
                         look.recent("bleed_flow", 6), "L/min", usual,
                         note=f"far more for {more_h:.0f} h of running", derived=True)]  # fmt: skip
     return []
+
+
+def _usual_reading(look: UnitLook) -> Reading | None:
+    """The water against the range in which it used to be held, if it has left that; else None."""
+    row = np.array([look.row])
+    if not thinner_than_ever(look.plan, look.state, row)[0]:
+        return None
+    bottom = float(usual_bottom_us_cm(look.state, row)[0])
+    top = float(usual_top_us_cm(look.state, row)[0])
+    hours = float(look.state.thin_run_bins[look.row]) / 12.0
+    volumes = float(look.state.thin_evaporated[look.row])
+    note = f"its usual range in running; thinner for {hours:.0f} h of running"
+    if volumes > 0.0:
+        note += f", in which {volumes:.1f} basins of water have evaporated"
+    return Reading("Conductivity against the unit's own", look.recent("conductivity"), "µS/cm",
+                   low=bottom, high=top, note=note)  # fmt: skip
 
 
 BLEED_STUCK_OPEN: Final = Rule(

@@ -165,8 +165,10 @@ CONDUCTIVITY_HIGH: Final = Rule(
         },
         job_plan="water-quality",
         settings=(
-            Setting("low_ratio", 1.0, "of the unit's limit", 0.3, 5.0,
-                    "ratio that calls for planned work", "the limit itself"),
+            Setting("low_ratio", 1.03, "of the unit's limit", 0.3, 5.0,
+                    "ratio that calls for planned work",
+                    "the limit itself, and what a probe in service is off by: two to three per "
+                    "cent (common practice)"),
             Setting("medium_ratio", 1.2, "of the unit's limit", 0.3, 10.0,
                     "ratio that calls for a visit this week",
                     "a bleed that works does not drift by a fifth (common practice)"),

@@ -20,7 +20,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import level_follows
-from rules.float_flow import Passes, float_flow_of, float_flow_of_look
+from rules.float_flow import Passes, fills_again, float_flow_of, float_flow_of_look
 from rules.float_rest import (
     AT_REST,
     RUNNING,
@@ -121,6 +121,10 @@ def judge_shut(view: BinView, announced: I8) -> I8:
     if (bare & (severity > 0)).any():
         full = view.recent["current_running"] >= FULL_CURRENT_FRAC * view.baseline("pump_current")
         severity = np.where(bare & full & (announced == 0), UNKNOWN, severity).astype(np.int8)
+    # A starved valve keeps up while little is asked of it: the night proves nothing of the day.
+    back = np.flatnonzero((severity == 0) & (announced > 0))
+    if len(back):
+        severity[back[~fills_again(view.only(back))]] = UNKNOWN
     # Nothing new since the pump started or stopped: the water has not come to rest.
     newest = view.trace("level_running", 1)[:, 0]
     newest = np.where(np.isnan(newest) & wet, view.trace("level_at_rest", 1)[:, 0], newest)

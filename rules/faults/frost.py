@@ -38,16 +38,26 @@ nothing (common practice)."""
 
 
 def judge(view: FrameView, announced: I8) -> I8:
-    """By the water's own temperature; without a probe by the air's, which must be colder."""
+    """By the water's own temperature; without a probe by the air's, which must be colder.
+
+    In frost, water that no heater keeps warm calls for draining sooner: pump and pipes hold little
+    of it, and freeze before the basin does.
+    """
     water = view.signal("basin_temperature")
     air = view.signal("ambient_temperature")
     unmeasured = np.isnan(water)
     holds, known = water_in_basin(view, _SLUG)
     coldness = -np.where(unmeasured, air, water)
+    air_medium = view.setting(_SLUG, "air_medium_degc")
+    in_frost = air <= air_medium + np.where(announced > 0, view.setting(_SLUG, "deadband_k"), 0.0)
+    water_medium = np.where(
+        in_frost,
+        view.setting(_SLUG, "water_in_frost_degc"),
+        view.setting(_SLUG, "water_medium_degc"),
+    )
     limits = [
         None,
-        -np.where(unmeasured, view.setting(_SLUG, "air_medium_degc"),
-                  view.setting(_SLUG, "water_medium_degc")),
+        -np.where(unmeasured, air_medium, water_medium),
         -np.where(unmeasured, view.setting(_SLUG, "air_high_degc"),
                   view.setting(_SLUG, "water_high_degc")),
     ]  # fmt: skip
@@ -141,6 +151,9 @@ FROST_RISK: Final = Rule(
             Setting("water_medium_degc", 2.0, "°C", -5.0, 10.0,
                     "basin temperature that calls for draining before the night",
                     "a shallow basin loses two kelvin in a clear night (common practice)"),
+            Setting("water_in_frost_degc", 4.0, "°C", -5.0, 10.0,
+                    "the same while the air is at the medium air temperature or below",
+                    "basin heaters hold 4 to 5 °C (common practice): below it none is at work"),
             Setting("water_high_degc", 0.5, "°C", -5.0, 5.0,
                     "basin temperature at which ice forms",
                     "the water freezes at 0 °C; a probe is good for half a kelvin"),

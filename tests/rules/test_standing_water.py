@@ -54,6 +54,8 @@ LIVES: Mapping[str, list[Part]] = {
         rest(0.5, basin_temperature=1.5, ambient_temperature=-2.0),
         rest(0.5, basin_temperature=0.2, ambient_temperature=-6.0),
     ],
+    "unheated in frost": [rest(1, basin_temperature=2.6, ambient_temperature=-4.0)],
+    "as cool, without frost": [rest(1, basin_temperature=2.6, ambient_temperature=1.0)],
     "heated in frost": [rest(3, basin_temperature=6.0, ambient_temperature=-8.0)],
     "drained in frost": [
         rest(3, basin_temperature=-8.0, ambient_temperature=-8.0, basin_level=2.0,
@@ -134,6 +136,7 @@ def test_it_ends_when_water_circulates_or_the_basin_is_drained(lived, life):
         "a hot weekend",
         "drained for weeks",
         "heated in frost",
+        "as cool, without frost",
         "drained in frost",
     ],
 )
@@ -158,6 +161,11 @@ def test_water_in_frost_is_found_and_ice_is_urgent(lived):
     assert raised(frost) == [("frost-risk", Severity.MEDIUM)]
     assert frost[0].evidence.causes[0].slug == "not-drained"
     assert [(e.change, e.severity) for e in ice] == [(Change.WORSENED, Severity.HIGH)]
+
+
+def test_water_that_no_heater_warms_calls_for_draining_while_it_freezes_outside(lived):
+    (events,) = lived["unheated in frost"]
+    assert raised(events) == [("frost-risk", Severity.MEDIUM)]
 
 
 def test_frost_without_level_or_conductivity_is_not_judged(lived):

@@ -136,6 +136,15 @@ def test_a_level_refused_again_and_again_is_one_ticket_with_its_value():
     assert [e.change for e in back] == [Change.RETURNED]
 
 
+def test_a_level_whose_wire_breaks_now_and_then_is_no_low_basin():
+    """Three of five readings lie a quarter of the span below the floor: 0 mA of 4 to 20."""
+    plant = Plant()
+    plant.run(HOUR_S)
+    for i in range(120):
+        plant.run(120.0, **({"basin_level": -42.5} if i % 5 in {0, 2, 4} else {}))
+    assert {e.fault for e in plant.events} == {"reading-out-of-range"}
+
+
 def test_several_at_once_point_to_the_card():
     plant = Plant()
     plant.run(HOUR_S)

@@ -575,3 +575,62 @@ def test_a_cloud_of_fresh_water_at_the_probe_accuses_no_probe():
     day.probe = lambda c: c
     day.run(6.0)
     assert "conductivity-probe" not in day.raised()
+
+
+@pytest.mark.parametrize("minutes", [2, 10, 20])
+def test_a_reading_that_leapt_up_and_is_back_accuses_no_probe(minutes):
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(4.0).run(1.0, running=False)
+    day.probe = lambda c: 2.0 * c
+    day.run(minutes / 60.0, running=False)
+    day.probe = lambda c: c
+    day.run(0.5, running=False).run(6.0)
+    assert "conductivity-probe" not in day.raised()
+
+
+def held_for_days() -> tuple[Basin, Day]:
+    """A unit without meters whose bleed has held its water at 870 to 920 for four days."""
+    basin = Basin(bleed=controlled_bleed(4.0, 900.0))
+    day = Day(basin)
+    day.every = 5
+    day.run(90.0)
+    assert day.raised() == []
+    return basin, day
+
+
+def test_water_that_left_its_usual_range_and_stays_thin_tells_of_a_bleed_stuck_open():
+    """At 3.6 L/min 300 (1 + 3.1 / 3.6) = 558 µS/cm is the balance: too little for the nameplate."""
+    basin, day = held_for_days()
+    basin.bleed = steady_bleed(3.6)
+    day.run(6.0)
+    assert day.raised() == [], "it might still come back"
+    day.run(10.0)
+    assert basin.conductivity == pytest.approx(558.0, rel=0.02)
+    assert day.raised() == ["bleed-stuck-open"]
+    found = day.evidence("bleed-stuck-open")
+    assert found.causes[0].slug == "bleed-valve"
+    assert "thinner than it is used to be" in found.summary
+    basin.bleed = controlled_bleed(4.0, 900.0)
+    day.run(14.0)
+    assert [e.change for e in day.feed.events if e.fault == "bleed-stuck-open"][-1] is (
+        Change.RETURNED
+    )
+
+
+def test_water_that_is_thin_for_good_reason_is_no_bleed_stuck_open():
+    """Half of the water let out by hand, then damp days; a drain, a fill and a day off; softer
+    make-up, which a bleed by conductivity makes up for."""
+    basin, day = held_for_days()
+    basin.drain = 28.0
+    day.run(0.4, running=False)
+    basin.drain, basin.evaporation, day.humidity = 0.0, 0.35, 92.0
+    assert basin.conductivity < 600.0
+    day.run(0.4, running=False).run(24.0)
+    basin.evaporation, day.humidity = EVAPORATION_L_MIN, 40.0
+    day.run(12.0)
+    basin.supply, basin.drain = 0.0, 60.0
+    day.run(20.0, running=False)
+    basin.supply, basin.drain = 1.0, 0.0
+    day.run(1.0, running=False).run(14.0)
+    basin.makeup_us_cm = 210.0
+    day.run(24.0)
+    assert "bleed-stuck-open" not in day.raised()

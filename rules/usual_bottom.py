@@ -1,0 +1,123 @@
+"""How concentrated a unit's running water is used to stay, and whether it fell far below that.
+
+A bleed that acts by conductivity holds the water between a top and a bottom of the unit's own. Once
+it held them for days, water that leaves that range downwards and does not climb back, although
+enough has evaporated since, leaves the basin as liquid. After a drain and a fill, after weeks at
+rest or in weather in which little evaporates, water is thin for good reason: a basin that stood
+empty, or was not heard of, is not judged before it has been concentrated again, and the way back
+is counted in water evaporated, not in hours.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.physics.water_balance import volume_l
+from rules.plan import FleetPlan
+from rules.state import BIN_MS, FleetState
+from rules.usual_top import LEAST_RUN_BINS as TOP_RUN_BINS
+from rules.usual_top import STEP_FRAC, usual_top_us_cm
+
+__all__ = ["close_bottom", "thinner_than_ever", "usual_bottom_us_cm"]
+
+LEAST_RUN_BINS: Final = 576
+"""Two days of running after the top is known: with that three and a half days, during which the
+water stayed in a narrow range, are a habit (judgement)."""
+LOWER_FRAC: Final = 0.1
+"""The quantile: the bottom of a sawtooth, not the pocket of fresh water below it."""
+FIRST_STEPS: Final = 5.0
+"""The search starts at the top and goes down by so many times the usual step at first."""
+THIN_STEPS: Final = 0.1
+"""Thin water teaches a tenth as fast: a fault of weeks does not become the habit."""
+NARROW_FRAC: Final = 0.75
+"""Bottom over top from which the water is held: a bleed by conductivity holds it within a tenth or
+two, one that only follows the pump lets the weather move it twofold (judgement)."""
+THIN_FRAC: Final = 0.7
+"""Share of the usual bottom below which the water is thin: probe and season move it by less than a
+fifth (judgement)."""
+LEAST_THIN_BINS: Final = 36
+"""Three hours of running: a part drain by hand and its filling are over."""
+BLIND_THIN_BINS: Final = 288
+"""Without weather, a day of running stands for the way back: basins that run wet turn their water
+over several times a day (judgement)."""
+WAY_TIMES: Final = 2.0
+"""Water evaporated since, of what the way back takes without a bleed: evaporation is good to a
+fifth, basin volume and make-up to a tenth each, and all may be against it."""
+NOTHING_TIMES: Final = 0.1
+"""Share of the make-up's conductivity below which the probe hangs in air."""
+DRAINED_MM: Final = 20.0
+"""Level below which a basin counts as drained (common practice)."""
+MISSED_BINS: Final = 6
+"""Half an hour unheard, in which a basin can be drained and filled."""
+_VOID: Final = -1.0
+
+
+def close_bottom(
+    plan: FleetPlan, state: FleetState, rows: I64, means: dict[str, F64], missed: I64
+) -> None:
+    """Learn from the bins of ``rows`` that are just closing, and count what evaporates meanwhile.
+
+    ``means`` holds the means of the bin, (k,): the share in which the pump ran, conductivity, the
+    levels, and the evaporation by the weather; ``missed`` the bins since the last one.
+    """
+    now, limit = means["conductivity"], plan.conductivity_limit_us_cm[rows]
+    level = np.fmin(means["level_at_rest"], means["level_running"])
+    empty = (level < DRAINED_MM) | (now < NOTHING_TIMES * plan.makeup_us_cm[rows])
+    state.thin_evaporated[rows[empty | (missed > MISSED_BINS)]] = _VOID
+    learns = (means["pump_running"] >= 1.0) & ~np.isnan(now)
+    at = np.flatnonzero(learns & (state.top_run_bins[rows] >= TOP_RUN_BINS))
+    if not len(at):
+        return
+    row, now = rows[at], now[at]
+    run = state.bottom_run_bins[row]
+    first = run < LEAST_RUN_BINS
+    bottom = state.bottom_us_cm[row].astype(np.float64)
+    bottom = np.where(run > 0, bottom, state.top_us_cm[row])
+    thin = now < THIN_FRAC * bottom
+    step = STEP_FRAC * bottom * np.where(now > bottom, LOWER_FRAC, LOWER_FRAC - 1.0)
+    step *= np.where(first, FIRST_STEPS, np.where(thin, THIN_STEPS, 1.0))
+    # Above its limit no habit is a good one.
+    state.bottom_us_cm[row] = bottom + np.where(now < limit[at], step, 0.0)
+    state.bottom_run_bins[row] = run + first
+    # Most water is as ever, and was: only the others are counted.
+    few = np.flatnonzero(thin | (state.thin_run_bins[row] > 0) | (state.thin_evaporated[row] < 0))
+    if len(few):
+        _count(plan, state, row[few], thin[few], means["evaporation"][at[few]])
+
+
+def _count(plan: FleetPlan, state: FleetState, row: I64, thin: Bool, evaporation: F64) -> None:
+    """One more bin of thin water, and what evaporated in it [L/min]; none where it is as usual."""
+    held_l = volume_l(
+        plan.float_shut_mm[row], plan.area_m2[row], plan.area_m2[row] * plan.pull_down_mm[row]
+    )
+    gone_l = np.fmax(evaporation, 0.0) * (BIN_MS / 60_000.0)
+    since = state.thin_evaporated[row].astype(np.float64)
+    since = np.where(since < 0.0, _VOID, since + gone_l / held_l)
+    state.thin_evaporated[row] = np.where(thin, since, 0.0)
+    bins = state.thin_run_bins[row]
+    state.thin_run_bins[row] = np.where(thin, np.minimum(bins, 60_000) + 1, 0)
+
+
+def usual_bottom_us_cm(state: FleetState, rows: I64) -> F64:
+    """Usual bottom of the running water, (k,), NaN where it is not known or not held."""
+    bottom = state.bottom_us_cm[rows].astype(np.float64)
+    held = bottom >= NARROW_FRAC * usual_top_us_cm(state, rows)
+    return np.where(held & (state.bottom_run_bins[rows] >= LEAST_RUN_BINS), bottom, np.nan)
+
+
+def thinner_than_ever(plan: FleetPlan, state: FleetState, rows: I64) -> Bool:
+    """Units whose water left its usual range and should have come back by now, (k,)."""
+    bins = state.thin_run_bins[rows]
+    out = np.zeros(len(rows), dtype=np.bool_)
+    at = np.flatnonzero(bins >= LEAST_THIN_BINS)
+    if not len(at):
+        return out
+    row = rows[at]
+    way = usual_bottom_us_cm(state, row) / plan.makeup_us_cm[row] - 1.0  # basin volumes
+    since = state.thin_evaporated[row]
+    blind = (since == 0.0) & (bins[at] >= BLIND_THIN_BINS) & ~np.isnan(way)
+    out[at] = (since >= WAY_TIMES * way) | blind
+    return out
