@@ -156,7 +156,9 @@ def explain_lost(look: UnitLook, severity: Severity) -> Evidence:
     """Which witness shows the loss, and what it fits."""
     heat = heat_of(look)
     share = 100.0 * (1.0 - float(look.state.fan_share[look.row]))
-    drop = float(heat.pads_ratio[0])
+    lost = 100.0 * (1.0 - float(heat.pads_ratio[0]) ** 0.5)
+    # A leap of the condensing may be what was judged; a drop of half the least bears it out.
+    by_drop = lost >= 0.5 * look.setting(_LOST, "least_by_drop_pct")
     readings = heat_readings(look, heat)
     low = look.setting(_LOST, "air_lost_low_pct")
     by_drop_out = look.has("fan_run") and share >= low
@@ -167,8 +169,7 @@ def explain_lost(look: UnitLook, severity: Severity) -> Evidence:
         readings.insert(0, Reading("Fan time not proven, last hours", share, "%", 0.0, high=low,
                                    note="of commanded fans; a share falls below the fault's "
                                    "delay each time", derived=True))  # fmt: skip
-    elif drop < 1.0 and not np.isnan(drop):
-        lost = 100.0 * (1.0 - drop**0.5)
+    elif by_drop:
         summary = (
             f"About {lost:.0f} % less air goes through the pads than the fans' speed should bring."
         )
@@ -177,7 +178,7 @@ def explain_lost(look: UnitLook, severity: Severity) -> Evidence:
             "Condensing in dry running rose within hours by what some of the fans carry, at equal "
             "load and fan speed."
         )
-    ranked = causes_of(look, heat, leap=not by_drop_out and not drop < 1.0)
+    ranked = causes_of(look, heat, leap=not (by_drop_out or by_drop))
     causes = sorted(ranked, key=lambda c: (c.ruled_out, c.slug != _LOST))
     return Evidence(
         summary=summary,

@@ -73,6 +73,8 @@ FAULTY_SCENES = [
           shows="coil-fouled"),
     Scene("coil blocked at once", without=LOAD, seed=12, coil_loss=ramp(12, 0, 0.5),
           shows="fan-capacity-lost"),
+    Scene("coil blocked at once, its pads measured", without=(), seed=12,
+          coil_loss=ramp(12, 0, 0.5), shows="fan-capacity-lost"),
     Scene("coil, always dry", without=LOAD, seed=14, coil_loss=ramp(12, 6, 0.35), mode=DRY,
           shows="coil-fouled"),
     Scene("coil, always wet", without=LOAD, seed=15, coil_loss=ramp(14, 6, 0.4), mode=WET,
@@ -204,6 +206,13 @@ def test_the_loss_that_is_told_is_the_loss_there_is(four_weeks):
     assert last.severity is Severity.MEDIUM
     percent = float(last.evidence.summary.split("about ")[1].split(" %")[0])
     assert 25.0 <= percent <= 50.0
+
+
+def test_less_air_is_said_only_where_the_pads_show_it(four_weeks):
+    """A pressure drop that is hardly lower is no word of it."""
+    events = four_weeks[1]["coil blocked at once, its pads measured"]
+    summary = next(e.evidence.summary for e in events if e.fault == "fan-capacity-lost")
+    assert summary.startswith("Condensing in dry running rose within hours")
 
 
 def test_more_is_said_openly_with_fewer_signals(four_weeks):
