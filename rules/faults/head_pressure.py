@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -49,6 +50,9 @@ HEAT_CAUSES: Final = (
                  "Look at the holes along the pads: uneven or dry stripes."),
     SignatureRow("hot-weather", "Hot weather beyond design",
                  {"td": 0, "air": 1, "fans": 0}, "Compare the air temperature with the design."),
+    SignatureRow("dry-in-heat", "Runs dry in hot air: wet operation locked out or not called",
+                 {"wet": -1, "air": 1, "fans": 0},
+                 "Look why the controller does not call for water: lock-out, setpoint, selector."),
     SignatureRow("overload", "More heat to reject than rated",
                  {"td": 1, "load": 1, "fans": 0}, "Look at compressor staging and defrosts."),
     SignatureRow("non-condensables", "Non-condensable gas or overcharge",
@@ -128,13 +132,20 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         summary=f"Head pressure is near the high-pressure cut-out{left}.",
         confidence=0.95,
         readings=tuple(readings),
-        causes=_standing_first(look, rank(HEAT_SIGNS, HEAT_CAUSES, seen)),
+        causes=_standing_first(look, _dry_first(rank(HEAT_SIGNS, HEAT_CAUSES, seen), seen)),
         signals=("head_pressure", "ambient_temperature", "fan_run", "fan_speed", "wet_mode"),
         limits=() if air is not None else (
             "No air temperature (or, running wet, no humidity) here: weather and fouling cannot "
             "be told apart.",
         ),
     )  # fmt: skip
+
+
+def _dry_first(causes: tuple[Cause, ...], seen: Mapping[str, int | None]) -> tuple[Cause, ...]:
+    """In hot air a unit that is made to run wet and runs dry has its reason in plain sight."""
+    if seen["wet"] != -1 or seen["air"] != 1 or seen["fans"] == -1:
+        return causes
+    return tuple(sorted(causes, key=lambda c: c.slug != "dry-in-heat"))
 
 
 def _standing_first(look: UnitLook, causes: tuple[Cause, ...]) -> tuple[Cause, ...]:

@@ -397,6 +397,13 @@ def test_head_pressure_is_judged_by_the_kelvin_left(learned):
     assert learned.events[-1].severity is Severity.HIGH
 
 
+@pytest.mark.parametrize(("air_degc", "first"), [(45.0, "dry-in-heat"), (25.0, "coil-fouled")])
+def test_a_unit_that_runs_dry_in_hot_air_is_asked_why_it_is_dry(learned, air_degc, first):
+    dry = {"wet_mode": 0.0, "pump_command": 0.0, "pump_current": 0.0, "spray_pressure": 0.0}
+    events = learned.run(HOUR, head_pressure=1660.0, ambient_temperature=air_degc, **dry)
+    assert only(events, "head-pressure-high").causes[0].slug == first
+
+
 def test_a_lost_fan_explains_the_head_pressure(learned):
     learned.run(600, fan_fault=1.0, fan_run=14.0)
     learned.run(2 * HOUR, fan_fault=1.0, fan_run=14.0, head_pressure=1600.0)
