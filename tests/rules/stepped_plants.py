@@ -10,9 +10,19 @@ from support.fleet import engine_of, site, unit_data
 
 from rules.engine import Engine
 from rules.events import Change
+from simulator import refrigerant
 
 CAPACITY_KW, TD_K, AIRFLOW_M3_S, FANS = 300.0, 11.0, 34.0, 5
 """The plate that all of them bear; R134a."""
+NTU = 1.0
+"""Transfer units of the clean coil at full airflow."""
+T0_S = 1_780_272_000  # a Monday
+
+
+def head_kpa_abs(condensing_degc: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Head pressure of units that condense R134a."""
+    plate = refrigerant.antoine_columns(["R134a"])
+    return np.asarray(refrigerant.dew_pressure_kpa_abs(condensing_degc, plate))
 
 
 def raised_of(

@@ -10,25 +10,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from stepped_plants import CAPACITY_KW, TD_K, raised_of
+from stepped_plants import CAPACITY_KW, NTU, T0_S, TD_K, head_kpa_abs, raised_of
 from support.fleet import row_of_values
 
 from rules.state import STEADY
-from simulator import refrigerant
 
 F = NDArray[np.float64]
 STEP_S, INNER = 150, 10
 DAYS, COOL_FROM_D, FOULED_FROM_D = 7.0, 2.8, 3.2
-T0_S = 1_780_272_000
-NTU = 1.0
 HOLDS_K = 4.0
 """The switch starts the fans 4 K above the temperature at which it stops them (common practice)."""
 NAMES = ("hot, then cool", "cool, then hot", "coil fouled", "pads clogged", "sends no load")
-
-
-def _head_of(condensing: F) -> F:
-    plate = refrigerant.antoine_columns(["R134a"])
-    return np.asarray(refrigerant.dew_pressure_kpa_abs(condensing, plate))
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +52,7 @@ def lived():
             carried = full_kw_k * np.where(on, air * reach, 0.04) * (condensing - on_coil)
             condensing = condensing + (load * CAPACITY_KW - carried) * dt / mass_kj_k
         drop = 40.0 * (on * air) ** 2 * shut
-        head = _head_of(condensing + 0.1 * rng.standard_normal(k))
+        head = head_kpa_abs(condensing + 0.1 * rng.standard_normal(k))
         for u in range(k):
             values = {
                 "head_pressure": head[u], "ambient_temperature": ambient[u] + 0.1 * rng.normal(),

@@ -10,26 +10,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from stepped_plants import CAPACITY_KW, FANS, TD_K, raised_of
+from stepped_plants import CAPACITY_KW, FANS, NTU, T0_S, TD_K, head_kpa_abs, raised_of
 from support.fleet import row_of_values
 
 from rules.staging import LEAST_STEPS, is_stepped
 from rules.state import STEADY, FleetState
-from simulator import refrigerant
 
 F = NDArray[np.float64]
 STEP_S, INNER = 600, 6
 DAYS, FOULED_FROM_D = 21.0, 11.0
-T0_S = 1_780_272_000  # a Monday
-NTU = 1.0
 WARM_DEGC, COOL_DEGC = 33.5, 31.0
 NAMES = ("clean", "coil fouled")
 TD_WET = [q.name for q in STEADY].index("td_wet")
-
-
-def _head_of(condensing: F) -> F:
-    plate = refrigerant.antoine_columns(["R134a"])
-    return np.asarray(refrigerant.dew_pressure_kpa_abs(condensing, plate))
 
 
 @pytest.fixture(scope="module")
@@ -56,7 +48,7 @@ def lived():
             up, down = condensing > WARM_DEGC, condensing < COOL_DEGC
             steps = np.clip(steps + up - down, 0, FANS)
         most = np.maximum(most, steps)
-        head = _head_of(condensing + 0.1 * rng.standard_normal(k))
+        head = head_kpa_abs(condensing + 0.1 * rng.standard_normal(k))
         frames += [
             row_of_values({
                 "head_pressure": head[u], "ambient_temperature": ambient + 0.1 * rng.normal(),

@@ -10,25 +10,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from stepped_plants import CAPACITY_KW, FANS, TD_K, raised_of
+from stepped_plants import CAPACITY_KW, FANS, NTU, T0_S, TD_K, head_kpa_abs, raised_of
 from support.fleet import row_of_values
 
 from rules.state import STEADY
-from simulator import refrigerant
 
 F = NDArray[np.float64]
 STEP_S, INNER = 150, 10
 DAYS, FOULED_FROM_D = 8.0, 3.6
-T0_S = 1_780_272_000
-NTU = 1.0
 WARM_DEGC, COOL_DEGC = 39.0, 34.0
 NAMES = ("clean", "coil fouled", "pads clogged", "common speed", "common speed, a proof flickers")
 TD_DRY = [q.name for q in STEADY].index("td_dry")
-
-
-def _head_of(condensing: F) -> F:
-    plate = refrigerant.antoine_columns(["R134a"])
-    return np.asarray(refrigerant.dew_pressure_kpa_abs(condensing, plate))
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +50,7 @@ def lived():
         steps = np.clip(steps + (condensing > WARM_DEGC) - (condensing < COOL_DEGC), 1, FANS)
         running = np.where(np.arange(k) < 3, share * FANS, FANS)
         running[4] -= rng.random() < 0.3
-        head = _head_of(condensing + 0.1 * rng.standard_normal(k))
+        head = head_kpa_abs(condensing + 0.1 * rng.standard_normal(k))
         for u in range(k):
             values = {
                 "head_pressure": head[u], "ambient_temperature": ambient + 0.1 * rng.normal(),

@@ -21,6 +21,7 @@ MINUTE_MS = 60_000
 # 28 °C and 40 % at sea level on the test unit (20 m³/s, pads 0.8) with 70 % of the airflow: wet
 # bulb 18.5 °C, the air cools by 7.6 K and takes up 7.6 * 1.02 / 2450 = 3.2 g/kg of 16 kg/s.
 EVAPORATION_L_MIN = 3.1
+WANTED_L_MIN = EVAPORATION_L_MIN / 2.0  # three cycles: B = E / (3 - 1)
 
 
 @dataclass
