@@ -25,6 +25,7 @@ from rules.wet_course import PAD_ERROR_FRAC, TD_ERROR_FRAC, Fall, fall_of, newes
 __all__ = [
     "LEAP_SHARE",
     "LEAST_LEAP",
+    "NO_LOAD_RATIO",
     "Compared",
     "HeatRejection",
     "heat_is_calm",
@@ -49,12 +50,18 @@ CALM_EFFECT_FRAC: Final = 0.5
 STALE_DRY_BINS: Final = 3 * 24 * BINS_AN_HOUR
 """Dry running longer ago says nothing of the coil of today."""
 RECENT_DRY_BINS: Final = 10 * 24 * BINS_AN_HOUR
+DAY_BINS: Final = 24 * BINS_AN_HOUR
+WET_CEASED_DAYS: Final = 2
+"""One cool day without wet running is everyday; the medians rest on days (judgement)."""
 WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
 """The age up to which a mean of wet running is news: two of its hours."""
 LEAST_SWITCHES: Final = 3
 MEDIAN_FACTOR: Final = 1.2533
 """Standard error of a median of n normal values, times sqrt(n) over their deviation."""
 LEAST_LEAP: Final = 0.15
+NO_LOAD_RATIO: Final = 1.33
+"""A TD this far over its clean one is no matter of the load, where none is sent: sites grow by a
+fifth, or a quarter, without a word (common practice)."""
 LEAST_RISE: Final = 0.1
 """A rise of the wet TD below this came from nothing (judgement)."""
 LEAP_SHARE: Final = 0.35
@@ -109,6 +116,10 @@ class HeatRejection:
     """The unit ran dry within ten days, and its clean state is known."""
     wet_recent: Bool
     """The same of wet running."""
+    dry_today: Bool
+    """Its newest dry mean is a day old at most."""
+    wet_ceased: Bool
+    """It used to run wet, and has not for days: it runs dry in the hours that used to be wet."""
     dry: Compared
     wet: Compared
     effect: F64
@@ -230,6 +241,9 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         load_known=known,
         dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
         wet_recent=(bin_id - state.td_last_bin[rows, 1] <= RECENT_DRY_BINS) & ~np.isnan(wet.long),
+        dry_today=dry_age <= DAY_BINS,
+        wet_ceased=~np.isnan(wet_base)
+        & (bin_id - state.td_last_bin[rows, 1] > WET_CEASED_DAYS * DAY_BINS),
         dry=dry,
         wet=wet,
         effect=effect,
@@ -309,16 +323,22 @@ def _rose_since_dry(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bo
     rise, rise_then = divided(newest[at], clean) - 1.0, divided(was, clean) - 1.0
     rose[at] = (rise >= LEAST_RISE) & (rise_then < 0.5 * rise)
     return rose
-    row = rows[at]
-    gap_bins = np.maximum(state.td_gap_h[row, 1].astype(np.float64) * BINS_AN_HOUR, BINS_AN_HOUR)
-    since = np.minimum(dry_age[at] / gap_bins, STEADY_BINS - NEWEST).astype(np.int64)
-    count = state.steady_count[row, q]
-    back = since[:, None] + np.arange(1, NEWEST + 1)
-    then = state.steady[row[:, None], q, (count[:, None] - back) % STEADY_BINS].astype(np.float64)
-    then[back > count[:, None]] = np.nan
-    rise_then = divided(median(then, NEWEST // 2), base[at]) - 1.0
-    rose[at] = rise_then < 0.5 * rise[at]
-    return rose
+
+
+def _rose_long_ago(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bool:
+    """Whether the wet TD rose, by more than loads do, before the dry ones that are looked at, (m,).
+
+    Where those are as they were, neither coil nor load did it, whatever its course: pads that fail
+    by and by, between a dry day and a humid one, make no straight line.
+    """
+    newest = median(newest_means(state, rows, "td_wet", NEWEST), NEWEST // 2)
+    out: Bool = newest >= NO_LOAD_RATIO * base
+    at = np.flatnonzero(out)
+    if len(at):
+        gap_bins = state.td_gap_h[rows[at], 0].astype(np.float64) * BINS_AN_HOUR
+        first = dry_age[at] + ((NEWEST - 1) * gap_bins).astype(np.int64)
+        out[at] = ~_rose_since_dry(state, rows[at], first, base[at])
+    return out
 
 
 def _effect(
@@ -358,6 +378,7 @@ def _effect(
     level = clean - (wet_td - wet_base) / depth
     course = np.where(fall.learned, clean - fall.lost, fall.effect)
     better = (course > both) & fall.mostly
+    better &= ~(same & ~known & _rose_long_ago(state, rows, dry_age, wet_base))
     both = np.where(better, course, both)
     both_sd = np.where(better, fall.sd, both_sd)
 

@@ -296,6 +296,11 @@ def heat_limits(look: UnitLook, heat: HeatRejection) -> tuple[str, ...]:
             "No heat load here: a lasting rise of load looks like a loss of heat transfer; only a "
             "rise by a third in dry and wet running, or by two fifths in one, is reported."
         )
+    if not heat.load_known[0] and heat.wet_ceased[0]:
+        out.append(
+            "It has not run wet for days: the hours that are dry now were wet, and may be busier "
+            "ones. Only about twice the clean difference is told of the coil meanwhile."
+        )
     if not heat.dry_recent[0]:
         out.append(
             "No dry running of late to compare with: coil, pads and water cannot be told apart by "
