@@ -37,6 +37,7 @@ from rules.heat_compared import (
     nothing_seen,
 )
 from rules.learning import learn_baselines
+from rules.pad_evaporation import close_evaporation
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min
 from rules.physics.pump import current_at_rated_voltage_a
@@ -414,6 +415,7 @@ def close_bins(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )
     named["fan_square"] = _fan_square(plan, state, rows, named["fan_capacity"])
+    close_evaporation(plan, state, rows, bin_id)
     heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
     steady[:, _Q["td_dry"]] = heat.dry
     steady[:, _Q["td_wet"]] = heat.wet

@@ -278,6 +278,7 @@ def forget_before_service(state: FleetState, row: int) -> None:
 def forget_effect(state: FleetState, row: int) -> None:
     """The same of what dry and wet running say together of the pads."""
     state.switch_effect[row] = np.nan
+    state.evaporation_share[row] = np.nan
     state.wet_td_k[row] = np.nan
     state.wet_depression_k[row] = np.nan
     state.dry_hold_bin[row] = 0

@@ -15,6 +15,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
+from rules.pad_evaporation import evaporated_share
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.robust import median
 from rules.plan import FleetPlan
@@ -151,11 +152,22 @@ class HeatRejection:
     fall_base: F64
     """The wet TD over its clean one, without what the depression explains."""
     fall_base_se: F64
+    evaporated: F64
+    """What the pads evaporate by the meters, at equal weather and airflow, over the clean state:
+    a share that less load does not change."""
     wet_news: Bool
     """A wet mean came of late: what dry running alone brings is no news of the pads."""
     wet_moves: Bool
     """The newest wet TDs differ from those just before, and no course with the depression explains
     it: something came or went at once."""
+
+    def lost_by_water(self) -> F64:
+        """Share of the pads' effect that is gone by the meters, (m,), where the wet TD rose too.
+
+        NaN where it did not, or they do not tell. A meter that reads wrong warms nothing.
+        """
+        rose = np.fmax(self.wet.newest, self.wet.short) - 1.0 >= LEAST_RISE
+        return np.where(rose, 1.0 - self.evaporated, np.nan)
 
     def pads_clog(self, rise_low_pct: F64) -> Bool:
         """Where the gauge over the pads has surely risen by half of what is told, (m,).
@@ -263,6 +275,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         fall_learned=fall.learned & known,
         fall_base=fall.base,
         fall_base_se=fall.base_se,
+        evaporated=evaporated_share(state, rows),
         wet_news=bin_id - state.td_last_bin[rows, 1] <= WET_NEWS_BINS,
         wet_moves=fall.crooked | (_moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
     )

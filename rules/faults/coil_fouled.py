@@ -12,6 +12,7 @@ from rules.events import Evidence, Severity
 from rules.faults.base import Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rejection import (
+    LOST_EFFECT_FRAC,
     REJECTION_TABLE,
     cause_entries,
     causes_of,
@@ -89,6 +90,8 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     # A coil would show in the few dry means that there are, too.
     alone = ~heat.dry_recent & ~heat.load_known & heat.dry_today
     alone &= heat.dry.newest - 1.0 < AGREED_SHARE * (wet_long - 1.0)
+    # Nor is it the coil where the pads evaporate far less, by the meters.
+    alone |= ~heat.dry_recent & (heat.lost_by_water() >= LOST_EFFECT_FRAC)
     loss = np.where(alone & (announced == 0), np.nan, loss)
     return np.where(np.isnan(loss), np.nan, np.where(within, np.fmin(loss, 0.0), loss))
 
