@@ -146,11 +146,9 @@ def _all_proven(view: BinView, at: I64) -> Bool:
     run, count = view.state.value[rows, _RUN], view.plan.fan_count[rows]
     age_s = (view.time_ms[at] - view.state.value_ms[rows, _RUN]) / 1000.0
     proven: Bool = np.bitwise_count(masked(run, count)) == count
-    return (
-        proven
-        & ~np.isnan(run)
-        & (age_s <= view.plan.settings.get(FLEET, "value_age_limit_s", rows))
-    )
+    proven &= ~np.isnan(run)
+    proven &= age_s <= view.plan.settings.get(FLEET, "value_age_limit_s", rows)
+    return proven
 
 
 def leapt_by_fans(heat: HeatRejection) -> Bool:
