@@ -11,7 +11,7 @@ from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis
 from rules.condition.windows import MEDIAN_FACTOR
 from rules.events import BaselineChange
-from rules.heat import wanted_means
+from rules.heat_memory import wanted_means
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.state import STEADY, STEADY_BINS, FleetState
