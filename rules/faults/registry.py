@@ -36,7 +36,7 @@ from rules.faults.unit_unregistered import UNIT_UNREGISTERED
 from rules.faults.water_flow import DISTRIBUTION_RESTRICTED, PUMP_SCREEN_CLOGGING
 from rules.settings import FLEET, FLEET_SETTINGS
 
-__all__ = ["FAULTS", "FAULT_INDEX", "RULES", "SETTINGS", "SLUGS"]
+__all__ = ["FAULTS", "FAULT_INDEX", "RULES", "SETTINGS", "SLUGS", "unit_concerned"]
 
 RULES: Final[tuple[Rule, ...]] = (
     LEVEL_FROZEN,
@@ -81,3 +81,9 @@ SETTINGS: Final[Mapping[str, Mapping[str, Setting]]] = {
     **{fault.slug: {s.name: s for s in fault.settings} for fault in FAULTS},
 }
 """Every setting there is, by slug and name."""
+
+
+def unit_concerned(slug: str, unit: str) -> str:
+    """The unit that an alarm is about: '' where one only carries it for its whole site."""
+    column = FAULT_INDEX.get(slug)
+    return "" if column is not None and FAULTS[column].site_wide else unit
