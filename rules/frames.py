@@ -23,6 +23,7 @@ from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.state import FleetState
+from rules.wet_idle import learn_idle
 
 __all__ = ["FrameView", "observe", "rounds", "standing_limit_s"]
 
@@ -151,9 +152,10 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
 
     pump_was = state.pump_state[rows]
     pump_moved = (pump != pump_was) | gap
+    mode_moved = (mode != state.mode[rows]) | gap
+    learn_idle(state, rows, time_ms, pump, pump_was, mode, mode_moved, gap)
     state.pump_state[rows] = pump
     state.pump_changed_ms[rows] = np.where(pump_moved, time_ms, state.pump_changed_ms[rows])
-    mode_moved = (mode != state.mode[rows]) | gap
     state.mode[rows] = mode
     state.mode_changed_ms[rows] = np.where(mode_moved, time_ms, state.mode_changed_ms[rows])
     pump_s = np.where(pump < 0, np.nan, (time_ms - state.pump_changed_ms[rows]) / 1000.0)

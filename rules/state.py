@@ -71,6 +71,7 @@ ADDED_LATER: Final = frozenset({
     "round_ended_by", "rounds", "running_current_a",
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
+    "wet_idle_s", "wet_starts",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -165,6 +166,9 @@ class FleetState:
     mode_changed_ms: I64
     commanded_ms: I64  # since when the pump has been commanded, 0 if it is not
     fans_commanded_ms: I64
+    # how long the pump stands in wet mode where no command is sent, see rules/wet_idle.py
+    wet_idle_s: F32  # the longest that ended by itself
+    wet_starts: U8  # starts in wet mode seen, up to what is enough
     # level stillness: the level stayed within a step of `still_level` since `still_ms`
     still_level: F64
     still_ms: I64
@@ -322,6 +326,8 @@ class FleetState:
             mode_changed_ms=i64(n),
             commanded_ms=i64(n),
             fans_commanded_ms=i64(n),
+            wet_idle_s=np.zeros(n, dtype=np.float32),
+            wet_starts=np.zeros(n, dtype=np.uint8),
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
