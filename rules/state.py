@@ -71,7 +71,7 @@ ADDED_LATER: Final = frozenset({
     "round_ended_by", "rounds", "running_current_a",
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
-    "wet_idle_s", "wet_starts",
+    "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -257,6 +257,9 @@ class FleetState:
     baseline_ms: I64
     baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
     baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
+    # how far the current of the clean pump wanders, see rules/usual_current.py
+    current_low_a: F32  # its lowest running hour, NaN for none
+    current_hours: U8  # running hours that taught it, 255 at most
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
     figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
@@ -404,6 +407,8 @@ class FleetState:
             baseline_ms=i64(n, q),
             baseline_relearn=np.zeros((n, q), dtype=np.bool_),
             baseline_frozen=np.zeros(n, dtype=np.bool_),
+            current_low_a=np.full(n, np.nan, dtype=np.float32),
+            current_hours=np.zeros(n, dtype=np.uint8),
             figure_day=np.zeros(n, dtype=np.int32),
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),

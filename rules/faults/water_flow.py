@@ -21,6 +21,7 @@ from rules.faults.grading import delays, graded, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.residuals import FLOW_WINDOW_BINS, flow_by_current, sign
+from rules.usual_current import lowest_frac
 
 __all__ = ["DISTRIBUTION_RESTRICTED", "FLOW_CAUSES", "FLOW_SIGNS", "PUMP_SCREEN_CLOGGING"]
 
@@ -92,6 +93,17 @@ _BY_CURRENT: Final = Setting(
     "six per cent of current is some 15 % of flow, and weather, voltage and water "
     "temperature move the current of a clean pump by up to five (common practice)",
 )
+_LASTING: Final = Setting(
+    "least_loss_lasting_pct",
+    11.0,
+    "% of clean flow",
+    3.0,
+    60.0,
+    "the same where each of six running hours draws less than any hour of the clean pump's first "
+    "days did",
+    "some four per cent of current. What the supply and the weather do to it, those days have "
+    "shown; how much water it stands for is uncertain by half (common practice)",
+)
 _PERSISTENCE: Final = delays(
     3600.0, "it grows over days; an hour costs nothing and spares a false call-out",
     7200.0, "two running hours of good medians: near a limit an hour's median wanders",
@@ -153,9 +165,13 @@ def _screen(view: BinView, announced: I8) -> I8:
         _SCREEN, "least_loss_by_current_pct"
     )
     by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
-    by_current &= (large & _lasts(view, alone, announced)) | ~alone
+    below_all = by_current & alone & _below_all(view, announced)
+    by_current &= (large & _lasts(view, alone, announced)) | ~alone | below_all
     known = (current != 2) | has_pressure
-    return _grade(view, _SCREEN, np.where(has_pressure, by_pressure, by_current), known, announced)
+    fits = np.where(has_pressure, by_pressure, by_current)
+    severity = _grade(view, _SCREEN, fits, known, announced)
+    # Beyond doubt there is a loss; how small it may be to count is this limit's to say.
+    return np.where(below_all & (severity == 0), np.int8(Severity.LOW), severity)
 
 
 def _lasts(view: BinView, alone: Bool, announced: I8) -> Bool:
@@ -175,6 +191,27 @@ def _lasts(view: BinView, alone: Bool, announced: I8) -> Bool:
         out[at] = flow_by_current(part, best / part.baseline("pump_current")) <= (
             1.0 - part.setting(_SCREEN, "flow_loss_low_pct") / 100.0
         )
+    return out
+
+
+BELOW_FRAC: Final = 0.015
+"""How far below the lowest hour of the clean pump counts: as far as the healthy wander of six hours
+in a row has been seen to exceed that of five days, several times over (judgement)."""
+
+
+def _below_all(view: BinView, announced: I8) -> Bool:
+    """Whether six running hours all draw less than any hour in which the wander was learned."""
+    out = np.zeros(len(view.rows), dtype=np.bool_)
+    lowest = lowest_frac(view.state, view.rows, view.time_ms)
+    least_pct = np.where(announced > 0, 0.8, 1.0) * view.setting(_SCREEN, "least_loss_lasting_pct")
+    now = view.flow.current_frac
+    limit = lowest - np.where(announced > 0, 0.5, 1.0) * BELOW_FRAC
+    at = np.flatnonzero((now < limit) & (_loss_pct(view) >= least_pct) & view.flow.fresh)
+    if len(at):
+        part = view.only(at)
+        hours = part.steady_medians("pump_current", FLOW_WINDOW_BINS)
+        best = hours.max(axis=1) / part.baseline("pump_current")  # NaN before there are six
+        out[at] = (best < limit[at]) | (announced[at] > 0)
     return out
 
 
@@ -216,6 +253,13 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
                     f"({base.count} means of 5 min)")
         )  # fmt: skip
     view = look.bin_view()
+    lowest = float(lowest_frac(look.state, view.rows, view.time_ms)[0])
+    base = look.baseline("pump_current")
+    if base is not None and set(ratios) == {"pump_current"} and not np.isnan(lowest):
+        readings.append(
+            Reading("Lowest running hour of the clean pump", lowest * base.value, "A",
+                    note="in the days in which its wander was learned", derived=True)
+        )  # fmt: skip
     flow = float(view.flow.flow_frac[0])
     flow_se = float(view.flow.flow_se[0])
     readings.append(
@@ -357,7 +401,7 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
             Severity.HIGH: "today",
         },
         job_plan="pump-screen",
-        settings=(_BY_CURRENT, *_GRADES, *_PERSISTENCE),
+        settings=(_BY_CURRENT, _LASTING, *_GRADES, *_PERSISTENCE),
         judged_by="bins",
     ),
     judge_screen,
