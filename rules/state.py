@@ -72,6 +72,7 @@ ADDED_LATER: Final = frozenset({
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
     "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
+    "level_longest_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -174,6 +175,7 @@ class FleetState:
     still_ms: I64
     still_starts: I16  # pump starts and stops since then
     level_step_mm: F32  # the smallest movement ever seen: how coarse the reading is; 0 for none yet
+    level_longest_bins: U16  # the longest it stood still while the pump ran, that ended by itself
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
@@ -335,6 +337,7 @@ class FleetState:
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
             level_step_mm=np.zeros(n, dtype=np.float32),
+            level_longest_bins=np.zeros(n, dtype=np.uint16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
             drains=np.zeros(n, dtype=np.uint8),
