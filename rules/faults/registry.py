@@ -18,7 +18,8 @@ from rules.faults.conductivity_high import CONDUCTIVITY_HIGH
 from rules.faults.conductivity_probe import CONDUCTIVITY_PROBE
 from rules.faults.fans import FAN_FAULT, FAN_NOT_PROVEN
 from rules.faults.float_leaking import FLOAT_LEAKING
-from rules.faults.float_valve import FLOAT_STUCK_OPEN, FLOAT_STUCK_SHUT
+from rules.faults.float_stuck_open import FLOAT_STUCK_OPEN
+from rules.faults.float_stuck_shut import FLOAT_STUCK_SHUT
 from rules.faults.frost import FROST_RISK
 from rules.faults.head_pressure import HEAD_PRESSURE_HIGH
 from rules.faults.level_frozen import LEVEL_FROZEN
