@@ -138,3 +138,15 @@ def test_after_work_on_the_fans_the_turns_are_learned_anew():
     assert takes_turns(state, one, np.array([FANS]))
     feed.engine.act(Action(1, ActionKind.CLEANED, 0, "", feed.now_ms, "R. Marsh", parts=("fans",)))
     assert not takes_turns(state, one, np.array([FANS]))
+
+
+def test_a_command_that_is_always_zero_is_none():
+    """Controllers send points that nobody wired as 0: the fan is named by its missed turn."""
+    feed = Feed(engine_of())
+    zero = {"step_s": 300.0, "fan_speed": 0.0}
+    for n in range(14 * 12 * 4):
+        feed.run(300.0, fan_run=float(1 << n // 24 % 4), **zero)
+    assert feed.events == []
+    feed.run(24 * 3600.0, fan_run=float(0b1011), **zero)
+    (event,) = [e for e in feed.events if e.fault == "fan-not-proven"]
+    assert event.evidence.summary.startswith("Fan 3 of 4 takes its turn no more")
