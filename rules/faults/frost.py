@@ -71,8 +71,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     """The temperatures, the level, and whether the water moves."""
     water, air = look.value("basin_temperature"), look.value("ambient_temperature")
     running = int(look.state.pump_state[look.row]) == 1
+    in_frost = air is not None and air <= look.setting(_SLUG, "air_medium_degc")
+    least = look.setting(_SLUG, "water_in_frost_degc" if in_frost else "water_medium_degc")
     readings = [
-        look.reading("basin_temperature", low=look.setting(_SLUG, "water_medium_degc")),
+        look.reading("basin_temperature", low=least),
         look.reading("ambient_temperature"),
         look.reading("basin_level", note="water that can freeze"),
     ]

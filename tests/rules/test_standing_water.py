@@ -166,6 +166,8 @@ def test_water_in_frost_is_found_and_ice_is_urgent(lived):
 def test_water_that_no_heater_warms_calls_for_draining_while_it_freezes_outside(lived):
     (events,) = lived["unheated in frost"]
     assert raised(events) == [("frost-risk", Severity.MEDIUM)]
+    water = events[0].evidence.readings[0]
+    assert water.measured < water.low, "shown beside the limit that it was judged by"
 
 
 def test_frost_without_level_or_conductivity_is_not_judged(lived):
