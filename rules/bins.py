@@ -166,6 +166,10 @@ def accumulate(view: FrameView) -> None:
 
     # Only what this very frame brought is new: neither a held value nor a repeat counts again.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
+    # A unit that never sent a current is taken at its controller's word, which then is the news.
+    untold = state.value_ms[rows, INDEX["pump_current"]] == 0
+    told = untold & (view.pump_state >= 0) & view.fresh[:, INDEX["pump_command"]]
+    there[:, _A["pump_running"]] |= told
     there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]
     at = span(rows)
     state.bin_sum[at] += np.where(there, sample, 0.0)
