@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import is_active, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
@@ -544,7 +544,7 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
     """Mind whose turn it was, where fans come and go without a speed command."""
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
-    stands = is_active(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
+    stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
     close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
 
 
