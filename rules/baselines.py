@@ -14,6 +14,7 @@ import numpy as np
 from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import forget_float
+from rules.fresh_fill import forget_fills
 from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
 
@@ -68,6 +69,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         # An earlier cleaning's proof is of a state that is gone.
         state.baseline_relearn[row, meant] = False
         return floats
+    if _is_about("basin", action):
+        forget_fills(state, row)
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
     return (
