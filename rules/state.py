@@ -73,6 +73,7 @@ ADDED_LATER: Final = frozenset({
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
     "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
     "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
+    "slide_bins", "slide_from_us_cm",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -270,6 +271,8 @@ class FleetState:
     bottom_us_cm: F32
     thin_run_bins: U16  # running bins since the water was last as concentrated as usual
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
+    slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
+    slide_from_us_cm: F32  # its bottom then
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -423,6 +426,8 @@ class FleetState:
             bottom_us_cm=np.zeros(n, dtype=np.float32),
             thin_run_bins=np.zeros(n, dtype=np.uint16),
             thin_evaporated=np.zeros(n, dtype=np.float32),
+            slide_bins=np.zeros(n, dtype=np.uint16),
+            slide_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),
