@@ -117,7 +117,7 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64)
     n = state.fills[row].astype(np.float64)
     usual = state.fill_usual_us_cm[row].astype(np.float64)
     spread = state.fill_spread[row].astype(np.float64)
-    high, low = expected_us_cm(plan, state, row)
+    high, low = _expected_us_cm(plan, state, row)
     off = _off(plan, state, row, fill, high, low)
     counted = state.fills_off[row].astype(np.int64)
     counted = np.where(np.sign(counted) == off, counted + off, off)
@@ -136,10 +136,10 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64)
     state.fill_us_cm[row] = fill
     state.fill_bin[row] = bin_id
     state.fills[row] = np.minimum(n + 1, 255)
-    state.fill_says[row] = _verdict(plan, state, row)
+    state.fill_says[row] = _verdict(plan, state, row, np.where(off > 0, high, low))
 
 
-def expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, F64]:
+def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, F64]:
     """The most and the least that a fill of the same make-up may read after the old water, (k,).
 
     What the usual fill has above the softest make-up came with the usual old water; so much more,
@@ -175,8 +175,10 @@ def fill_is_fresh(state: FleetState, rows: I64) -> Bool:
     return fresh
 
 
-def _verdict(plan: FleetPlan, state: FleetState, rows: I64) -> I64:
+def _verdict(plan: FleetPlan, state: FleetState, rows: I64, before: F64) -> I64:
     """What the newest fills say: 1 harder, -1 softer, 0 as ever, (k,).
+
+    ``before`` is what a fill was expected to read, (k,).
 
     By the unit's own fills once it has enough of them, two in a row; before that, and where all
     its fills are beyond, by the site file's figure with all that a heel may add.
@@ -192,9 +194,10 @@ def _verdict(plan: FleetPlan, state: FleetState, rows: I64) -> I64:
     spoken = np.where(n >= LEAST_FILLS, usual, fill)
     hard = (spoken >= most) & (fill >= most) & ~(fill > ANSWERED_FRAC * old)
     soft = (spoken <= least) & (fill <= least)
+    # Far off the unit's own one fill is enough.
     off = state.fills_off[rows]
-    hard |= off >= AGREE_FILLS
-    soft |= off <= -AGREE_FILLS
+    hard |= (off >= AGREE_FILLS) | ((off > 0) & (fill >= most) & (fill >= most / stated * before))
+    soft |= (off <= -AGREE_FILLS) | ((off < 0) & (fill <= least / stated * before))
     out: I64 = hard.astype(np.int64) - soft.astype(np.int64)
     return out
 

@@ -23,7 +23,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
-from rules.fresh_fill import AGREE_FILLS, LEAST_FILLS, fill_is_fresh
+from rules.fresh_fill import AGREE_FILLS, fill_is_fresh
 from rules.look import UnitLook
 
 __all__ = ["MAKEUP_QUALITY_CHANGED"]
@@ -206,7 +206,7 @@ def _fill_seen(look: UnitLook) -> _Fill | None:
         return None
     stated = look.unit.water.makeup_conductivity_us_cm
     value, usual = float(state.fill_us_cm[row]), float(state.fill_usual_us_cm[row])
-    own = int(state.fills[row]) > LEAST_FILLS and abs(int(state.fills_off[row])) >= AGREE_FILLS
+    own = int(state.fills_off[row]) == says or abs(int(state.fills_off[row])) >= AGREE_FILLS
     note = "it holds hardly anything but make-up"
     if own:
         note += f"; {int(state.fills[row])} fills seen, the site file says {stated:g}"

@@ -60,6 +60,13 @@ def test_two_fills_in_a_row_that_are_not_as_ever_tell_of_the_make_up(makeup, wor
     assert found.readings[0].measured == pytest.approx(makeup, rel=0.2)
 
 
+def test_one_fill_far_off_is_enough():
+    day = drained_days(a_day(), 5, hours=3.0)
+    day.basin.makeup_us_cm = 120.0
+    drained_days(day, 1, hours=3.0)
+    assert FAULT in day.raised()
+
+
 def test_a_probe_that_lost_a_third_of_its_reading_is_the_first_cause_of_soft_fills():
     """By day it may read as ever, since the bleed that follows it holds what it reads."""
     day = drained_days(a_day(), 5, hours=3.0)

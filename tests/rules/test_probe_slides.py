@@ -68,3 +68,20 @@ def test_cooler_days_with_a_bleed_that_follows_the_pump_accuse_no_probe():
         day.humidity = 100.0 - 60.0 * min(1.0, swing / 1.8 * (1.0 - 0.7 * cool) + 0.05)
         day.run(1.0)
     assert "conductivity-probe" not in day.raised()
+
+
+def test_a_reading_below_the_make_up_is_no_water_that_leaves():
+    """Without weather a steady bleed and a probe that fouls within a day: 230 of 300 µS/cm."""
+    basin = Basin(conductivity=420.0, bleed=steady_bleed(9.0))
+    day = Day(basin, weather=False)
+    day.every = 5
+    day.run(4.0)
+    for hour in range(24):
+        day.probe = lambda c, hour=hour: (1.0 - 0.42 * hour / 24.0) * c
+        day.run(1.0)
+    day.run(4.0)
+    assert day.raised()
+    found = day.evidence(day.raised()[0])
+    assert found.causes[0].slug in {"conductivity-probe", "probe-fouled"}
+    assert "less than the make-up" in found.summary or "make-up's" in found.summary
+    assert [c.slug for c in found.causes if c.ruled_out and c.slug == "bleed-valve"]
