@@ -19,7 +19,14 @@ from rules.bin_rings import median_last_axis, trace_window
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
-__all__ = ["AGREE_FILLS", "LEAST_FILLS", "close_fill", "fill_is_fresh", "forget_fills"]
+__all__ = [
+    "AGREE_FILLS",
+    "LEAST_FILLS",
+    "close_fill",
+    "fill_is_fresh",
+    "filled_as_ever",
+    "forget_fills",
+]
 
 _SLUG: Final = "makeup-quality-changed"
 DRAINED_MM: Final = 20.0
@@ -57,6 +64,8 @@ SPREADS: Final = 5.0
 FRESH_BINS: Final = 36
 """Three hours for which a fill stands for the make-up that comes in: longer than the delays of the
 fault, so that a fill can raise it and another clear it."""
+DAY_BINS: Final = 288
+"""A day for which a fill as ever contradicts what two meters, looked at over hours, say."""
 NOTHING_FRAC: Final = 0.1
 """Share of the make-up's conductivity below which the probe hangs in air or is unplugged."""
 
@@ -173,6 +182,12 @@ def fill_is_fresh(state: FleetState, rows: I64) -> Bool:
         state.trace_bin[rows] - state.fill_bin[rows] < FRESH_BINS
     )
     return fresh
+
+
+def filled_as_ever(state: FleetState, rows: I64) -> Bool:
+    """Units whose newest fill, of the last day, read as their fills do: no other make-up came."""
+    same: Bool = (state.fills[rows] >= LEAST_FILLS) & (state.fills_off[rows] == 0)
+    return same & (state.trace_bin[rows] - state.fill_bin[rows] < DAY_BINS)
 
 
 def _verdict(plan: FleetPlan, state: FleetState, rows: I64, before: F64) -> I64:

@@ -23,7 +23,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
-from rules.fresh_fill import AGREE_FILLS, fill_is_fresh
+from rules.fresh_fill import AGREE_FILLS, fill_is_fresh, filled_as_ever
 from rules.look import UnitLook
 
 __all__ = ["MAKEUP_QUALITY_CHANGED"]
@@ -90,6 +90,8 @@ def judge(view: BinView, announced: I8) -> I8:
         with np.errstate(divide="ignore", invalid="ignore"):  # a meter that shows nothing
             falls = w.slope_us_cm_h * w.volume_l / 60.0 / (w.makeup_metered_l_min * c_m)
         sure &= (by_meters > 1.0) | (falls > -SETTLED_FRAC)
+        # A basin that just read as after all its fills holds the make-up of ever.
+        sure &= ~filled_as_ever(part.state, part.rows)
         ratio[i] = np.where(sure, by_meters, np.nan)
     rows = view.rows
     fresh = _fresh_fill_ratio(view)

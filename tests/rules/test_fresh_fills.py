@@ -113,6 +113,19 @@ def test_a_reading_that_stands_still_measures_no_fill():
     assert FAULT not in day.raised()
 
 
+@pytest.mark.parametrize("filled", [True, False])
+def test_a_fill_as_ever_contradicts_two_meters(filled):
+    """A bleed meter that shows half as much again says harder make-up; the fill knows better."""
+    day = a_day()
+    day.meters = True
+    if filled:
+        drained_days(day, 5, hours=3.0)
+    else:
+        day.run(15.0)
+    day.run(12.0, bleed_flow=5.0)
+    assert (FAULT in day.raised()) is not filled
+
+
 def test_a_reset_forgets_the_fills():
     """The supply was changed for good, and the site file corrected: it is learned anew."""
     day = drained_days(a_day(), 5, hours=3.0)
