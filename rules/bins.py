@@ -405,8 +405,9 @@ def close_bins(
     evaporation = _evaporation_l_min(plan, rows, mean, bulb)
     _fill_trace(state, rows, bin_id, mean, evaporation)
     named = {name: mean[:, column] for name, column in _A.items()}
-    close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
-    close_bottom(plan, state, rows, named | {"evaporation": evaporation}, missed)
+    water = named | {"evaporation": evaporation}
+    close_top(plan, state, rows, water)
+    close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
