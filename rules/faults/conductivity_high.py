@@ -60,8 +60,12 @@ def judge(view: BinView, announced: I8) -> I8:
     if len(fresh):
         part = view.only(fresh)
         left = 1.0 - part.setting(_SLUG, "falling_frac")
-        falls = part.recent["conductivity"] <= left * part.trace_at("conductivity", HOUR_BINS)
+        before = part.trace_at("conductivity", HOUR_BINS)
+        falls = part.recent["conductivity"] <= left * before
         out[fresh[falls]] = UNKNOWN
+        # A bleed by conductivity that is set too high takes turns; two hours are no turn of it.
+        lasts = falls & (before <= left * part.trace_at("conductivity", 2 * HOUR_BINS))
+        out[fresh[lasts]] = 0
     return out
 
 
@@ -192,7 +196,8 @@ CONDUCTIVITY_HIGH: Final = Rule(
                     "how far it must fall back", "5 % of range, the standard's start point for "
                     "quantities of this kind (from memory)"),
             Setting("falling_frac", 0.02, "of the conductivity", 0.001, 0.5,
-                    "fall within an hour with which it is not raised anew: it is being mended",
+                    "fall within an hour with which it is not raised anew, and over two hours the "
+                    "delay starts again: the water is on its way back",
                     "a bleed that works again thins the water by a few per cent an hour; from 1.6 "
                     "of the limit this is back within a day (arithmetic)"),
             *delays(3600.0, "solids gather over hours; probes spike when make-up enters",

@@ -15,6 +15,7 @@ from water_scenes import (
     Day,
     controlled_bleed,
     steady_bleed,
+    timed_bleed,
 )
 
 from rules.events import AlarmState, Change, Severity
@@ -165,6 +166,25 @@ def test_water_on_its_way_back_after_a_blocked_bleed_is_no_new_alarm():
     assert day.feed.events[-1].change is Change.RETURNED
     day.run(4.0)
     assert day.raised() == ["bleed-blocked"]
+
+
+def test_a_bleed_that_takes_turns_above_the_limit_is_told():
+    """It opens at 1700 and shuts at 1560 µS/cm: it falls for an hour, and climbs for another."""
+    basin = Basin(bleed=controlled_bleed(4.0, 1700.0, hysteresis=0.08), conductivity=1800.0)
+    day = Day(basin)
+    day.every = 5
+    day.run(8.0)
+    assert 1500.0 < basin.conductivity < 1720.0
+    assert day.raised() == ["conductivity-high"]
+
+
+def test_a_slow_fall_that_lasts_raises_nothing():
+    """A bleed of half an hour in each hour thins the water from 2100 µS/cm to below the limit."""
+    day = Day(Basin(bleed=timed_bleed(1.35, 0.5), conductivity=2330.0))
+    day.every = 5
+    day.run(9.0)
+    assert day.basin.conductivity < 1450.0
+    assert "conductivity-high" not in day.raised()
 
 
 # ---------------------------------------------------------------- thin water
