@@ -199,7 +199,7 @@ def fan_share_frac(view: FrameView) -> F64:
     known = started & ~np.isnan(run) & (wanted > 0)
     # While a message is lost the fans may have been told to stop: then a proof that is gone is no
     # drop-out. Fans that cycle make many of those.
-    known &= told_together(view.state.value_ms[view.rows], _SPEED, INDEX["fan_run"])
+    known &= told_together(view.state, view.rows)
     # While stages change, command and proof are of two moments: one fan is forgiven.
     up = up + (by_stages & (count > 2))
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)

@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.signals import INDEX
 from rules.state import FleetState
 
 __all__ = [
@@ -20,6 +21,8 @@ __all__ = [
     "stages_wanted", "told_together",
 ]  # fmt: skip
 
+_RUN: Final = INDEX["fan_run"]
+_SPEED: Final = INDEX["fan_speed"]
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""
 
@@ -60,10 +63,11 @@ def find_out(
     state.together_ms[rows] = np.where(open_, after, since)
 
 
-def told_together(value_ms: I64, speed: int, run: int) -> Bool:
+def told_together(state: FleetState, rows: I64) -> Bool:
     """Whether command and proofs are of one time, (k,): a lost message may have changed either."""
-    apart: Bool = np.abs(value_ms[:, run] - value_ms[:, speed]) <= TOLD_TOGETHER_MS
-    return apart
+    apart_ms = state.value_ms[rows, _RUN] - state.value_ms[rows, _SPEED]
+    together: Bool = np.abs(apart_ms) <= TOLD_TOGETHER_MS
+    return together
 
 
 TOLD_TOGETHER_MS: Final = 60_000

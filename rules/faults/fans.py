@@ -24,7 +24,6 @@ __all__ = ["FAN_FAULT", "FAN_NOT_PROVEN"]
 _FAULT: Final = "fan-fault"
 _PROOF: Final = "fan-not-proven"
 _RUN: Final = INDEX["fan_run"]
-_SPEED: Final = INDEX["fan_speed"]
 
 
 def _grade(view: FrameView, slug: str, lost: I64) -> I8:
@@ -91,7 +90,7 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     answered = view.state.value_ms[view.rows, _RUN] >= since_ms + allowed_ms
     # Once it stands, a command taken back proves nothing: only proven fans clear it.
     silent = ~commanded & (announced > 0) & (lost > 0)
-    of_one_time = told_together(view.state.value_ms[view.rows], _SPEED, _RUN)
+    of_one_time = told_together(view.state, view.rows)
     known = ~np.isnan(run) & ~np.isnan(speed) & (~commanded | answered) & ~silent
     known &= (staged < 0.5) | of_one_time
     missing = commanded & (lost > 0)

@@ -14,7 +14,7 @@ import numpy as np
 from rules.alarms import UNKNOWN
 from rules.arrays import I8, I64, Bool
 from rules.bin_times import bin_of
-from rules.bins import BinView
+from rules.bins import BinView, masked
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import CauseEntry, Setting
@@ -23,6 +23,7 @@ from rules.heat_compared import LEAP_SHARE, LEAST_LEAP, HeatRejection, heat_reje
 from rules.look import UnitLook
 from rules.physics.condenser import capacity_frac
 from rules.residuals import head_margin_k
+from rules.settings import FLEET
 from rules.signals import INDEX
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
 ]
 
 _HEAD: Final = INDEX["head_pressure"]
+_RUN: Final = INDEX["fan_run"]
 _MARGIN_AGE_MS: Final = 900_000
 RAISED_RATIO: Final = 1.1
 """A TD this far over the clean one counts as risen when causes are ranked."""
@@ -118,19 +120,35 @@ def cause_entries(first: Sequence[str]) -> tuple[CauseEntry, ...]:
 
 
 def fans_that_fit(view: BinView, at: I64, heat: HeatRejection) -> I64:
-    """How many lost fans explain the newest dry TD, 0 where none do, (m,)."""
+    """How many lost fans explain the newest dry TD, 0 where none do, (m,).
+
+    Of fans that are all proven at most half: a belt slips, a motor turns backwards, but what takes
+    more of the condensing than that at once is gas or a cover over the coil (judgement).
+    """
     rows = view.rows[at]
     count, ntu = view.plan.fan_count[rows], rated_ntu(view.plan, rows)
+    most = np.where(_all_proven(view, at), count // 2, count - 1)
     best = np.zeros(len(at), dtype=np.int64)
     miss = np.full(len(at), FAN_FIT)
     for lost in range(1, int(count.max(initial=1))):
         share = np.maximum(count - lost, 0) / count
         left = capacity_frac(share, full_flow_ntu=ntu)
         off = np.abs(heat.dry.newest * left - 1.0)
-        fits = (lost < count) & (off < miss)
+        fits = (lost <= most) & (off < miss)
         best = np.where(fits, lost, best)
         miss = np.where(fits, off, miss)
     return np.where(heat.dry.newest - 1.0 >= LEAST_LEAP, best, 0)
+
+
+def _all_proven(view: BinView, at: I64) -> Bool:
+    """Where every fan's proof of running is there and young enough to be held, (m,)."""
+    rows = view.rows[at]
+    run, count = view.state.value[rows, _RUN], view.plan.fan_count[rows]
+    age_s = (view.time_ms[at] - view.state.value_ms[rows, _RUN]) / 1000.0
+    proven: Bool = np.bitwise_count(masked(run, count)) == count
+    proven &= ~np.isnan(run)
+    proven &= age_s <= view.plan.settings.get(FLEET, "value_age_limit_s", rows)
+    return proven
 
 
 def leapt_by_fans(heat: HeatRejection) -> Bool:

@@ -75,6 +75,8 @@ FAULTY_SCENES = [
           shows="fan-capacity-lost"),
     Scene("coil blocked at once, its pads measured", without=(), seed=12,
           coil_loss=ramp(12, 0, 0.5), shows="fan-capacity-lost"),
+    Scene("more at once than half the proven fans carry", without=LOAD, seed=12,
+          coil_loss=ramp(12, 0, 0.63), shows="coil-fouled"),
     Scene("coil, always dry", without=LOAD, seed=14, coil_loss=ramp(12, 6, 0.35), mode=DRY,
           shows="coil-fouled"),
     Scene("coil, always wet", without=LOAD, seed=15, coil_loss=ramp(14, 6, 0.4), mode=WET,
