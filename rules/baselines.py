@@ -13,11 +13,16 @@ import numpy as np
 
 from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_rounds import forget_rounds
-from rules.float_rest import forget_float
+from rules.float_rest import FLOAT_LEVEL, forget_float
 from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
 
-__all__ = ["ON_BASELINES", "act_on_baselines"]
+__all__ = ["LEARNED_TITLES", "ON_BASELINES", "act_on_baselines"]
+
+LEARNED_TITLES: Final = {q.name: q.title for q in STEADY} | {
+    FLOAT_LEVEL: "Level at which the float holds the water"
+}
+"""What is learned as normal, in words for people; by the names of :class:`BaselineChange`."""
 
 ON_BASELINES: Final = frozenset(
     {

@@ -62,6 +62,7 @@ from rules.state import (
 )
 from rules.stillness import close_stillness
 from rules.usual_bottom import close_bottom
+from rules.usual_current import forget_low, learn_low
 from rules.usual_top import close_top
 from rules.wet_course import learn_course
 
@@ -429,6 +430,7 @@ def close_bins(
         for r, q in heat.lost
     ]
     changes += _learn(plan, state, rows, end_ms)
+    learn_low(state, rows, end_ms, ~np.isnan(steady[:, _Q["pump_current"]]))
     changes += learn_float(plan, state, rows, bin_id, end_ms)
 
     close_stillness(plan, state, rows, gap)
@@ -580,6 +582,7 @@ def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[B
     state.baseline_count[row, quantity] = n[steady]
     state.baseline_ms[row, quantity] = at_ms
     state.baseline_relearn[row, quantity] = False
+    forget_low(state, row[quantity == _Q["pump_current"]])
     wetted = quantity == _Q["td_wet"]
     if wetted.any():
         learn_course(state, row[wetted], n[steady][wetted])

@@ -24,15 +24,16 @@ if TYPE_CHECKING:
     from rules.look import UnitLook
 
 __all__ = [
-    "AT_REST", "RUNNING", "SET_HIGH_MM", "float_note", "float_top_mm", "forget_float",
-    "learn_float", "over_level_mm",
+    "AT_REST", "FLOAT_LEVEL", "RUNNING", "SET_HIGH_MM", "float_note", "float_top_mm",
+    "forget_float", "learn_float", "over_level_mm",
 ]  # fmt: skip
 
 RUNNING: Final = 0
 AT_REST: Final = 1
 _TRACES: Final = ("level_running", "level_at_rest")
 _MODES: Final = ("pump running", "at rest")
-_QUANTITY: Final = "float_level"
+FLOAT_LEVEL: Final = "float_level"
+"""The name by which what is learned here is recorded."""
 
 SET_HIGH_MM: Final = 16.0
 """Floats are set, and transmitters read, so far off the site file every day (common practice). So
@@ -97,7 +98,7 @@ def _look(
     state.float_ms[these[done], which] = end_ms[found[done]]
     return [
         BaselineChange(
-            r, _QUANTITY, _MODES[which], float(state.float_top_mm[r, which]), None, LEAST_HOURS,
+            r, FLOAT_LEVEL, _MODES[which], float(state.float_top_mm[r, which]), None, LEAST_HOURS,
             int(t), "mm",
         )
         for r, t in zip(these[done].tolist(), end_ms[found[done]].tolist(), strict=True)
@@ -111,7 +112,7 @@ def forget_float(state: FleetState, row: int, time_ms: int) -> tuple[BaselineCha
     state.float_hours[row] = 0
     state.float_ms[row] = 0
     return tuple(
-        BaselineChange(row, _QUANTITY, _MODES[w], None, None, 0, time_ms, "mm") for w in had
+        BaselineChange(row, FLOAT_LEVEL, _MODES[w], None, None, 0, time_ms, "mm") for w in had
     )
 
 

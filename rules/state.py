@@ -71,6 +71,8 @@ ADDED_LATER: Final = frozenset({
     "round_ended_by", "rounds", "running_current_a",
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
+    "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
+    "level_longest_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -165,11 +167,15 @@ class FleetState:
     mode_changed_ms: I64
     commanded_ms: I64  # since when the pump has been commanded, 0 if it is not
     fans_commanded_ms: I64
+    # how long the pump stands in wet mode where no command is sent, see rules/wet_idle.py
+    wet_idle_s: F32  # the longest that ended by itself
+    wet_starts: U8  # starts in wet mode seen, up to what is enough
     # level stillness: the level stayed within a step of `still_level` since `still_ms`
     still_level: F64
     still_ms: I64
     still_starts: I16  # pump starts and stops since then
     level_step_mm: F32  # the smallest movement ever seen: how coarse the reading is; 0 for none yet
+    level_longest_bins: U16  # the longest it stood still while the pump ran, that ended by itself
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
@@ -253,6 +259,9 @@ class FleetState:
     baseline_ms: I64
     baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
     baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
+    # how far the current of the clean pump wanders, see rules/usual_current.py
+    current_low_a: F32  # its lowest running hour, NaN for none
+    current_hours: U8  # running hours that taught it, 255 at most
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
     figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
@@ -322,10 +331,13 @@ class FleetState:
             mode_changed_ms=i64(n),
             commanded_ms=i64(n),
             fans_commanded_ms=i64(n),
+            wet_idle_s=np.zeros(n, dtype=np.float32),
+            wet_starts=np.zeros(n, dtype=np.uint8),
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
             level_step_mm=np.zeros(n, dtype=np.float32),
+            level_longest_bins=np.zeros(n, dtype=np.uint16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
             drains=np.zeros(n, dtype=np.uint8),
@@ -398,6 +410,8 @@ class FleetState:
             baseline_ms=i64(n, q),
             baseline_relearn=np.zeros((n, q), dtype=np.bool_),
             baseline_frozen=np.zeros(n, dtype=np.bool_),
+            current_low_a=np.full(n, np.nan, dtype=np.float32),
+            current_hours=np.zeros(n, dtype=np.uint8),
             figure_day=np.zeros(n, dtype=np.int32),
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),

@@ -26,6 +26,7 @@ from gateway.board.doors import for_programs, root_of
 from gateway.board.messages import Message
 from gateway.board.problems import challenge, problem
 from gateway.tickets.document import clean
+from rules.baselines import LEARNED_TITLES
 
 __all__ = ["STATIC", "Paper"]
 
@@ -79,6 +80,7 @@ class Paper:
         )
         self.environment.filters["unbroken"] = _unbroken
         self.environment.globals["fleet"] = clean(fleet, 100)
+        self.environment.globals["learned_titles"] = LEARNED_TITLES
         self._static = {
             name: (_HERE / "static" / _FROM_OTHERS.get(name, name)).read_bytes() for name in STATIC
         }

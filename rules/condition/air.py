@@ -107,7 +107,7 @@ def coil(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRe
     def explain(i: int) -> tuple[str, tuple[Reading, ...]]:
         found = (
             f"It has lost {max(100.0 * float(loss[i]), 0.0):.0f} % of its clean heat transfer; "
-            f"0 % is {100.0 * float(limit[i]):.0f} %."
+            f"it is due at {100.0 * float(limit[i]):.0f} %."
         )
         alike = "Non-condensable gas in the circuit and blown-off air drawn in again"
         if basis[i] == WET:
@@ -165,14 +165,14 @@ def pads(plan: FleetPlan, state: FleetState, rows: I64, count: I64, heat: HeatRe
         if use_drop[i]:
             found = (
                 f"At equal airflow they hold back {100.0 * (float(drop.ratio[i]) - 1.0):+.0f} % "
-                f"against the clean pads; 0 % is {100.0 * float(limits[0][i]):+.0f} %."
+                f"against the clean pads; they are due at {100.0 * float(limits[0][i]):+.0f} %."
             )
             here = Reading("Pad pressure drop at full airflow", float(drop.median[i]), "Pa",
                            float(drop.base[i]), derived=True)  # fmt: skip
             return found, (here, *readings)
         gone = 100.0 * (1.0 - float(effect[i]) / float(heat.effect_clean[i]))
         found = (
-            f"They have lost {max(gone, 0.0):.0f} % of their effect; 0 % is "
+            f"They have lost {max(gone, 0.0):.0f} % of their effect; they are due at "
             f"{100.0 * float(limits[1][i]):.0f} %."
         )
         return found, readings

@@ -140,7 +140,7 @@ def float_valve(plan: FleetPlan, state: FleetState, rows: I64) -> Judged:
     def explain(i: int) -> tuple[str, tuple[Reading, ...]]:
         found = (
             f"At rest, when it should be shut, it passes {100.0 * float(leak[i]):.1f} % of its "
-            f"full flow; 0 % is {100.0 * STUCK_FROM_FRAC:.0f} %."
+            f"full flow; it is due at {100.0 * STUCK_FROM_FRAC:.0f} %."
         )
         flow = Reading("Flow through the shut valve", float(leak[i] * most[i]), "L/min", 0.0,
                        derived=not has_meter[i])  # fmt: skip
@@ -175,7 +175,7 @@ def bleed(plan: FleetPlan, state: FleetState, rows: I64) -> Judged:
     def explain(i: int) -> tuple[str, tuple[Reading, ...]]:
         value, high = float(ratio[i] * limit[i]), float(limit[i])
         found = (
-            f"It keeps the water at {value:.0f} µS/cm; 0 % is the limit, {high:.0f} µS/cm. Harder "
+            f"It keeps the water at {value:.0f} µS/cm; the limit is {high:.0f} µS/cm. Harder "
             "make-up would look the same."
         )
         reading = Reading("Conductivity, referred to 25 °C", value, "µS/cm",
@@ -208,7 +208,7 @@ def basin(state: FleetState, rows: I64) -> Judged:
         share = 100.0 * float(volume[i])
         found = (
             f"By the climb of the conductivity with the bleed shut it holds {share:.0f} % of its "
-            "volume; 0 % is half of it. Look at the floor at each visit all the same."
+            "volume; it is due at half of it. Look at the floor at each visit all the same."
         )
         return found, (Reading("Water volume against the site file", share, "%", 100.0,
                                derived=True),)  # fmt: skip

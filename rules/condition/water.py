@@ -124,8 +124,8 @@ def screen(plan: FleetPlan, rows: I64, flow: Flow) -> Judged:
     def explain(i: int) -> tuple[str, tuple[Reading, ...]]:
         lost = 100.0 * (1.0 - float(left[i]))
         found = (
-            f"The suction side takes {max(lost, 0.0):.0f} % of the clean flow; "
-            f"0 % is {100.0 * limit[i]:.0f} %."
+            f"The suction side costs {max(lost, 0.0):.0f} % of the clean flow; "
+            f"it is due at {100.0 * limit[i]:.0f} %."
         )
         if basis[i] != PRESSURE:
             found += " Blocked holes would look the same: there is no spray pressure."
@@ -156,7 +156,7 @@ def distribution(plan: FleetPlan, rows: I64, flow: Flow) -> Judged:
         lost = 100.0 * (1.0 - float(opening[i]))
         found = (
             f"At equal pressure the holes pass {max(lost, 0.0):.0f} % less than when clean; "
-            f"0 % is {100.0 * limit[i]:.0f} %."
+            f"they are due at {100.0 * limit[i]:.0f} %."
         )
         return found, _readings(flow, i)
 

@@ -18,8 +18,10 @@ from gateway.batch import Reason
 from gateway.board.visitor import Role, Visitor
 from gateway.overview.source import Source
 from rules.equipment import Site
-from rules.events import ActionKind, AlarmState, Change, Severity
+from rules.events import ActionKind, AlarmState, BaselineChange, Change, Severity
+from rules.float_rest import FLOAT_LEVEL
 from rules.lessons import PartVerdict
+from rules.state import STEADY
 
 HOUR_MS = 3_600_000
 VIEWER = Visitor("Vic", frozenset({Role.VIEW}), form_token="t0ken-of-vic")
@@ -88,6 +90,30 @@ def test_who_has_left_and_cannot_say_so_is_reported_by_another_who_confirms_it(f
     last = fleet.records.audit.entries()[0]
     assert (last.actor.shown_name, last.action) == (ANA.name, "ticket: leave")
     assert (last.after["whom"], last.after["is_clear"]) == ("Tom", True)
+
+
+def test_what_is_about_a_whole_site_names_no_unit_that_carries_it(fleet):
+    fleet.commit(fleet.alarm(0, "site-cut-off"), fleet.alarm(1))
+    site, unit = fleet.sites[0], fleet.sites[0].units[0]
+    number = next(t.number for t in fleet.records.tickets() if t.fault == "site-cut-off")
+    browser = client(board_of(fleet))
+    for path in ("/alarms", "/tickets", "/plan", f"/tickets/{number}"):
+        page = Page(browser.get(path).text).text
+        assert site.name in page, path
+        assert f"{site.name} / {unit.name}" not in page, path
+    assert f"{site.name} / {site.units[1].name}" in Page(browser.get("/alarms").text).text
+
+
+def test_what_was_learned_is_named_in_words(fleet):
+    names = [*((q.name, q.mode, q.unit) for q in STEADY), (FLOAT_LEVEL, "at rest", "mm")]
+    fleet.commit(
+        baselines=[BaselineChange(0, n, mode, 9.5, 0.1, 72, NOW_MS, u) for n, mode, u in names]
+    )
+    site, unit = next(iter(fleet.rows))
+    page = Page(client(board_of(fleet)).get(f"/sites/{site}/{unit}").text).text
+    for words in ("Condensing temperature above air on coil", "the float holds the water"):
+        assert words in page
+    assert not [name for name, _, _ in names if name in page]
 
 
 def test_what_has_left_the_fleets_files_is_shown_without_links_that_lead_nowhere(fleet):

@@ -227,7 +227,8 @@ LIVES: Final[tuple[Life, ...]] = (
     Life("control-with-heat", hours=64, over_k=lambda h: np.full_like(h, 8.0), settings=HEAT,
          drop=lambda h: np.full_like(h, 20.0)),
     Life("control-few-signals", always=dict.fromkeys(
-        ("supply_voltage", "spray_pressure", "conductivity", "relative_humidity"))),
+        ("supply_voltage", "spray_pressure", "conductivity", "relative_humidity",
+         "pump_command"))),
 )  # fmt: skip
 
 
