@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import is_active, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
@@ -167,6 +167,10 @@ def accumulate(view: FrameView) -> None:
 
     # Only what this very frame brought is new: neither a held value nor a repeat counts again.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
+    # A unit that never sent a current is taken at its controller's word, which then is the news.
+    untold = state.value_ms[rows, INDEX["pump_current"]] == 0
+    told = untold & (view.pump_state >= 0) & view.fresh[:, INDEX["pump_command"]]
+    there[:, _A["pump_running"]] |= told
     there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]
     at = span(rows)
     state.bin_sum[at] += np.where(there, sample, 0.0)
@@ -541,7 +545,7 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
     """Mind whose turn it was, where fans come and go without a speed command."""
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
-    stands = is_active(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
+    stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
     close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
 
 

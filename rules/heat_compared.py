@@ -309,16 +309,6 @@ def _rose_since_dry(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bo
     rise, rise_then = divided(newest[at], clean) - 1.0, divided(was, clean) - 1.0
     rose[at] = (rise >= LEAST_RISE) & (rise_then < 0.5 * rise)
     return rose
-    row = rows[at]
-    gap_bins = np.maximum(state.td_gap_h[row, 1].astype(np.float64) * BINS_AN_HOUR, BINS_AN_HOUR)
-    since = np.minimum(dry_age[at] / gap_bins, STEADY_BINS - NEWEST).astype(np.int64)
-    count = state.steady_count[row, q]
-    back = since[:, None] + np.arange(1, NEWEST + 1)
-    then = state.steady[row[:, None], q, (count[:, None] - back) % STEADY_BINS].astype(np.float64)
-    then[back > count[:, None]] = np.nan
-    rise_then = divided(median(then, NEWEST // 2), base[at]) - 1.0
-    rose[at] = rise_then < 0.5 * rise[at]
-    return rose
 
 
 def _effect(

@@ -112,7 +112,7 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     speed = np.array([_number(look.value("fan_speed"))])
     setting = np.array([look.setting(_PROOF, "staged")])
     staged = is_staged(setting, look.state.together_ms[[look.row]])
-    turns = slug == _PROOF and np.isnan(speed[0])
+    turns = slug == _PROOF and bool(takes_turns(look.state, np.array([look.row]), one)[0])
     if slug == _FAULT:
         mask = int(masked(fault, one)[0])
         lost = mask.bit_count()
