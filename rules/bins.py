@@ -411,8 +411,9 @@ def close_bins(
     evaporation = _evaporation_l_min(plan, rows, mean, bulb)
     _fill_trace(state, rows, bin_id, mean, evaporation)
     named = {name: mean[:, column] for name, column in _A.items()}
-    close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
-    close_bottom(plan, state, rows, named | {"evaporation": evaporation}, missed)
+    water = named | {"evaporation": evaporation}
+    close_top(plan, state, rows, water)
+    close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)

@@ -5,7 +5,12 @@ it held them for days, water that leaves that range downwards and does not climb
 enough has evaporated since, leaves the basin as liquid. After a drain and a fill, after weeks at
 rest or in weather in which little evaporates, water is thin for good reason: a basin that stood
 empty, or was not heard of, is not judged before it has been concentrated again, and the way back
-is counted in water evaporated, not in hours.
+is counted in water evaporated, not in hours. While a basin runs over, the way back has not begun.
+
+What evaporates is worked out from the weather, as if the pads were wet. Pads that no longer wet
+evaporate next to nothing, and the bleed that runs on thins the water in the same way. The float
+tells them apart: it must let in what evaporates and what leaves together. If it does not, the count
+says nothing and begins anew.
 """
 
 from __future__ import annotations
@@ -15,17 +20,27 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.balance import (
+    EVAPORATION_ERROR_FRAC,
+    EVAPORATION_SDS,
+    LEAST_MAKEUP_FRAC,
+    LIP_MM,
+    most_makeup_l_min,
+)
+from rules.bin_rings import trace_windows
 from rules.physics.water_balance import volume_l
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, FleetState
-from rules.usual_top import LEAST_RUN_BINS as TOP_RUN_BINS
 from rules.usual_top import STEP_FRAC, usual_top_us_cm
+from rules.water_windows import mean
 
 __all__ = ["close_bottom", "slid_below", "thinner_than_ever", "usual_bottom_us_cm"]
 
+TOP_RUN_BINS: Final = 144
+"""Half a day of running in which the top was not passed: from then on the bottom is looked for."""
 LEAST_RUN_BINS: Final = 576
-"""Two days of running after the top is known: with that three and a half days, during which the
-water stayed in a narrow range, are a habit (judgement)."""
+"""Two days of running after that: two days and a half during which the water stayed in a narrow
+range are a habit (judgement)."""
 LOWER_FRAC: Final = 0.1
 """The quantile: the bottom of a sawtooth, not the pocket of fresh water below it."""
 FIRST_STEPS: Final = 5.0
@@ -50,6 +65,10 @@ NOTHING_TIMES: Final = 0.1
 """Share of the make-up's conductivity below which the probe hangs in air."""
 DRAINED_MM: Final = 20.0
 """Level below which a basin counts as drained (common practice)."""
+HOUR_BINS: Final = 12
+LEAST_HOUR_BINS: Final = 10
+"""Means of an hour of running that the float is judged by: one that opens fully and shuts again is
+seen over its turns."""
 MISSED_BINS: Final = 6
 """Half an hour unheard, in which a basin can be drained and filled."""
 _VOID: Final = -1.0
@@ -88,6 +107,10 @@ def close_bottom(
     unsure = rows[empty | (missed > MISSED_BINS)]
     state.thin_evaporated[unsure] = _VOID
     state.slide_bins[unsure[state.slide_bins[unsure] < SLID]] = 0
+    level = np.fmax(means["level_at_rest"], means["level_running"])
+    over = level >= plan.overflow_mm[rows] - LIP_MM
+    if over.any():
+        _begin_anew(state, rows[over])
     learns = (means["pump_running"] >= 1.0) & ~np.isnan(now)
     at = np.flatnonzero(learns & (state.top_run_bins[rows] >= TOP_RUN_BINS))
     if not len(at):
@@ -158,6 +181,32 @@ def _count(plan: FleetPlan, state: FleetState, row: I64, thin: Bool, evaporation
     state.thin_evaporated[row] = np.where(thin, since, 0.0)
     bins = state.thin_run_bins[row]
     state.thin_run_bins[row] = np.where(thin, np.minimum(bins, 60_000) + 1, 0)
+    unfed = row[thin]
+    _begin_anew(state, unfed[_not_fed(plan, state, unfed)])
+
+
+def _begin_anew(state: FleetState, row: I64) -> None:
+    """From here on the way back is counted; a basin that was empty is not judged any sooner."""
+    state.thin_run_bins[row] = 0
+    state.thin_evaporated[row] = np.minimum(state.thin_evaporated[row], 0.0)
+
+
+def _not_fed(plan: FleetPlan, state: FleetState, row: I64) -> Bool:
+    """Whether less came in than would have to evaporate and leave, to keep the water as thin, (k,).
+
+    Thin water in balance has :math:`B = E / (C / C_m - 1)`, and the float lets in E + B. All errors
+    are against it: the least of B, the most of the float.
+    """
+    names = ("conductivity", "level_running", "evaporation", "makeup_flow")
+    now, level, evaporation, metered = (
+        mean(window, LEAST_HOUR_BINS) for window in trace_windows(state, row, names, HOUR_BINS)
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        over = now / (LEAST_MAKEUP_FRAC * plan.makeup_us_cm[row]) - 1.0
+        least = (1.0 - EVAPORATION_SDS * EVAPORATION_ERROR_FRAC) * evaporation / over
+    at_most = most_makeup_l_min(plan, row, level, metered)
+    unfed: Bool = (over > 0.0) & (evaporation + least > at_most)
+    return unfed
 
 
 def usual_bottom_us_cm(state: FleetState, rows: I64) -> F64:
