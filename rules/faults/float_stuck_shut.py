@@ -52,11 +52,9 @@ def judge_shut(view: BinView, announced: I8) -> I8:
         announced,
     )
     # A basin that fills (after a clean, a drained night) is on its way: its delay starts anew.
-    a_bin_mm = plan.makeup_max_l_min[rows] / plan.area_m2[rows] * (BIN_MS / 60_000.0)
-    swift = np.clip(FILLING_FRAC * a_bin_mm, view.setting(_SHUT, "filling_mm"), MOST_WAVES_MM)
-    # Water that comes back from the pads is no filling.
-    filling = (_rise_mm(view) >= swift) & ~at_rest_told
-    severity = np.where(filling & (severity > 0) & (announced == 0), 0, severity).astype(np.int8)
+    begins = np.flatnonzero((severity > 0) & (announced == 0))
+    if len(begins):
+        severity[begins[_fills(view.only(begins)) & ~at_rest_told[begins]]] = 0
     # A pump whose suction is bare cannot draw its full current: then it is the reading that is low.
     bare = level < plan.pump_minimum_mm[rows] - view.setting(_SHUT, "under_level_mm")
     if (bare & (severity > 0)).any():
@@ -117,13 +115,20 @@ FULL_CURRENT_FRAC: Final = 0.96
 """Share of the clean current above which the pump moves its water."""
 
 
-def _rise_mm(view: BinView) -> F64:
-    """Rise of the newest mean above the lowest of the three before it; 0 where not known."""
+def _fills(view: BinView) -> Bool:
+    """Whether the newest mean stands above the lowest of the three before it as by an open valve.
+
+    Water that comes back from the pads is no filling: the caller minds how the pump stands.
+    """
+    plan, rows = view.plan, view.rows
+    a_bin_mm = plan.makeup_max_l_min[rows] / plan.area_m2[rows] * (BIN_MS / 60_000.0)
+    swift = np.clip(FILLING_FRAC * a_bin_mm, view.setting(_SHUT, "filling_mm"), MOST_WAVES_MM)
     window = view.trace("level_running", TREND_BINS)
     window = np.where(np.isnan(window), view.trace("level_at_rest", TREND_BINS), window)
     before = np.where(np.isnan(window[:, -4:-1]), np.inf, window[:, -4:-1]).min(axis=1)
     rise = window[:, -1] - before
-    return np.where(np.isfinite(rise), rise, 0.0)
+    fills: Bool = np.isfinite(rise) & (rise >= swift)
+    return fills
 
 
 # ---------------------------------------------------------------- explanations
