@@ -367,6 +367,8 @@ def _usual_reading(look: UnitLook) -> Reading | None:
                    low=bottom, high=top, note=note)  # fmt: skip
 
 
+_PLANS: Final = {"basin-leaks": "inspection", "float-stuck-open": "float-valve"}
+
 BLEED_STUCK_OPEN: Final = Rule(
     Fault(
         slug=_SLUG,
@@ -380,7 +382,7 @@ BLEED_STUCK_OPEN: Final = Rule(
         action="Shut the bleed by hand: does it stop? Else look at the drain and under the basin.",
         causes=tuple(
             CauseEntry(r.slug, r.title, r.look_at,
-                       "inspection" if r.slug == "basin-leaks" else "water-quality")
+                       _PLANS.get(r.slug, "water-quality"))
             for r in _CAUSES
         ),
         needs=("pump_current",),
