@@ -15,6 +15,7 @@ from rules.bleed_habit import forget_bleed
 from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import FLOAT_LEVEL, forget_float
+from rules.fresh_fill import forget_fills
 from rules.heat import forget_effect
 from rules.state import STEADY, FleetState
 
@@ -79,6 +80,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     if _is_about("bleed", action):
         # Not at the mere cleaning: one that did not help must not teach thin water as the habit.
         forget_bleed(state, row)
+    if _is_about("basin", action):
+        forget_fills(state, row)
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
     return (

@@ -28,6 +28,7 @@ from rules.events import BaselineChange
 from rules.fan_rounds import close_rounds
 from rules.float_rest import learn_float
 from rules.frames import FrameView
+from rules.fresh_fill import close_fill
 from rules.heat import fan_shares, heat_means, wanted_means
 from rules.heat_compared import (
     HeatRejection,
@@ -413,6 +414,8 @@ def close_bins(
     close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
     close_bottom(plan, state, rows, named | {"evaporation": evaporation}, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
+    level = np.fmax(named["level_at_rest"], named["level_running"])
+    close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(

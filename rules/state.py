@@ -71,6 +71,9 @@ ADDED_LATER: Final = frozenset({
     "round_ended_by", "rounds", "running_current_a",
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
+    "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
+    "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
+    "slide_bins", "slide_from_us_cm",
     "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
     "level_longest_bins",
 })  # fmt: skip
@@ -277,11 +280,25 @@ class FleetState:
     bottom_us_cm: F32
     thin_run_bins: U16  # running bins since the water was last as concentrated as usual
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
+    slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
+    slide_from_us_cm: F32  # its bottom then
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
     stroke_bins: U16  # bins since
     stroke_run_bins: U8  # running bins since, up to what is enough
+    # what the basin reads just after it was filled from empty, see rules/fresh_fill.py
+    empty_bins: U8  # bins without water, kept while it fills; 0 once that is over
+    filling_bins: U8  # bins since
+    old_water_us_cm: F32  # reading of the water that was drained last, and of what usually is
+    old_usual_us_cm: F32
+    fills: U8  # fills seen, 255 at most
+    fills_off: I8  # newest in a row that are off the usual, negative where softer
+    fill_says: I8  # 1 for harder make-up, -1 for softer, 0 as ever
+    fill_us_cm: F32  # reading of the newest, and the bin in which it was taken
+    fill_bin: I32
+    fill_usual_us_cm: F32  # slow mean of all, and of how far they are off what is expected
+    fill_spread: F32
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -423,10 +440,23 @@ class FleetState:
             bottom_us_cm=np.zeros(n, dtype=np.float32),
             thin_run_bins=np.zeros(n, dtype=np.uint16),
             thin_evaporated=np.zeros(n, dtype=np.float32),
+            slide_bins=np.zeros(n, dtype=np.uint16),
+            slide_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),
             stroke_run_bins=np.zeros(n, dtype=np.uint8),
+            empty_bins=np.zeros(n, dtype=np.uint8),
+            filling_bins=np.zeros(n, dtype=np.uint8),
+            old_water_us_cm=np.full(n, np.nan, dtype=np.float32),
+            old_usual_us_cm=np.zeros(n, dtype=np.float32),
+            fills=np.zeros(n, dtype=np.uint8),
+            fills_off=np.zeros(n, dtype=np.int8),
+            fill_says=np.zeros(n, dtype=np.int8),
+            fill_us_cm=np.full(n, np.nan, dtype=np.float32),
+            fill_bin=np.zeros(n, dtype=np.int32),
+            fill_usual_us_cm=np.zeros(n, dtype=np.float32),
+            fill_spread=np.zeros(n, dtype=np.float32),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),

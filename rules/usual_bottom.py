@@ -21,7 +21,7 @@ from rules.state import BIN_MS, FleetState
 from rules.usual_top import LEAST_RUN_BINS as TOP_RUN_BINS
 from rules.usual_top import STEP_FRAC, usual_top_us_cm
 
-__all__ = ["close_bottom", "thinner_than_ever", "usual_bottom_us_cm"]
+__all__ = ["close_bottom", "slid_below", "thinner_than_ever", "usual_bottom_us_cm"]
 
 LEAST_RUN_BINS: Final = 576
 """Two days of running after the top is known: with that three and a half days, during which the
@@ -53,6 +53,25 @@ DRAINED_MM: Final = 20.0
 MISSED_BINS: Final = 6
 """Half an hour unheard, in which a basin can be drained and filled."""
 _VOID: Final = -1.0
+HELD_FRAC: Final = 0.85
+"""Bottom over top from which the bleed surely holds the water: where it only follows the pump, day
+and night move it by more, unless the basin is large (below)."""
+TURNOVER_H: Final = 12.0
+"""Time in which the intended bleed of a dry hot day changes the basin's water once, up to which day
+and night would show in a water that nothing holds: at a third of that evaporation it is a day and
+a half, which still moves it by a sixth (judgement)."""
+BACK_FRAC: Final = 0.9
+"""Share of that bottom below which the reading has left it, and above which it is back: waves of a
+sawtooth and a probe's scatter are within."""
+FORGETS: Final = 3.5e-5
+"""Share of the bottom it left that is forgotten in a bin below it: a hundredth in a day, as seasons
+go; fouling of weeks goes further."""
+SLIDE_BINS: Final = 288
+"""A day of running: a valve that does not shut changes a basin of such a turnover within hours, and
+a probe that fouls takes days (judgement)."""
+HABIT_BINS: Final = 4032
+"""Two weeks of running below it, but not far: then that is the habit."""
+SLID: Final = 65_535
 
 
 def close_bottom(
@@ -66,7 +85,9 @@ def close_bottom(
     now, limit = means["conductivity"], plan.conductivity_limit_us_cm[rows]
     level = np.fmin(means["level_at_rest"], means["level_running"])
     empty = (level < DRAINED_MM) | (now < NOTHING_TIMES * plan.makeup_us_cm[rows])
-    state.thin_evaporated[rows[empty | (missed > MISSED_BINS)]] = _VOID
+    unsure = rows[empty | (missed > MISSED_BINS)]
+    state.thin_evaporated[unsure] = _VOID
+    state.slide_bins[unsure[state.slide_bins[unsure] < SLID]] = 0
     learns = (means["pump_running"] >= 1.0) & ~np.isnan(now)
     at = np.flatnonzero(learns & (state.top_run_bins[rows] >= TOP_RUN_BINS))
     if not len(at):
@@ -77,6 +98,7 @@ def close_bottom(
     bottom = state.bottom_us_cm[row].astype(np.float64)
     bottom = np.where(run > 0, bottom, state.top_us_cm[row])
     thin = now < THIN_FRAC * bottom
+    _slide(plan, state, row, now, bottom)
     step = STEP_FRAC * bottom * np.where(now > bottom, LOWER_FRAC, LOWER_FRAC - 1.0)
     step *= np.where(first, FIRST_STEPS, np.where(thin, THIN_STEPS, 1.0))
     # Above its limit no habit is a good one.
@@ -86,6 +108,43 @@ def close_bottom(
     few = np.flatnonzero(thin | (state.thin_run_bins[row] > 0) | (state.thin_evaporated[row] < 0))
     if len(few):
         _count(plan, state, row[few], thin[few], means["evaporation"][at[few]])
+
+
+def _slide(plan: FleetPlan, state: FleetState, row: I64, now: F64, bottom: F64) -> None:
+    """Follow readings that leave the range in which they were held, slowly and downwards.
+
+    The bottom that they left is remembered by itself, since the usual one follows them.
+    """
+    from_ = state.slide_from_us_cm[row].astype(np.float64)
+    held = bottom >= HELD_FRAC * state.top_us_cm[row]
+    at = np.flatnonzero((now < BACK_FRAC * from_) | ((bottom > from_) & held))
+    back = row[(state.slide_bins[row] > 0) & (now >= BACK_FRAC * from_)]
+    state.slide_bins[back] = 0
+    if not len(at):
+        return
+    row, now, bottom, from_, held = row[at], now[at], bottom[at], from_[at], held[at]
+    turnover_h = (
+        plan.float_shut_mm[row] * plan.area_m2[row]
+        * (plan.target_cycles[row] - 1.0) / (60.0 * plan.design_evaporation_l_min[row])
+    )  # fmt: skip
+    learns = held & (turnover_h <= TURNOVER_H) & (state.bottom_run_bins[row] >= LEAST_RUN_BINS)
+    from_ = np.where(learns, np.maximum(from_, bottom), from_)
+    below = now < BACK_FRAC * from_
+    from_ = np.where(below, (1.0 - FORGETS) * from_, from_)
+    bins = state.slide_bins[row].astype(np.int64)
+    habit = (bins >= HABIT_BINS) & (bins < SLID)
+    state.slide_from_us_cm[row] = np.where(habit, bottom, from_)
+    # Water that was thinned within hours tells of no slide, however long it stays thin.
+    arrived = np.where(bins >= SLIDE_BINS, SLID, 0)
+    more = np.where(now < THIN_FRAC * from_, arrived, bins + 1)
+    bins = np.where(bins == SLID, SLID, more)
+    state.slide_bins[row] = np.where(habit | ~below, 0, bins).astype(np.uint16)
+
+
+def slid_below(state: FleetState, rows: I64) -> Bool:
+    """Units whose reading slid, over days, far below the range in which it was held, (k,)."""
+    slid: Bool = state.slide_bins[rows] == SLID
+    return slid
 
 
 def _count(plan: FleetPlan, state: FleetState, row: I64, thin: Bool, evaporation: F64) -> None:

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import may_stand
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, ring_window
 from rules.state import STEADY, STEADY_BINS, FleetState
@@ -29,12 +29,13 @@ LEAST_HOURS: Final = 24
 def learn_low(state: FleetState, rows: I64, end_ms: I64, fresh: Bool) -> None:
     """Mind the running hours that the closed bins of ``rows`` complete, while they still teach.
 
-    ``fresh`` says that the bin gave an accepted mean of the current. Any standing alarm spoils it.
+    ``fresh`` says that the bin gave an accepted mean of the current. Any alarm that stands, or
+    may while it is held, spoils it.
     """
     whole = fresh & (state.steady_count[rows, _CURRENT] % HOUR_BINS == 0)
     at = np.flatnonzero(whole & (state.baseline_ms[rows, _CURRENT] > 0))
     at = at[~_is_learned(state, rows[at], end_ms[at]) & ~state.baseline_frozen[rows[at]]]
-    at = at[~is_active(state.alarm_state[rows[at]]).any(axis=1)]
+    at = at[~may_stand(state.alarm_state[rows[at]]).any(axis=1)]
     if not len(at):
         return
     row = rows[at]

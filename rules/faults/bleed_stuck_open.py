@@ -16,6 +16,7 @@ from rules.arrays import F64, I8, I64
 from rules.balance import (
     FLOAT_ERROR_FRAC,
     FLOAT_LEVEL_ERROR_MM,
+    LEAST_MAKEUP_FRAC,
     METER_ZERO_FRAC,
     METER_ZERO_L_MIN,
     balance_of_look,
@@ -55,29 +56,31 @@ _SIGNS: Final = (
          "the water is as it used to be", 1.0),
     Sign("falls", "", "the level falls at rest", "the level holds at rest", 1.0),
     Sign("thins", "", "the water thins at rest", "conductivity holds at rest", 1.0),
+    Sign("below", "", "the reading is less than the make-up's, which no lost water explains",
+         "the reading is more than the make-up's", 2.0, deciding=True),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-valve", "Bleed valve stuck open: dirt on its seat, or still powered",
-                 {"bleed": 1, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
+                 {"bleed": 1, "waste": 1, "usual": -1, "falls": -1, "thins": -1, "below": 0},
                  "Stop the bleed at its controller: does water still run from its end?"),
     SignatureRow("bleed-setting", "Bleed set far too large, or its setpoint too low",
-                 {"bleed": 1, "waste": 1, "usual": 0, "falls": 0, "thins": 0},
+                 {"bleed": 1, "waste": 1, "usual": 0, "falls": 0, "thins": 0, "below": 0},
                  "Measure the bleed with a jug; compare setpoint and timer with the cycles."),
     SignatureRow("drain-passing", "Drain valve or plug not tight",
-                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1, "below": 0},
                  "Look at the drain's end with the bleed shut."),
     SignatureRow("basin-leaks", "Basin, hose or pump seal leaks",
-                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1, "below": 0},
                  "Look under the basin and along the pipes."),
-    SignatureRow("makeup-quality-changed", "Make-up water has become softer",
-                 {"bleed": 0, "waste": 1, "usual": 0, "falls": 0, "thins": 0},
-                 "Measure the make-up's conductivity at a tap."),
     SignatureRow("float-stuck-open", "Make-up valve stuck open: the basin runs over",
-                 {"bleed": 0, "waste": 1, "usual": -1, "falls": 0},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": 0, "below": 0},
                  "Look at the overflow; lift the float: does the valve shut?"),
     SignatureRow("conductivity-probe", "Probe reads low, and nothing leaves",
-                 {"bleed": 0, "usual": -1, "falls": 0, "thins": 0},
+                 {"bleed": 0, "usual": -1, "falls": 0, "thins": 0, "below": -1},
                  "Compare with a hand meter; clean the probe."),
+    SignatureRow("makeup-quality-changed", "Make-up water has become softer",
+                 {"bleed": 0, "waste": 1, "usual": 0, "falls": 0, "thins": 0, "below": -1},
+                 "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
 
 
@@ -300,6 +303,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         "falls": None if fall is None
         else -1 if fall <= -look.setting(_SLUG, "fall_mm") or thin == -1 else 0,
         "thins": thin,
+        "below": _below(look),
     }  # fmt: skip
     limits = []
     if metered is None:
@@ -323,13 +327,27 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         else "at rest, when none should" if at_rest is not None else "far faster than intended"
     )  # fmt: skip
     return Evidence(
-        summary=f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste.",
+        summary=(
+            "The basin seems to lose water fast, but it reads less than the make-up, which no lost "
+            "water explains: the probe reads low, or the make-up has become softer."
+            if seen["below"] == -1
+            else f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste."
+        ),
         confidence=0.92 if metered else 0.75,
         readings=tuple(readings),
         causes=rank(_SIGNS, _CAUSES, seen),
         signals=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "pump_current"),
         limits=tuple(limits),
     )
+
+
+def _below(look: UnitLook) -> int | None:
+    """-1 where a running unit reads less than any make-up that fits its site file; else 0."""
+    value = look.recent("conductivity")
+    if value is None or look.state.pump_state[look.row] != 1:
+        return None
+    ratio = value / look.unit.water.makeup_conductivity_us_cm
+    return -1 if ratio < LEAST_MAKEUP_FRAC else 0 if ratio > 1.0 else None
 
 
 def _habit_readings(look: UnitLook) -> list[Reading]:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import T0_MS, engine_of, site, unit_data
+from support.fleet import T0_MS, Feed, engine_of, site, unit_data
 
 from rules.engine import Engine
 from rules.events import Action, ActionKind, AlarmEvent, Change, Severity
@@ -116,3 +116,16 @@ def test_a_clean_current_that_is_learned_anew_starts_its_wander_anew(lived):
     engine.samples(0, np.full(84, row, dtype=np.int32), times, frames)
     assert engine.state.baseline_ms[row, 0] > now_ms
     assert engine.state.current_hours[row] <= 1
+
+
+def test_a_unit_out_of_service_teaches_no_lowest_hour():
+    """Whoever works on it may throttle its pump."""
+    feed = Feed(engine_of())
+    state = feed.engine.state
+    feed.run(10 * 3600.0, step_s=300.0)
+    known = int(state.current_hours[0])
+    assert known >= 1
+    feed.engine.act(Action(1, ActionKind.OUT_OF_SERVICE, 0, "", feed.now_ms, "R. Marsh", "Trial"))
+    feed.run(4 * 3600.0, step_s=300.0, pump_current=3.2)
+    assert int(state.current_hours[0]) == known
+    assert state.current_low_a[0] > 3.5
