@@ -427,6 +427,8 @@ def close_bins(
     steady[:, _Q["td_dry"]] = heat.dry
     steady[:, _Q["td_wet"]] = heat.wet
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
+    # While somebody works on a unit its means are neither news nor those of a clean one.
+    steady[state.out_of_service_until_ms[rows] != 0] = np.nan
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
     _mind_turns(plan, state, rows, end_ms)
     look_at_water(plan, state, rows, bin_id)

@@ -95,7 +95,9 @@ _CAUSES: Final = (
 )  # fmt: skip
 
 
-_JOBS: Final = {"basin-leaks": "inspection", "pads-not-wetting": "pads"}
+_JOBS: Final = {
+    "basin-leaks": "inspection", "float-stuck-open": "float-valve", "pads-not-wetting": "pads",
+}  # fmt: skip
 """Job plans of the causes that are not of the water itself."""
 
 
