@@ -14,7 +14,7 @@ from rules.alarms import Happening, next_state
 from rules.answers import answer
 from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Severity
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
-from rules.heat import forget_before_service
+from rules.heat_memory import forget_before_service
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.state import FleetState

@@ -16,7 +16,7 @@ from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import FLOAT_LEVEL, forget_float
 from rules.fresh_fill import forget_fills
-from rules.heat import forget_effect
+from rules.heat_memory import forget_effect
 from rules.state import STEADY, FleetState
 
 __all__ = ["LEARNED_TITLES", "ON_BASELINES", "act_on_baselines"]

@@ -29,7 +29,7 @@ from rules.fan_rounds import close_rounds
 from rules.float_rest import learn_float
 from rules.frames import FrameView
 from rules.fresh_fill import close_fill
-from rules.heat import fan_shares, heat_means, wanted_means
+from rules.heat import fan_shares, heat_means
 from rules.heat_compared import (
     HeatRejection,
     heat_is_calm,
@@ -37,6 +37,8 @@ from rules.heat_compared import (
     heat_rejection,
     nothing_seen,
 )
+from rules.learning import learn_baselines
+from rules.pad_evaporation import close_evaporation
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min
 from rules.physics.pump import current_at_rated_voltage_a
@@ -63,9 +65,8 @@ from rules.state import (
 )
 from rules.stillness import close_stillness
 from rules.usual_bottom import close_bottom
-from rules.usual_current import forget_low, learn_low
+from rules.usual_current import learn_low
 from rules.usual_top import close_top
-from rules.wet_course import learn_course
 
 __all__ = [
     "BinView",
@@ -423,6 +424,7 @@ def close_bins(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )
     named["fan_square"] = _fan_square(plan, state, rows, named["fan_capacity"])
+    close_evaporation(plan, state, rows, bin_id)
     heat = heat_means(plan, state, rows, bin_id, wet, bulb, named)
     steady[:, _Q["td_dry"]] = heat.dry
     steady[:, _Q["td_wet"]] = heat.wet
@@ -438,7 +440,7 @@ def close_bins(
         BaselineChange(r, STEADY[q].name, STEADY[q].mode, None, None, 0, ends[r], STEADY[q].unit)
         for r, q in heat.lost
     ]
-    changes += _learn(plan, state, rows, end_ms)
+    changes += learn_baselines(plan, state, rows, end_ms)
     learn_low(state, rows, end_ms, ~np.isnan(steady[:, _Q["pump_current"]]))
     changes += learn_float(plan, state, rows, bin_id, end_ms)
 
@@ -552,53 +554,3 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
 
     stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
     close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
-
-
-def _learn(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> list[BaselineChange]:
-    """Learn the baselines that have enough steady means, where no alarm spoils them.
-
-    Learned once and kept: a fault that grows slowly must not teach itself into the baseline. Only a
-    cleaning that has proven to help, or a person, asks for another; until then the old one holds.
-    """
-    bins = np.asarray(plan.settings.get(FLEET, "baseline_bins", rows)).astype(np.int64)
-    wanted = wanted_means(plan, state, rows, bins)
-    enough = state.steady_count[rows] >= wanted
-    due = enough & (np.isnan(state.baseline[rows]) | state.baseline_relearn[rows])
-    due &= ~state.baseline_frozen[rows, None]
-    if not due.any():
-        return []
-    due &= ~is_active(state.alarm_state[rows]).any(axis=1, keepdims=True)
-    which, quantity = np.nonzero(due)
-    row = rows[which]
-    n = wanted[which, quantity]
-    back = np.arange(STEADY_BINS, 0, -1)
-    position = (state.steady_count[row, quantity][:, None] - back) % STEADY_BINS
-    window = state.steady[row[:, None], quantity[:, None], position].astype(np.float64)
-    window[back > n[:, None]] = np.nan
-    middle = median_last_axis(window)
-    spread = 1.4826 * median_last_axis(np.abs(window - middle[:, None]))
-    older = back > n[:, None] // 2
-    halves: F64 = np.abs(
-        median_last_axis(np.where(older, window, np.nan))
-        - median_last_axis(np.where(older, np.nan, window))
-    )
-    drift_pct = np.broadcast_to(plan.settings.get(FLEET, "baseline_drift_pct", rows), len(rows))
-    limit = np.maximum(drift_pct[which] / 100.0 * np.abs(middle), 0.5 * spread)
-    steady: Bool = np.asarray(halves <= limit, dtype=np.bool_)
-    row, quantity, at_ms = row[steady], quantity[steady], end_ms[which][steady]
-    state.baseline[row, quantity] = middle[steady]
-    state.baseline_spread[row, quantity] = spread[steady]
-    state.baseline_count[row, quantity] = n[steady]
-    state.baseline_ms[row, quantity] = at_ms
-    state.baseline_relearn[row, quantity] = False
-    forget_low(state, row[quantity == _Q["pump_current"]])
-    wetted = quantity == _Q["td_wet"]
-    if wetted.any():
-        learn_course(state, row[wetted], n[steady][wetted])
-    return [
-        BaselineChange(r, STEADY[q].name, STEADY[q].mode, value, width, count, t, STEADY[q].unit)
-        for r, q, value, width, count, t in zip(
-            row.tolist(), quantity.tolist(), middle[steady].tolist(), spread[steady].tolist(),
-            n[steady].tolist(), at_ms.tolist(), strict=True,
-        )
-    ]  # fmt: skip

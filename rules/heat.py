@@ -23,7 +23,6 @@ from rules.physics.condenser import UA_EXPONENT, capacity_frac
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.refrigerant import condensing_temperature_degc
 from rules.plan import FleetPlan
-from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.staging import is_stepped
 from rules.state import HEAT_PARTS, STEADY, WET_FALLS, FleetState
@@ -36,14 +35,10 @@ __all__ = [
     "HeatMeans",
     "divided",
     "fan_shares",
-    "forget",
-    "forget_before_service",
-    "forget_effect",
     "heat_means",
     "over_ambient_k",
     "rated_ntu",
     "usual_load_frac",
-    "wanted_means",
 ]
 
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
@@ -82,13 +77,10 @@ LOAD_FRAC_PER_K: Final = 0.01
 LEAST_TD_K: Final = 1.0
 LEAST_PAD_AIRFLOW_FRAC: Final = 0.5
 """Pads are not quite quadratic: over 0.5 to 1 the error of the square stays below a fifth."""
-RARE_SHARE: Final = 4
-"""The share, one in so many, of the usual means that are enough once a week has gone."""
 BINS_AN_HOUR: Final = 12
 UNKNOWN_STRIDE_H: Final = 3
 UNKNOWN_LONG: Final = 56
 """Window in means where the load is not known: more than a week."""
-_NEVER: Final = 1_000_000_000
 GAP_WEIGHT: Final = 1.0 / 6.0
 SWITCH_BINS: Final = 12
 """Longest time between the means before and after a change of mode: the load is then the same."""
@@ -252,37 +244,6 @@ def _usable(
     return used, kw
 
 
-def forget(state: FleetState, row: int) -> None:
-    """What was measured of coil and pads says nothing any more: what spoilt it is mended."""
-    for name in ("td_dry", "td_wet"):
-        state.steady[row, _Q[name]] = np.nan
-        state.steady_count[row, _Q[name]] = 0
-    state.heat_bins[row] = 0
-    forget_effect(state, row)
-
-
-def forget_before_service(state: FleetState, row: int) -> None:
-    """Somebody was at the unit: the means of before say nothing of coil and pads of now.
-
-    What is still to be learned goes on: a week that a visit falls into is as good as another.
-    """
-    for name in ("td_dry", "td_wet"):
-        q = _Q[name]
-        if not np.isnan(state.baseline[row, q]):
-            state.steady[row, q] = np.nan
-            state.steady_count[row, q] = 0
-    state.heat_bins[row] = 0
-    forget_effect(state, row)
-
-
-def forget_effect(state: FleetState, row: int) -> None:
-    """The same of what dry and wet running say together of the pads."""
-    state.switch_effect[row] = np.nan
-    state.wet_td_k[row] = np.nan
-    state.wet_depression_k[row] = np.nan
-    state.dry_hold_bin[row] = 0
-
-
 def _mind_load(state: FleetState, rows: I64) -> list[tuple[int, int]]:
     """A unit that begins to send its load is learned anew: its means are of another kind.
 
@@ -412,27 +373,6 @@ def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None
         state.switch_effect[kept] = ring
         first = np.isnan(state.step_clean[kept]) & ~np.isnan(ring).any(axis=1)
         state.step_clean[kept[first]] = np.median(ring[first], axis=1)
-
-
-def wanted_means(plan: FleetPlan, state: FleetState, rows: I64, wanted: I64) -> I64:
-    """How many means each baseline of each unit rests on, (k, quantities).
-
-    Without a load a TD rests on what its first week or more brought, however little: the load's
-    course over the week is part of it.
-    """
-    out = np.empty((len(rows), len(STEADY)), dtype=np.int64)
-    out[:] = wanted[:, None] if wanted.ndim else wanted
-    usual = np.broadcast_to(plan.settings.get(FLEET, "heat_baseline_bins", rows), len(rows))
-    days = plan.settings.get(FLEET, "heat_baseline_no_load_days", rows)
-    for i, name in enumerate(("td_dry", "td_wet")):
-        count = state.steady_count[rows, _Q[name]]
-        span_d = (state.bin_id[rows] - state.td_first_bin[rows, i]) / (24.0 * BINS_AN_HOUR)
-        week = np.where(span_d >= days, np.clip(count, usual // 2, UNKNOWN_LONG), _NEVER)
-        # A mode that it runs in now and then has few hours in a week: at a known load they do.
-        rare = np.where(span_d >= days, np.clip(count, usual // RARE_SHARE, usual), usual)
-        out[:, _Q[name]] = np.where(state.heat_load_seen[rows], rare, week)
-    out[:, _Q["pad_pressure_drop"]] = usual
-    return out
 
 
 def fan_shares(state: FleetState, rows: I64, share: F64, active: Bool) -> None:

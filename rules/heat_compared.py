@@ -15,6 +15,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
+from rules.pad_evaporation import evaporated_share
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.robust import median
 from rules.plan import FleetPlan
@@ -25,6 +26,7 @@ from rules.wet_course import PAD_ERROR_FRAC, TD_ERROR_FRAC, Fall, fall_of, newes
 __all__ = [
     "LEAP_SHARE",
     "LEAST_LEAP",
+    "NO_LOAD_RATIO",
     "Compared",
     "HeatRejection",
     "heat_is_calm",
@@ -49,12 +51,18 @@ CALM_EFFECT_FRAC: Final = 0.5
 STALE_DRY_BINS: Final = 3 * 24 * BINS_AN_HOUR
 """Dry running longer ago says nothing of the coil of today."""
 RECENT_DRY_BINS: Final = 10 * 24 * BINS_AN_HOUR
+DAY_BINS: Final = 24 * BINS_AN_HOUR
+WET_CEASED_DAYS: Final = 2
+"""One cool day without wet running is everyday; the medians rest on days (judgement)."""
 WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
 """The age up to which a mean of wet running is news: two of its hours."""
 LEAST_SWITCHES: Final = 3
 MEDIAN_FACTOR: Final = 1.2533
 """Standard error of a median of n normal values, times sqrt(n) over their deviation."""
 LEAST_LEAP: Final = 0.15
+NO_LOAD_RATIO: Final = 1.33
+"""A TD this far over its clean one is no matter of the load, where none is sent: sites grow by a
+fifth, or a quarter, without a word (common practice)."""
 LEAST_RISE: Final = 0.1
 """A rise of the wet TD below this came from nothing (judgement)."""
 LEAP_SHARE: Final = 0.35
@@ -109,6 +117,10 @@ class HeatRejection:
     """The unit ran dry within ten days, and its clean state is known."""
     wet_recent: Bool
     """The same of wet running."""
+    dry_today: Bool
+    """Its newest dry mean is a day old at most."""
+    wet_ceased: Bool
+    """It used to run wet, and has not for days: it runs dry in the hours that used to be wet."""
     dry: Compared
     wet: Compared
     effect: F64
@@ -140,11 +152,22 @@ class HeatRejection:
     fall_base: F64
     """The wet TD over its clean one, without what the depression explains."""
     fall_base_se: F64
+    evaporated: F64
+    """What the pads evaporate by the meters, at equal weather and airflow, over the clean state:
+    a share that less load does not change."""
     wet_news: Bool
     """A wet mean came of late: what dry running alone brings is no news of the pads."""
     wet_moves: Bool
     """The newest wet TDs differ from those just before, and no course with the depression explains
     it: something came or went at once."""
+
+    def lost_by_water(self) -> F64:
+        """Share of the pads' effect that is gone by the meters, (m,), where the wet TD rose too.
+
+        NaN where it did not, or they do not tell. A meter that reads wrong warms nothing.
+        """
+        rose = np.fmax(self.wet.newest, self.wet.short) - 1.0 >= LEAST_RISE
+        return np.where(rose, 1.0 - self.evaporated, np.nan)
 
     def pads_clog(self, rise_low_pct: F64) -> Bool:
         """Where the gauge over the pads has surely risen by half of what is told, (m,).
@@ -230,6 +253,9 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         load_known=known,
         dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
         wet_recent=(bin_id - state.td_last_bin[rows, 1] <= RECENT_DRY_BINS) & ~np.isnan(wet.long),
+        dry_today=dry_age <= DAY_BINS,
+        wet_ceased=~np.isnan(wet_base)
+        & (bin_id - state.td_last_bin[rows, 1] > WET_CEASED_DAYS * DAY_BINS),
         dry=dry,
         wet=wet,
         effect=effect,
@@ -249,6 +275,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         fall_learned=fall.learned & known,
         fall_base=fall.base,
         fall_base_se=fall.base_se,
+        evaporated=evaporated_share(state, rows),
         wet_news=bin_id - state.td_last_bin[rows, 1] <= WET_NEWS_BINS,
         wet_moves=fall.crooked | (_moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
     )
@@ -311,6 +338,22 @@ def _rose_since_dry(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bo
     return rose
 
 
+def _rose_long_ago(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Bool:
+    """Whether the wet TD rose, by more than loads do, before the dry ones that are looked at, (m,).
+
+    Where those are as they were, neither coil nor load did it, whatever its course: pads that fail
+    by and by, between a dry day and a humid one, make no straight line.
+    """
+    newest = median(newest_means(state, rows, "td_wet", NEWEST), NEWEST // 2)
+    out: Bool = newest >= NO_LOAD_RATIO * base
+    at = np.flatnonzero(out)
+    if len(at):
+        gap_bins = state.td_gap_h[rows[at], 0].astype(np.float64) * BINS_AN_HOUR
+        first = dry_age[at] + ((NEWEST - 1) * gap_bins).astype(np.int64)
+        out[at] = ~_rose_since_dry(state, rows[at], first, base[at])
+    return out
+
+
 def _effect(
     plan: FleetPlan,
     state: FleetState,
@@ -348,6 +391,7 @@ def _effect(
     level = clean - (wet_td - wet_base) / depth
     course = np.where(fall.learned, clean - fall.lost, fall.effect)
     better = (course > both) & fall.mostly
+    better &= ~(same & ~known & _rose_long_ago(state, rows, dry_age, wet_base))
     both = np.where(better, course, both)
     both_sd = np.where(better, fall.sd, both_sd)
 

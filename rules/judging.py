@@ -22,7 +22,7 @@ from rules.alarms import (
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Severity
 from rules.faults.registry import FAULT_INDEX, RULES
-from rules.heat import forget
+from rules.heat_memory import forget
 from rules.look import UnitLook
 from rules.plan import FleetPlan
 from rules.state import FleetState

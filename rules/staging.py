@@ -85,12 +85,12 @@ up and down. One proof that flickers makes many, but only between two neighbours
 
 
 def mind_steps(state: FleetState, rows: I64, proven: F64) -> None:
-    """Mind how many fans are seen running, of the units that send no speed command.
+    """Mind how many fans are seen running, of units that are not known to run them together.
 
     ``proven`` is how many fans are proven, (k,), NaN where no proof is known. Fans at a common
     speed are all there or none; fans that start across the line walk through the numbers between.
     """
-    at = np.flatnonzero((proven > 0) & ~state.speed_seen[rows])
+    at = np.flatnonzero((proven > 0) & _may_step(state, rows))
     if not len(at):
         return
     row, now = rows[at], np.minimum(proven[at], 255).astype(np.uint8)
@@ -104,7 +104,7 @@ def mind_steps(state: FleetState, rows: I64, proven: F64) -> None:
 
 
 def is_stepped(state: FleetState, rows: I64, count: I64) -> Bool:
-    """Units without a speed command whose fans are known to run at full speed or not at all, (k,).
+    """Units whose fans are known to run at full speed or not at all, (k,).
 
     Their airflow is the share of the fans that is proven. A bank at one speed shows all its fans,
     or all but one whose proof flickers; so fans that go between numbers below that are stages too,
@@ -115,5 +115,11 @@ def is_stepped(state: FleetState, rows: I64, count: I64) -> Bool:
     wide = apart >= np.minimum(2, count - 1)
     few = (apart >= 1) & (least <= count - 2)
     walks = (state.step_turns[rows] >= LEAST_STEPS) & (wide | few)
-    stepped: Bool = walks & (count > 1) & ~state.speed_seen[rows]
+    stepped: Bool = walks & (count > 1) & _may_step(state, rows)
     return stepped
+
+
+def _may_step(state: FleetState, rows: I64) -> Bool:
+    """Units that send no speed command, or one that says how many fans should run."""
+    may: Bool = ~state.speed_seen[rows] | (state.together_ms[rows] != TOGETHER)
+    return may

@@ -56,6 +56,8 @@ WET_FALLS: Final = 36
 """Wet-bulb depressions remembered, of the newest accepted wet TDs."""
 
 SWITCHES: Final = 5
+EVAPORATION_HOURS: Final = 6
+"""Hours of wet running whose evaporation by the meters is kept, see rules/pad_evaporation.py."""
 """Steps from dry to wet remembered."""
 
 WATER_LOOKS: Final = 8
@@ -76,6 +78,7 @@ ADDED_LATER: Final = frozenset({
     "slide_bins", "slide_from_us_cm",
     "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
     "level_longest_bins",
+    "evaporation_share", "evaporation_clean", "evaporation_hours",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -254,6 +257,9 @@ class FleetState:
     step_clean: F32  # the same of the first steps: load that comes at that hour is in them too
     wet_depression_k: F32  # running mean over the accepted wet TDs, and that of the TDs
     wet_td_k: F32
+    evaporation_share: F16  # (rows, EVAPORATION_HOURS) over what the weather asks, by the meters
+    evaporation_clean: F32  # the mean of that over the first hours
+    evaporation_hours: U8  # how many those are, up to what is enough
     fan_share: F32  # running share of commanded fans that are proven
     # baselines
     baseline: F64
@@ -417,6 +423,9 @@ class FleetState:
             td_last_bin=np.zeros((n, 2), dtype=np.int32),
             dry_hold_bin=i64(n),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),
+            evaporation_share=np.full((n, EVAPORATION_HOURS), np.nan, dtype=np.float16),
+            evaporation_clean=np.full(n, np.nan, dtype=np.float32),
+            evaporation_hours=np.zeros(n, dtype=np.uint8),
             step_clean=np.full(n, np.nan, dtype=np.float32),
             wet_depression_k=np.full(n, np.nan, dtype=np.float32),
             wet_td_k=np.full(n, np.nan, dtype=np.float32),

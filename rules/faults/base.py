@@ -78,7 +78,8 @@ class Fault:
     """Whether one unit carries it for its whole site (:attr:`rules.plan.FleetPlan.anchor_row`)."""
     spoils_heat: bool = field(default=False)
     """Whether temperature differences taken while it stood say nothing once it is mended: then they
-    are forgotten, lest coil or pads are blamed for them."""
+    are forgotten, lest coil or pads are blamed for them. Not for what follows from coil and pads:
+    a high head pressure goes each evening, with what the day showed of its cause."""
     yields_to: tuple[str, ...] = field(default=())
     """Faults that, while they stand, keep this one from being raised anew; raised first it stays.
     For pairs of which either can be the root: the first to be sure has the ticket."""

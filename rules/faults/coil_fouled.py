@@ -12,6 +12,7 @@ from rules.events import Evidence, Severity
 from rules.faults.base import Fault, Setting
 from rules.faults.grading import delays, graded
 from rules.faults.rejection import (
+    LOST_EFFECT_FRAC,
     REJECTION_TABLE,
     cause_entries,
     causes_of,
@@ -24,7 +25,7 @@ from rules.faults.rejection import (
 )
 from rules.faults.rule import Rule
 from rules.heat import rated_ntu
-from rules.heat_compared import HeatRejection
+from rules.heat_compared import NO_LOAD_RATIO, HeatRejection
 from rules.look import UnitLook
 from rules.physics.condenser import ua_loss_frac
 
@@ -36,9 +37,6 @@ USUAL_AIRFLOW_FRAC: Final = 0.7
 AGREED_SHARE: Final = 0.35
 """One mode bears the other out by a rise of this share of the other's at least: what coil and air
 lose shows in both, the less the more of its capacity the unit has in hand (judgement)."""
-LEAST_AGREED_RATIO: Final = 1.33
-"""Rise of the TDs of both modes, in the mean, that is told though the load is not known: sites that
-grow by a fifth, or a quarter, do so without a word (common practice)."""
 SCATTERS: Final = 1.5
 """A rise within this many deviations of a single clean mean is no news."""
 
@@ -89,6 +87,12 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     within = np.fmax(long, np.where(quick >= medium_pct, short, long)) - 1.0 < usual
     # What came at once in wet running alone may be the pads': its course will tell.
     loss = np.where(~heat.dry_recent & heat.load_known & heat.wet_moves, np.nan, loss)
+    # A coil would show in the few dry means that there are, too.
+    alone = ~heat.dry_recent & ~heat.load_known & heat.dry_today
+    alone &= heat.dry.newest - 1.0 < AGREED_SHARE * (wet_long - 1.0)
+    # Nor is it the coil where the pads evaporate far less, by the meters.
+    alone |= ~heat.dry_recent & (heat.lost_by_water() >= LOST_EFFECT_FRAC)
+    loss = np.where(alone & (announced == 0), np.nan, loss)
     return np.where(np.isnan(loss), np.nan, np.where(within, np.fmin(loss, 0.0), loss))
 
 
@@ -98,12 +102,16 @@ def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]
 
     known = heat.load_known
     # Two modes that agree say more than one: of other hours and other weekdays.
-    agreed = _without_load_in_both(heat) & (risen_in_both(heat) >= LEAST_AGREED_RATIO)
-    no_load = np.where(agreed, of("ua_loss_agreed_pct"), of("ua_loss_no_load_pct"))
+    agreed = _without_load_in_both(heat) & (risen_in_both(heat) >= NO_LOAD_RATIO)
+    one, high = of("ua_loss_no_load_pct"), of("ua_loss_no_load_high_pct")
+    # The hours in which it used to run wet were the warm and busy ones: dry now, they raise the
+    # mean of dry running without any fault of the coil.
+    one = np.where(heat.wet_ceased & heat.dry_recent, np.fmax(one, high), one)
+    no_load = np.where(agreed, np.fmin(of("ua_loss_agreed_pct"), one), one)
     return (
         np.where(known, of("ua_loss_low_pct"), np.inf),
-        np.where(known, of("ua_loss_medium_pct"), np.fmin(no_load, of("ua_loss_no_load_pct"))),
-        np.where(known, of("ua_loss_high_pct"), of("ua_loss_no_load_high_pct")),
+        np.where(known, of("ua_loss_medium_pct"), no_load),
+        np.where(known, of("ua_loss_high_pct"), high),
     )
 
 
@@ -188,7 +196,8 @@ COIL_FOULED: Final = Rule(
                     "two modes see other hours and other weekdays: more load on some is in one"),
             Setting("ua_loss_no_load_high_pct", 65.0, "% of clean UA", 10.0, 95.0,
                     "the high limit where no heat load is sent",
-                    "no site doubles its load without a word"),
+                    "no site doubles its load without a word; the medium limit, too, while hours "
+                    "that used to be wet are dry: those are the busy ones"),
             Setting("deadband_pct", 4.0, "% of clean UA", 0.5, 20.0,
                     "how far the loss must fall back below a limit",
                     "a day's median wanders by this much"),

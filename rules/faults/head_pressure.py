@@ -72,10 +72,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     margin = look.head_margin_k()
     condensing = look.condensing_degc()
     cut_out = look.unit.condenser.cut_out_kpa_abs
-    wet_flag = look.value("wet_mode")
-    if wet_flag is None:
-        wet_flag = look.value("pump_command")
-    wet = bool(wet_flag)
+    mode = int(look.state.mode[look.row])
+    wet = mode == 1
     air = look.air_on_coil_degc(wet=wet)
     readings = [look.reading("head_pressure", high=cut_out, note="cut-out at the high limit")]
     seen: dict[str, int | None] = dict.fromkeys([s.name for s in HEAT_SIGNS])
@@ -118,7 +116,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             Reading("Fans proven running", int(run).bit_count(), "", look.unit.fans.count)
         )
         seen["fans"] = -1 if missing > 0 and (speed is None or speed > 10) else 0
-    seen["wet"] = None if wet_flag is None else 1 if wet else -1
+    seen["wet"] = None if mode < 0 else 1 if wet else -1
     flow_base, flow_now = look.baseline("pump_current"), look.value("pump_current")
     if wet and flow_base is not None and flow_now is not None:
         seen["water"] = -1 if flow_now < 0.9 * flow_base.value else 0
@@ -172,7 +170,6 @@ def _finite(value: float) -> float | None:
 HEAD_PRESSURE_HIGH: Final = Rule(
     Fault(
         slug=_SLUG,
-        spoils_heat=True,
         title="Head pressure high",
         family="heat rejection",
         meaning="The refrigerant condenses close to the temperature at which the cut-out trips.",

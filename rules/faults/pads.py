@@ -71,10 +71,13 @@ def judge_dry(view: BinView, announced: I8) -> I8:
     # In wet running alone, pads that hold back more air look alike: their own gauge decides.
     clogs = heat.pads_clog(_some(view, _CLOGGED, "rise_low_pct", at)) | heat.pads_waits
     found = np.where((heat.effect_by == 3) & clogs, np.nan, found)
+    by_water = np.where(clogs, np.nan, 100.0 * heat.lost_by_water())
     lost = np.where((announced[at] > 0) & ~np.isnan(held), held, found)
+    sure = by_water > np.nan_to_num(lost)
+    lost = np.where(sure, by_water, lost)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
     only_large = _some(view, _DRY, "effect_lost_no_load_pct", at)
-    both = (heat.effect_by == 1) | ((heat.effect_by == 3) & heat.fall_learned)
+    both = sure | (heat.effect_by == 1) | ((heat.effect_by == 3) & heat.fall_learned)
     limits: list[F64 | float | None] = [
         np.where(both, with_load[0], np.inf),
         np.where(both, with_load[1], only_large),
@@ -108,7 +111,13 @@ def explain_dry(look: UnitLook, severity: Severity) -> Evidence:
     """What is left of the pads' effect, and whether water, pads or air did it."""
     heat = heat_of(look)
     effect, clean = float(heat.effect[0]), float(heat.effect_clean[0])
-    if np.isnan(effect):
+    by_water = 100.0 * float(heat.lost_by_water()[0])
+    if by_water >= look.setting(_DRY, "effect_lost_low_pct"):
+        said = (
+            f"In wet running the pads evaporate {by_water:.0f} % less than at this weather and "
+            "airflow when clean, by the meters of make-up and bleed, and it condenses higher."
+        )
+    elif np.isnan(effect):
         said = "In wet running it condenses nearly as high as dry running would."
     else:
         said = (
@@ -122,7 +131,7 @@ def explain_dry(look: UnitLook, severity: Severity) -> Evidence:
         readings=tuple(heat_readings(look, heat)),
         causes=causes_of(look, heat) if by in (1, 2, 4) else _leading(causes_of(look, heat), _DRY),
         signals=("head_pressure", "ambient_temperature", "relative_humidity", "wet_mode",
-                 "pump_current", "spray_pressure"),
+                 "pump_current", "spray_pressure", "makeup_flow", "bleed_flow"),
         limits=heat_limits(look, heat),
     )  # fmt: skip
 
@@ -185,8 +194,9 @@ PADS_NOT_WETTING: Final = Rule(
         title="Pads not wetting",
         family="heat rejection",
         meaning=(
-            "In wet running the refrigerant condenses about as high as dry running would put it: "
-            "the pads do not cool the air, although the pump runs."
+            "In wet running the refrigerant condenses about as high as dry running would put it, "
+            "or the pads evaporate far less than they did: they do not cool the air, although the "
+            "pump runs."
         ),
         consequence=(
             "The unit has its dry capacity only, when the weather asks for more; dry stripes scale "
@@ -198,7 +208,7 @@ PADS_NOT_WETTING: Final = Rule(
         needs=("head_pressure", "ambient_temperature", "relative_humidity"),
         needs_any=(("fan_speed", "fan_run"),),
         helps=("heat_load", "wet_mode", "pump_current", "spray_pressure", "pad_pressure_drop",
-               "fan_run"),
+               "fan_run", "makeup_flow", "bleed_flow"),
         suppressed_by=(
             "pump-not-running", "pump-screen-clogging", "distribution-restricted",
             "float-stuck-shut", "fan-fault", "fan-not-proven", "fan-capacity-lost", "pads-clogged",

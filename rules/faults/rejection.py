@@ -245,6 +245,12 @@ def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:
                     100.0 * float(heat.effect_clean[0]), note=f"{how}; uncertain by ±{sd:.0f} %",
                     derived=True)
         )  # fmt: skip
+    if not np.isnan(heat.evaporated[0]):
+        out.append(
+            Reading("Water that the pads evaporate, against the clean state",
+                    100.0 * float(heat.evaporated[0]), "%", 100.0, derived=True,
+                    note="by the meters of make-up and bleed, at equal weather and airflow")
+        )  # fmt: skip
     base = look.baseline("pad_pressure_drop")
     drop = look.steady("pad_pressure_drop", 12)
     if base is not None and drop is not None:
@@ -290,6 +296,8 @@ def causes_of(
         seen["effect"] = -1 if lost >= LOST_EFFECT_FRAC else 0
         if seen["effect"] == -1:
             seen["wet"] = 1
+    elif not np.isnan(heat.evaporated[0]):
+        seen["effect"] = -1 if 1.0 - float(heat.evaporated[0]) >= LOST_EFFECT_FRAC else 0
     drop = float(heat.pads_ratio[0])
     if not np.isnan(drop):
         seen["drop"] = 1 if drop >= RISEN_DROP else -1 if drop <= FALLEN_DROP else 0
@@ -313,6 +321,11 @@ def heat_limits(look: UnitLook, heat: HeatRejection) -> tuple[str, ...]:
         out.append(
             "No heat load here: a lasting rise of load looks like a loss of heat transfer; only a "
             "rise by a third in dry and wet running, or by two fifths in one, is reported."
+        )
+    if not heat.load_known[0] and heat.wet_ceased[0]:
+        out.append(
+            "It has not run wet for days: the hours that are dry now were wet, and may be busier "
+            "ones. Only about twice the clean difference is told of the coil meanwhile."
         )
     if not heat.dry_recent[0]:
         out.append(

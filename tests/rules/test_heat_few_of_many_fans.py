@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 from stepped_plants import CAPACITY_KW, FANS, NTU, T0_S, TD_K, head_kpa_abs, raised_of
 from support.fleet import row_of_values
 
-from rules.staging import LEAST_STEPS, is_stepped
+from rules.staging import LEAST_STEPS, TOGETHER, is_stepped
 from rules.state import STEADY, FleetState
 
 F = NDArray[np.float64]
 STEP_S, INNER = 600, 6
 DAYS, FOULED_FROM_D = 21.0, 11.0
 WARM_DEGC, COOL_DEGC = 33.5, 31.0
-NAMES = ("clean", "coil fouled")
+NAMES = ("clean", "coil fouled", "clean, its stages sent", "coil fouled, its stages sent")
 TD_WET = [q.name for q in STEADY].index("td_wet")
 
 
@@ -37,7 +37,7 @@ def lived():
         d = i * STEP_S / 86_400.0
         ambient = 15.0 + 4.5 * np.sin(2.0 * np.pi * (d - 0.4)) + 1.5 * np.sin(2.0 * np.pi * d / 5)
         load = 0.33 + 0.05 * np.sin(2.0 * np.pi * (d - 0.45)) + 0.03 * np.sin(2.0 * np.pi * 7 * d)
-        fouled = np.array([0.0, 1.0]) * (d > FOULED_FROM_D)
+        fouled = np.array([0.0, 1.0, 0.0, 1.0]) * (d > FOULED_FROM_D)
         ua, clear = 1.0 - 0.5 * fouled, 1.0 - 0.1 * fouled
         wet = float(ambient > 15.5)
         for _ in range(INNER):
@@ -55,6 +55,7 @@ def lived():
                 "relative_humidity": 60.0 + rng.normal(),
                 "fan_run": float(2 ** int(steps[u]) - 1), "fan_fault": 0.0, "wet_mode": wet,
                 "pump_command": wet, "pump_current": 3.6 * wet, "basin_level": 165.0 + rng.normal(),
+                **({"fan_speed": 100.0 * steps[u] / FANS} if u >= 2 else {}),
             })
             for u in range(k)
         ]  # fmt: skip
@@ -67,14 +68,16 @@ def test_the_clean_unit_never_needs_all_its_fans(lived):
     assert lived[2][0] <= FANS // 2 + 1
 
 
-def test_a_clean_unit_with_little_to_do_is_learned_and_found_clean(lived):
+@pytest.mark.parametrize("name", NAMES[::2])
+def test_a_clean_unit_with_little_to_do_is_learned_and_found_clean(lived, name):
     engine, raised, _ = lived
-    assert raised["clean"] == []
-    assert not np.isnan(engine.state.baseline[0, TD_WET])
+    assert raised[name] == []
+    assert not np.isnan(engine.state.baseline[NAMES.index(name), TD_WET])
 
 
-def test_a_coil_is_found_by_the_fans_that_are_needed_more(lived):
-    assert lived[1]["coil fouled"] == ["coil-fouled"]
+@pytest.mark.parametrize("name", NAMES[1::2])
+def test_a_coil_is_found_by_the_fans_that_are_needed_more(lived, name):
+    assert lived[1][name] == ["coil-fouled"]
 
 
 @pytest.mark.parametrize(
@@ -93,3 +96,8 @@ def test_fans_that_go_between_few_are_stages_too(least, most, count, stepped):
     state = FleetState.empty(1, 1)
     state.step_turns[0], state.step_least[0], state.step_most[0] = LEAST_STEPS, least, most
     assert is_stepped(state, np.array([0]), np.array([count]))[0] == stepped
+    # A command of stages tells no more than the proofs; one of a common speed makes them no stages.
+    state.speed_seen[0] = True
+    assert is_stepped(state, np.array([0]), np.array([count]))[0] == stepped
+    state.together_ms[0] = TOGETHER
+    assert not is_stepped(state, np.array([0]), np.array([count]))[0]
