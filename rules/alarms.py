@@ -32,6 +32,7 @@ __all__ = [
     "advance",
     "is_active",
     "is_held",
+    "may_stand",
     "next_state",
 ]
 
@@ -57,6 +58,12 @@ def is_active(state: I8) -> Bool:
 def is_held(state: I8) -> Bool:
     """Which alarms are out of the process states: shelved, suppressed or out of service."""
     return _IS_HELD[state]
+
+
+def may_stand(state: I8) -> Bool:
+    """Which alarms stand, or may: of a held one nobody says that its fault is gone."""
+    out: Bool = _IS_ACTIVE[state] | _IS_HELD[state]
+    return out
 
 
 class Happening(StrEnum):

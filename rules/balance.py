@@ -54,6 +54,7 @@ __all__ = [
     "Windows",
     "balance_of",
     "balance_of_look",
+    "most_makeup_l_min",
     "watch",
     "water_balance",
     "wet_running",
@@ -238,8 +239,8 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     source, made_up = _made_up(makeup, implied, np.where(has_level, by_float, np.nan))
 
     at_most, surely = (
-        _most_l_min(plan, rows, at, makeup + 2.0 * missed)
-        for at in (np.where(has_level, level - FLOAT_LEVEL_ERROR_MM, np.nan), np.zeros(len(rows)))
+        most_makeup_l_min(plan, rows, at, makeup + 2.0 * missed)
+        for at in (np.where(has_level, level, np.nan), np.zeros(len(rows)))
     )
 
     implied_us_cm, implied_sd = _makeup_by_meters(
@@ -383,10 +384,14 @@ LIP_MM: Final = 5.0
 """Closeness to the overflow at which water may run over it."""
 
 
-def _most_l_min(plan: FleetPlan, rows: I64, level: F64, makeup: F64) -> F64:
-    """The most make-up that may have come in: by the meter, else by the float's position."""
+def most_makeup_l_min(plan: FleetPlan, rows: I64, level: F64, makeup: F64) -> F64:
+    """The most make-up that may have come in, (m,) [L/min].
+
+    By the meter, ``makeup`` [L/min]; where that is NaN by the float's position, ``level`` [mm]; NaN
+    where neither is known.
+    """
     by_float = (1.0 + FLOAT_ERROR_FRAC) * float_valve_flow_l_min(
-        np.maximum(level, 0.0),
+        np.maximum(level - FLOAT_LEVEL_ERROR_MM, 0.0),
         plan.float_shut_mm[rows],
         plan.float_band_mm[rows],
         plan.makeup_max_l_min[rows],

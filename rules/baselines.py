@@ -11,9 +11,11 @@ from typing import Final
 
 import numpy as np
 
+from rules.bleed_habit import forget_bleed
 from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import FLOAT_LEVEL, forget_float
+from rules.fresh_fill import forget_fills
 from rules.heat_memory import forget_effect
 from rules.state import STEADY, FleetState
 
@@ -57,6 +59,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     if action.kind is ActionKind.PROVEN:
         # The means since the cleaning are there already, and count.
         state.baseline_relearn[row, meant] = ~np.isnan(state.baseline[row, meant])
+        if _is_about("bleed", action) and not state.baseline_frozen[row]:
+            forget_bleed(state, row)
         return ()
     # What was seen before must not mix with what is seen from now on.
     state.steady[row, meant] = np.nan
@@ -73,6 +77,11 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         # An earlier cleaning's proof is of a state that is gone.
         state.baseline_relearn[row, meant] = False
         return floats
+    if _is_about("bleed", action):
+        # Not at the mere cleaning: one that did not help must not teach thin water as the habit.
+        forget_bleed(state, row)
+    if _is_about("basin", action):
+        forget_fills(state, row)
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
     return (

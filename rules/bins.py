@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import is_active, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
@@ -28,6 +28,7 @@ from rules.events import BaselineChange
 from rules.fan_rounds import close_rounds
 from rules.float_rest import learn_float
 from rules.frames import FrameView
+from rules.fresh_fill import close_fill
 from rules.heat import fan_shares, heat_means
 from rules.heat_compared import (
     HeatRejection,
@@ -64,6 +65,7 @@ from rules.state import (
 )
 from rules.stillness import close_stillness
 from rules.usual_bottom import close_bottom
+from rules.usual_current import learn_low
 from rules.usual_top import close_top
 
 __all__ = [
@@ -167,6 +169,10 @@ def accumulate(view: FrameView) -> None:
 
     # Only what this very frame brought is new: neither a held value nor a repeat counts again.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
+    # A unit that never sent a current is taken at its controller's word, which then is the news.
+    untold = state.value_ms[rows, INDEX["pump_current"]] == 0
+    told = untold & (view.pump_state >= 0) & view.fresh[:, INDEX["pump_command"]]
+    there[:, _A["pump_running"]] |= told
     there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]
     at = span(rows)
     state.bin_sum[at] += np.where(there, sample, 0.0)
@@ -406,9 +412,12 @@ def close_bins(
     evaporation = _evaporation_l_min(plan, rows, mean, bulb)
     _fill_trace(state, rows, bin_id, mean, evaporation)
     named = {name: mean[:, column] for name, column in _A.items()}
-    close_top(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["conductivity"]])
-    close_bottom(plan, state, rows, named | {"evaporation": evaporation}, missed)
+    water = named | {"evaporation": evaporation}
+    close_top(plan, state, rows, water)
+    close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
+    level = np.fmax(named["level_at_rest"], named["level_running"])
+    close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
@@ -420,6 +429,8 @@ def close_bins(
     steady[:, _Q["td_dry"]] = heat.dry
     steady[:, _Q["td_wet"]] = heat.wet
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
+    # While somebody works on a unit its means are neither news nor those of a clean one.
+    steady[state.out_of_service_until_ms[rows] != 0] = np.nan
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
     _mind_turns(plan, state, rows, end_ms)
     look_at_water(plan, state, rows, bin_id)
@@ -430,6 +441,7 @@ def close_bins(
         for r, q in heat.lost
     ]
     changes += learn_baselines(plan, state, rows, end_ms)
+    learn_low(state, rows, end_ms, ~np.isnan(steady[:, _Q["pump_current"]]))
     changes += learn_float(plan, state, rows, bin_id, end_ms)
 
     close_stillness(plan, state, rows, gap)
@@ -540,5 +552,5 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
     """Mind whose turn it was, where fans come and go without a speed command."""
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
-    stands = is_active(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
+    stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
     close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)

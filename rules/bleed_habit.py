@@ -17,7 +17,7 @@ from rules.balance import METER_ZERO_L_MIN
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
-__all__ = ["close_bleed", "opens_and_shuts", "steady_habit"]
+__all__ = ["close_bleed", "forget_bleed", "opens_and_shuts", "steady_habit"]
 
 SHUT_FRAC: Final = 0.005
 """Flow up to which the meter counts as showing none, of the make-up valve's full flow: below a
@@ -88,3 +88,20 @@ def steady_habit(state: FleetState, rows: I64) -> Bool:
     run, shut = state.bleed_run_bins[rows], state.bleed_shut_bins[rows]
     habit: Bool = (run >= LEAST_RUN_BINS) & (shut <= STEADY_SHUT_FRAC * run)
     return habit
+
+
+def forget_bleed(state: FleetState, row: int) -> None:
+    """A bleed that was set anew, or works again, holds its water elsewhere: all is learned again.
+
+    Its turns and flow by the meter, and the range in which it holds the water
+    (:mod:`rules.usual_top`, :mod:`rules.usual_bottom`). A basin that was empty stays so.
+    """
+    for counted in (
+        state.bleed_run_bins, state.bleed_shut_bins, state.bleed_turns, state.bleed_open_bins,
+        state.bleed_more_bins, state.top_run_bins, state.bottom_run_bins, state.thin_run_bins,
+    ):  # fmt: skip
+        counted[row] = 0
+    state.bleed_usual_l_min[row] = 0.0
+    state.top_us_cm[row] = 0.0
+    state.bottom_us_cm[row] = 0.0
+    state.thin_evaporated[row] = min(float(state.thin_evaporated[row]), 0.0)

@@ -164,9 +164,10 @@ def _since_stop_l_min(plan: FleetPlan, rows: I64, running: F64, at_rest: F64) ->
     back = plan.pull_down_mm[rows, None]
     rise = at_rest - (ran + 0.5 * back)
     over = at_rest - (plan.float_shut_mm[rows, None] + back)
-    counts = first_rest & (last_run >= 0) & (gap <= STOP_BINS) & (back > 0)
+    # A stop within a bin leaves means of both states in it, which tell no rise between them.
+    counts = first_rest & (last_run >= 0) & (gap > 0) & (gap <= STOP_BINS) & (back > 0)
     counts &= (over >= FLAT_MM) & (at_rest < plan.overflow_mm[rows, None] - NEAR_LIP_MM)
-    flow = rise * plan.area_m2[rows, None] * (60_000.0 / BIN_MS) / gap
+    flow = rise * plan.area_m2[rows, None] * (60_000.0 / BIN_MS) / np.maximum(gap, 1)
     flow = np.where(counts, flow, -np.inf).max(axis=1)
     return np.where(np.isfinite(flow), flow, np.nan)
 

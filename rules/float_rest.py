@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import may_stand
 from rules.arrays import F64, I64
 from rules.bin_rings import median_last_axis, trace_window
 from rules.events import BaselineChange
@@ -66,7 +66,7 @@ def learn_float(
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
     columns = np.array([FAULT_INDEX[slug] for slug in _SPOILED_BY])
-    ill = is_active(state.alarm_state[rows[at, None], columns]).any(axis=1)
+    ill = may_stand(state.alarm_state[rows[at, None], columns]).any(axis=1)
     at = at[~ill]
     changes: list[BaselineChange] = []
     for which in (RUNNING, AT_REST):

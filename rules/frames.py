@@ -22,7 +22,8 @@ from rules.plan import FleetPlan
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.state import FleetState
+from rules.state import BIN_MS, FleetState
+from rules.wet_idle import learn_idle
 
 __all__ = ["FrameView", "observe", "rounds", "standing_limit_s"]
 
@@ -151,9 +152,10 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
 
     pump_was = state.pump_state[rows]
     pump_moved = (pump != pump_was) | gap
+    mode_moved = (mode != state.mode[rows]) | gap
+    learn_idle(state, rows, time_ms, pump, pump_was, mode, mode_moved, gap)
     state.pump_state[rows] = pump
     state.pump_changed_ms[rows] = np.where(pump_moved, time_ms, state.pump_changed_ms[rows])
-    mode_moved = (mode != state.mode[rows]) | gap
     state.mode[rows] = mode
     state.mode_changed_ms[rows] = np.where(mode_moved, time_ms, state.mode_changed_ms[rows])
     pump_s = np.where(pump < 0, np.nan, (time_ms - state.pump_changed_ms[rows]) / 1000.0)
@@ -279,6 +281,24 @@ STILL_STEP_MM: Final = 0.5
 """A change of level that counts as movement: below the resolution of any basin transmitter."""
 
 
+def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:
+    """How long a level that moves now has stood still while the pump ran, if that is news.
+
+    What ends a stillness that was called frozen is no measure of the reading's habits.
+    """
+    since = state.still_ms[rows]
+    at = np.flatnonzero(moved & (time_ms - since >= BIN_MS) & (state.pump_state[rows] == 1))
+    if not len(at):
+        return
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs frames
+
+    row = rows[at]
+    stood = time_ms[at] - np.maximum(since[at], state.pump_changed_ms[row])
+    stood = np.where(state.alarm_state[row, FAULT_INDEX["level-frozen"]] == 0, stood // BIN_MS, 0)
+    longest = np.maximum(state.level_longest_bins[row], np.clip(stood, 0, 60_000))
+    state.level_longest_bins[row] = longest
+
+
 def _stillness(
     state: FleetState, rows: I64, time_ms: I64, level: F64, pump_moved: Bool, gap: Bool
 ) -> None:
@@ -291,6 +311,7 @@ def _stillness(
     less = moved & ((step < least) | (least == 0.0)) & ~np.isnan(step)
     if less.any():
         state.level_step_mm[rows] = np.where(less, step, least)
+    _mind_longest(state, rows, time_ms, moved & ~gap)
     anew = moved | gap
     state.still_level[rows] = np.where(moved, level, np.where(gap, np.nan, still))
     state.still_ms[rows] = np.where(anew, time_ms, state.still_ms[rows])

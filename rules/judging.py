@@ -54,6 +54,14 @@ class _Group:
             frozenset(FAULT_INDEX[s] for s in r.fault.yields_to if (s, r.fault.slug) not in waiting)
             for r in self.rules
         )
+        # One that gave way to an alarm that stands keeps it from returning, not from getting worse.
+        yields = {r.fault.slug: r.fault.yields_to for r in RULES}
+        self.gave_way = tuple(
+            frozenset(
+                FAULT_INDEX[s] for s in r.fault.suppressed_by if r.fault.slug in yields.get(s, ())
+            )
+            for r in self.rules
+        )
         self.suppressors = tuple(
             np.array([FAULT_INDEX[s] for s in r.fault.suppressed_by], dtype=np.int64)
             for r in self.rules
@@ -204,6 +212,10 @@ class Judge:
                     pends |= (severity[:, here[column]] > 0) & ~is_held(code)
                 if not group.waits[j]:
                     pends &= due[:, here[column]] if column in here and carrier is rows else False
+                if column in group.gave_way[j]:
+                    own = group.columns[j]
+                    worse = severity[:, j] > state.alarm_severity[rows, own]
+                    pends &= ~(worse & is_active(state.alarm_state[rows, own]))
                 stands = is_active(code)
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))

@@ -15,6 +15,7 @@ from rules.heat_memory import wanted_means
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.state import STEADY, STEADY_BINS, FleetState
+from rules.usual_current import forget_low
 from rules.wet_course import learn_course
 
 __all__ = ["learn_baselines"]
@@ -69,6 +70,7 @@ def learn_baselines(
     state.baseline_count[row, quantity] = n[steady]
     state.baseline_ms[row, quantity] = at_ms
     state.baseline_relearn[row, quantity] = False
+    forget_low(state, row[quantity == _Q["pump_current"]])
     wetted = quantity == _Q["td_wet"]
     if wetted.any():
         learn_course(state, row[wetted], n[steady][wetted])

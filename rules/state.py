@@ -73,6 +73,11 @@ ADDED_LATER: Final = frozenset({
     "round_ended_by", "rounds", "running_current_a",
     "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
+    "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
+    "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
+    "slide_bins", "slide_from_us_cm",
+    "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
+    "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
@@ -168,11 +173,15 @@ class FleetState:
     mode_changed_ms: I64
     commanded_ms: I64  # since when the pump has been commanded, 0 if it is not
     fans_commanded_ms: I64
+    # how long the pump stands in wet mode where no command is sent, see rules/wet_idle.py
+    wet_idle_s: F32  # the longest that ended by itself
+    wet_starts: U8  # starts in wet mode seen, up to what is enough
     # level stillness: the level stayed within a step of `still_level` since `still_ms`
     still_level: F64
     still_ms: I64
     still_starts: I16  # pump starts and stops since then
     level_step_mm: F32  # the smallest movement ever seen: how coarse the reading is; 0 for none yet
+    level_longest_bins: U16  # the longest it stood still while the pump ran, that ended by itself
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
@@ -259,6 +268,9 @@ class FleetState:
     baseline_ms: I64
     baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
     baseline_frozen: Bool  # by unit: a person wants the baselines left as they are
+    # how far the current of the clean pump wanders, see rules/usual_current.py
+    current_low_a: F32  # its lowest running hour, NaN for none
+    current_hours: U8  # running hours that taught it, 255 at most
     # the condition of parts by day, see rules/condition/day.py
     figure_day: I32  # the day whose means are being gathered, 0 for none
     figure_mark: U16  # (rows, quantities) steady_count at its start, modulo 2**16
@@ -274,11 +286,25 @@ class FleetState:
     bottom_us_cm: F32
     thin_run_bins: U16  # running bins since the water was last as concentrated as usual
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
+    slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
+    slide_from_us_cm: F32  # its bottom then
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
     stroke_bins: U16  # bins since
     stroke_run_bins: U8  # running bins since, up to what is enough
+    # what the basin reads just after it was filled from empty, see rules/fresh_fill.py
+    empty_bins: U8  # bins without water, kept while it fills; 0 once that is over
+    filling_bins: U8  # bins since
+    old_water_us_cm: F32  # reading of the water that was drained last, and of what usually is
+    old_usual_us_cm: F32
+    fills: U8  # fills seen, 255 at most
+    fills_off: I8  # newest in a row that are off the usual, negative where softer
+    fill_says: I8  # 1 for harder make-up, -1 for softer, 0 as ever
+    fill_us_cm: F32  # reading of the newest, and the bin in which it was taken
+    fill_bin: I32
+    fill_usual_us_cm: F32  # slow mean of all, and of how far they are off what is expected
+    fill_spread: F32
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -328,10 +354,13 @@ class FleetState:
             mode_changed_ms=i64(n),
             commanded_ms=i64(n),
             fans_commanded_ms=i64(n),
+            wet_idle_s=np.zeros(n, dtype=np.float32),
+            wet_starts=np.zeros(n, dtype=np.uint8),
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
             level_step_mm=np.zeros(n, dtype=np.float32),
+            level_longest_bins=np.zeros(n, dtype=np.uint16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
             drains=np.zeros(n, dtype=np.uint8),
@@ -407,6 +436,8 @@ class FleetState:
             baseline_ms=i64(n, q),
             baseline_relearn=np.zeros((n, q), dtype=np.bool_),
             baseline_frozen=np.zeros(n, dtype=np.bool_),
+            current_low_a=np.full(n, np.nan, dtype=np.float32),
+            current_hours=np.zeros(n, dtype=np.uint8),
             figure_day=np.zeros(n, dtype=np.int32),
             figure_mark=np.zeros((n, q), dtype=np.uint16),
             top_run_bins=np.zeros(n, dtype=np.uint16),
@@ -418,10 +449,23 @@ class FleetState:
             bottom_us_cm=np.zeros(n, dtype=np.float32),
             thin_run_bins=np.zeros(n, dtype=np.uint16),
             thin_evaporated=np.zeros(n, dtype=np.float32),
+            slide_bins=np.zeros(n, dtype=np.uint16),
+            slide_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),
             stroke_run_bins=np.zeros(n, dtype=np.uint8),
+            empty_bins=np.zeros(n, dtype=np.uint8),
+            filling_bins=np.zeros(n, dtype=np.uint8),
+            old_water_us_cm=np.full(n, np.nan, dtype=np.float32),
+            old_usual_us_cm=np.zeros(n, dtype=np.float32),
+            fills=np.zeros(n, dtype=np.uint8),
+            fills_off=np.zeros(n, dtype=np.int8),
+            fill_says=np.zeros(n, dtype=np.int8),
+            fill_us_cm=np.full(n, np.nan, dtype=np.float32),
+            fill_bin=np.zeros(n, dtype=np.int32),
+            fill_usual_us_cm=np.zeros(n, dtype=np.float32),
+            fill_spread=np.zeros(n, dtype=np.float32),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),

@@ -101,8 +101,8 @@ def asker(visitor: Visitor) -> str:
 class AtOnceLimit:
     """Lets so much long work be under way at once, ``in_all`` and ``of_one`` asker.
 
-    To be used by any thread. ``busy`` says what is under way too often already, as the begin of a
-    sentence; ``again_s`` after how long one who was refused may find that something is done.
+    To be used by any thread. ``busy`` says what is under way, as in "files are being made";
+    ``again_s`` after how long one who was refused may find that something is done.
     """
 
     def __init__(self, in_all: int, of_one: int, *, busy: str, again_s: int) -> None:
@@ -123,10 +123,10 @@ class AtOnceLimit:
         with self._lock:
             of_one = self._under_way[who] >= self._of_one
             if of_one or self._under_way.total() >= self._in_all:
-                whose = "of you" if of_one else "of all"
+                what = f"of your {self._busy}" if of_one else self._busy
                 again = f"Come again in {self._again_s} s."
                 raise Refused(
-                    429 if of_one else 503, f"{self._busy} {whose} at this moment. {again}",
+                    429 if of_one else 503, f"Too many {what} at this moment. {again}",
                     headers={"Retry-After": str(self._again_s)},
                 )  # fmt: skip
             self._under_way[who] += 1
@@ -150,9 +150,9 @@ class AtOnceLimit:
 
 def export_limit(in_all: int = 6, of_one: int = 2) -> AtOnceLimit:
     """Files that are made for other programs."""
-    return AtOnceLimit(in_all, of_one, busy="Too many files are being made", again_s=10)
+    return AtOnceLimit(in_all, of_one, busy="files are being made", again_s=10)
 
 
 def upload_limit(in_all: int = 12, of_one: int = 3) -> AtOnceLimit:
     """Photos and documents that are sent, by pages and programs: they are in memory meanwhile."""
-    return AtOnceLimit(in_all, of_one, busy="Too many files are being sent", again_s=10)
+    return AtOnceLimit(in_all, of_one, busy="files are being sent", again_s=10)

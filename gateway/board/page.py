@@ -18,6 +18,7 @@ from gateway.tickets.notice import NoticeKind, Recipient, TicketEventKind, Ticke
 from gateway.tickets.render import MailRenderer
 from rules.equipment import Site
 from rules.events import AlarmState, Evidence
+from rules.faults.registry import unit_concerned
 
 __all__ = ["LONGEST_NOTE", "Fact", "Pages", "Person", "Standing", "TicketPage"]
 
@@ -144,7 +145,7 @@ def _notice(now: TicketNow, mail: OutboxRow) -> TicketNotice:
         number=row.number,
         kind=NoticeKind.OPENED,
         site_id=row.site,
-        unit_id=row.unit,
+        unit_id=unit_concerned(row.fault, row.unit),
         fault=row.fault,
         priority=row.priority,
         time_ms=cause.time_ms if cause else row.opened_ms,

@@ -7,6 +7,7 @@ from typing import Final
 from gateway.records.outbox import Parcel
 from gateway.tickets.notice import NoticeKind, TicketEventKind, TicketNotice
 from rules.events import Evidence
+from rules.faults.registry import unit_concerned
 
 __all__ = ["notice_of"]
 
@@ -26,7 +27,7 @@ def notice_of(parcel: Parcel, from_address: str, reply_to: str = "") -> TicketNo
         number=parcel.ticket,
         kind=parcel.kind,
         site_id=parcel.site,
-        unit_id=parcel.unit,
+        unit_id=unit_concerned(parcel.fault, parcel.unit),
         fault=parcel.fault,
         priority=parcel.priority,
         time_ms=parcel.entries[-1].time_ms if parcel.entries else parcel.date_ms,

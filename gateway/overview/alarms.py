@@ -65,7 +65,9 @@ class AlarmItem:
     site: str
     site_name: str
     unit: str
+    """The unit that carries it, also where it is about the whole site: acts name it."""
     unit_name: str
+    """'' where it is about the whole site."""
     fault: str
     title: str
     state: AlarmState
@@ -81,6 +83,11 @@ class AlarmItem:
     until_ms: int | None
     asked: tuple[Asked, ...]
     may: frozenset[ActionKind]
+
+    @property
+    def place(self) -> str:
+        """Site and unit in one line; the site alone where the alarm is about all of it."""
+        return f"{self.site_name} / {self.unit_name}" if self.unit_name else self.site_name
 
     @property
     def is_unacknowledged(self) -> bool:
@@ -231,7 +238,7 @@ def _item(
         site=line.site,
         site_name=names.site(line.site),
         unit=line.unit,
-        unit_name=names.unit(line.site, line.unit),
+        unit_name=names.unit_concerned(line.site, line.unit, line.fault),
         fault=line.fault,
         title=names.fault_title(line.site, line.unit, line.fault),
         state=line.state,

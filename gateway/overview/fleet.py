@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from gateway.digests.gathering import OUTAGE_FAULTS
 from gateway.overview.source import GatewayNow, Names, Source, gateway_now
 from gateway.records import summaries, unit_looks
 from gateway.records.summaries import AlarmLine, OpenTicket
@@ -226,10 +225,9 @@ def _line(
 
 
 def _brief(names: Names, line: AlarmLine, *, is_unacknowledged: bool) -> AlarmBrief:
-    whole_site = line.fault in OUTAGE_FAULTS and line.fault != "unit-stale"
     return AlarmBrief(
         unit=line.unit,
-        unit_name="" if whole_site else names.unit(line.site, line.unit),
+        unit_name=names.unit_concerned(line.site, line.unit, line.fault),
         fault=line.fault,
         title=names.fault_title(line.site, line.unit, line.fault),
         summary=clean(line.summary, 200),

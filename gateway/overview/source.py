@@ -17,7 +17,7 @@ from gateway.telemetry.base import TelemetryStore
 from gateway.tickets.document import clean
 from rules.equipment import Site, Unit
 from rules.faults.base import Fault
-from rules.faults.registry import FAULT_INDEX, FAULTS
+from rules.faults.registry import FAULT_INDEX, FAULTS, unit_concerned
 from rules.own_rules.catalogue import own_fault
 from rules.settings import fleet_setting
 
@@ -57,6 +57,10 @@ class Names:
     def unit(self, site_id: str, unit_id: str) -> str:
         """The unit's name; '' for what concerns a whole site."""
         return self._unit_names.get((site_id, unit_id)) or clean(unit_id, 60)
+
+    def unit_concerned(self, site_id: str, unit_id: str, slug: str) -> str:
+        """The name of the unit that an alarm is about; '' where it is about the whole site."""
+        return self.unit(site_id, unit_concerned(slug, unit_id))
 
     def zone(self, site_id: str) -> tzinfo:
         """The site's time zone; UTC where it is not known."""

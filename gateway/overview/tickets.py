@@ -16,6 +16,7 @@ from gateway.tickets.notice import NoticeKind, TicketNotice
 from gateway.tickets.render import MailRenderer
 from gateway.tickets.ticket import Ticket
 from rules.events import Evidence
+from rules.faults.registry import unit_concerned
 from rules.job import JobPlan
 
 __all__ = [
@@ -121,7 +122,7 @@ def ticket_line(names: Names, row: TicketRow) -> TicketLine:
         site=row.site,
         site_name=names.site(row.site),
         unit=row.unit,
-        unit_name=names.unit(row.site, row.unit),
+        unit_name=names.unit_concerned(row.site, row.unit, row.fault),
         fault=row.fault,
         title=names.fault_title(row.site, row.unit, row.fault),
         priority=row.priority,
@@ -182,7 +183,7 @@ def notice_of(detail: TicketDetail) -> TicketNotice:
         number=ticket.number,
         kind=NoticeKind.OPENED,
         site_id=ticket.site,
-        unit_id=ticket.unit,
+        unit_id=unit_concerned(ticket.fault, ticket.unit),
         fault=ticket.fault,
         priority=ticket.priority,
         time_ms=told[-1].time_ms if told else ticket.opened_ms,

@@ -29,6 +29,7 @@ from gateway.records.upsert import insert_into
 from gateway.tickets.life import ENDED
 from gateway.tickets.notice import NoticeKind, Recipient
 from gateway.tickets.routing import Routing, TeamRoute
+from rules.faults.registry import unit_concerned
 
 __all__ = ["gather", "make_lists"]
 
@@ -314,7 +315,7 @@ def _items(connection: Connection, ids: Sequence[int]) -> list[tuple[int, Listin
             item = ListingItem(
                 number=t.number,
                 site_id=t.site,
-                unit_id=t.unit,
+                unit_id=unit_concerned(t.fault, t.unit),
                 fault=t.fault,
                 priority=t.priority,
                 phase=t.state,

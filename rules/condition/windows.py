@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active, is_held
+from rules.alarms import may_stand
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, ring_window
 from rules.state import STEADY, STEADY_BINS, FleetState
@@ -81,5 +81,5 @@ def standing(state: FleetState, rows: I64, slugs: tuple[str, ...]) -> Bool:
 
     columns = [FAULT_INDEX[slug] for slug in slugs]
     alarms = state.alarm_state[rows[:, None], columns]
-    out: Bool = np.asarray((is_active(alarms) | is_held(alarms)).any(axis=1))
+    out: Bool = np.asarray(may_stand(alarms).any(axis=1))
     return out

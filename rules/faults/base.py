@@ -19,8 +19,8 @@ __all__ = ["CauseEntry", "Fault", "Setting"]
 class Setting:
     """One number a person may override for the fleet, a site or a unit.
 
-    ``reason`` says why the default is what it is; ``source`` where it comes from, 'common
-    practice' if it is only that.
+    ``reason`` says why the default is what it is and where it comes from, 'common practice' if it
+    is only that.
     """
 
     name: str

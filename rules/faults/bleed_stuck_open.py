@@ -11,11 +11,12 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN
-from rules.arrays import F64, I8, I64
+from rules.alarms import UNKNOWN, is_active
+from rules.arrays import F64, I8, I64, Bool
 from rules.balance import (
     FLOAT_ERROR_FRAC,
     FLOAT_LEVEL_ERROR_MM,
+    LEAST_MAKEUP_FRAC,
     METER_ZERO_FRAC,
     METER_ZERO_L_MIN,
     balance_of_look,
@@ -26,6 +27,7 @@ from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
+from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
@@ -55,30 +57,48 @@ _SIGNS: Final = (
          "the water is as it used to be", 1.0),
     Sign("falls", "", "the level falls at rest", "the level holds at rest", 1.0),
     Sign("thins", "", "the water thins at rest", "conductivity holds at rest", 1.0),
+    Sign("below", "", "the reading is less than the make-up's, which no lost water explains",
+         "the reading is more than the make-up's", 2.0, deciding=True),
+    Sign("warm", "wet, it condenses further above the air than when clean", "",
+         "wet, it condenses as when clean", 2.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-valve", "Bleed valve stuck open: dirt on its seat, or still powered",
-                 {"bleed": 1, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
+                 {"bleed": 1, "waste": 1, "usual": -1, "falls": -1, "thins": -1, "below": 0,
+                  "warm": 0},
                  "Stop the bleed at its controller: does water still run from its end?"),
     SignatureRow("bleed-setting", "Bleed set far too large, or its setpoint too low",
-                 {"bleed": 1, "waste": 1, "usual": 0, "falls": 0, "thins": 0},
+                 {"bleed": 1, "waste": 1, "usual": 0, "falls": 0, "thins": 0, "below": 0,
+                  "warm": 0},
                  "Measure the bleed with a jug; compare setpoint and timer with the cycles."),
     SignatureRow("drain-passing", "Drain valve or plug not tight",
-                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1, "below": 0,
+                  "warm": 0},
                  "Look at the drain's end with the bleed shut."),
     SignatureRow("basin-leaks", "Basin, hose or pump seal leaks",
-                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": -1, "thins": -1, "below": 0,
+                  "warm": 0},
                  "Look under the basin and along the pipes."),
-    SignatureRow("makeup-quality-changed", "Make-up water has become softer",
-                 {"bleed": 0, "waste": 1, "usual": 0, "falls": 0, "thins": 0},
-                 "Measure the make-up's conductivity at a tap."),
     SignatureRow("float-stuck-open", "Make-up valve stuck open: the basin runs over",
-                 {"bleed": 0, "waste": 1, "usual": -1, "falls": 0},
+                 {"bleed": 0, "waste": 1, "usual": -1, "falls": 0, "below": 0, "warm": 0},
                  "Look at the overflow; lift the float: does the valve shut?"),
     SignatureRow("conductivity-probe", "Probe reads low, and nothing leaves",
-                 {"bleed": 0, "usual": -1, "falls": 0, "thins": 0},
+                 {"bleed": 0, "usual": -1, "falls": 0, "thins": 0, "below": -1, "warm": 0},
                  "Compare with a hand meter; clean the probe."),
+    SignatureRow("makeup-quality-changed", "Make-up water has become softer",
+                 {"bleed": 0, "waste": 1, "usual": 0, "falls": 0, "thins": 0, "below": -1,
+                  "warm": 0},
+                 "Measure the make-up's conductivity at a tap."),
+    SignatureRow("pads-not-wetting", "Pads no longer wet: less evaporates, and the bleed runs on",
+                 {"usual": -1, "falls": 0, "thins": 0, "below": 0, "warm": 1},
+                 "Look at the pads from the air side: dry areas, gaps, water running past."),
 )  # fmt: skip
+
+
+_JOBS: Final = {
+    "basin-leaks": "inspection", "float-stuck-open": "float-valve", "pads-not-wetting": "pads",
+}  # fmt: skip
+"""Job plans of the causes that are not of the water itself."""
 
 
 def design_bleed_l_min(plan: FleetPlan, rows: I64) -> F64:
@@ -187,6 +207,7 @@ def _running(view: BinView, announced: I8, out: I8) -> None:
     least = w.bleed_low_l_min[thin]
     # What leaves must have come in: a reading that falls faster is the probe's own doing.
     fits = ~(least + w.evaporation_l_min[thin] > w.makeup_most_l_min[thin])
+    fits &= ~(np.isnan(w.makeup_metered_l_min[thin]) & _pads_stay_dry(view, rows))
     found = ((least > proven) & fits & ~(metered < proven)) | (metered > generous)
     # A meter that shows no more than that contradicts, unless the water leaves elsewhere.
     fine = (waste + 2.0 * sd < generous) | ((metered < generous) & ~(least > proven))
@@ -235,8 +256,8 @@ def _by_habit(view: BinView, announced: I8, out: I8) -> None:
 def _by_usual(view: BinView, announced: I8, out: I8) -> None:
     """Judge the units whose water fell out of the range in which it used to be held."""
     plan = view.plan
-    found = thinner_than_ever(plan, view.state, view.rows)
-    i = np.flatnonzero(found)
+    i = np.flatnonzero(thinner_than_ever(plan, view.state, view.rows))
+    i = i[~_pads_stay_dry(view, view.rows[i])]
     if not len(i):
         return
     rows, part = view.rows[i], view.only(i)
@@ -249,6 +270,22 @@ def _by_usual(view: BinView, announced: I8, out: I8) -> None:
         Severity.LOW,
     )
     out[i] = np.maximum(grade, np.maximum(announced[i], out[i]))
+
+
+NO_LOAD_RATIO: Final = 1.33
+"""Condensing above air over the clean one from which it is warm where no load is sent: healthy
+loads make it rise by up to a third."""
+_WARM_MEANS: Final = 6
+
+
+def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
+    """Units whose pads are known not to wet: less evaporates, and any bleed thins the water."""
+    if not len(rows):
+        return np.zeros(0, dtype=np.bool_)
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
+
+    dry: Bool = is_active(view.state.alarm_state[rows, FAULT_INDEX["pads-not-wetting"]])
+    return dry
 
 
 LEAST_OVER: Final = 0.1
@@ -300,6 +337,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         "falls": None if fall is None
         else -1 if fall <= -look.setting(_SLUG, "fall_mm") or thin == -1 else 0,
         "thins": thin,
+        "below": _below(look),
+        "warm": None if usual is None else _warm(look, readings),
     }  # fmt: skip
     limits = []
     if metered is None:
@@ -309,7 +348,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if usual is not None:
         limits.append(
             "Judged by this unit's own water: an overflow shows in the level, a leak under the "
-            "basin, softer make-up at a tap, and a probe that reads low beside a hand meter."
+            "basin, softer make-up at a tap, a probe that reads low beside a hand meter, and pads "
+            "that no longer wet from their air side."
         )
     elif at_rest is None:
         limits.append(
@@ -323,13 +363,27 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         else "at rest, when none should" if at_rest is not None else "far faster than intended"
     )  # fmt: skip
     return Evidence(
-        summary=f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste.",
+        summary=(
+            "The basin seems to lose water fast, but it reads less than the make-up, which no lost "
+            "water explains: the probe reads low, or the make-up has become softer."
+            if seen["below"] == -1
+            else f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste."
+        ),
         confidence=0.92 if metered else 0.75,
         readings=tuple(readings),
         causes=rank(_SIGNS, _CAUSES, seen),
         signals=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "pump_current"),
         limits=tuple(limits),
     )
+
+
+def _below(look: UnitLook) -> int | None:
+    """-1 where a running unit reads less than any make-up that fits its site file; else 0."""
+    value = look.recent("conductivity")
+    if value is None or look.state.pump_state[look.row] != 1:
+        return None
+    ratio = value / look.unit.water.makeup_conductivity_us_cm
+    return -1 if ratio < LEAST_MAKEUP_FRAC else 0 if ratio > 1.0 else None
 
 
 def _habit_readings(look: UnitLook) -> list[Reading]:
@@ -349,6 +403,24 @@ def _habit_readings(look: UnitLook) -> list[Reading]:
                         look.recent("bleed_flow", 6), "L/min", usual,
                         note=f"far more for {more_h:.0f} h of running", derived=True)]  # fmt: skip
     return []
+
+
+def _warm(look: UnitLook, readings: list[Reading]) -> int | None:
+    """Whether it condenses further above the air in wet running than when clean; None: not known.
+
+    What was compared joins ``readings``.
+    """
+    base, now = look.baseline("td_wet"), look.steady("td_wet", _WARM_MEANS)
+    if base is None or now is None:
+        return None
+    heat = heat_of(look)
+    # Without a load, more of it looks the same.
+    from_k = base.value * (RAISED_RATIO if heat.load_known[0] else NO_LOAD_RATIO)
+    readings.append(Reading("Condensing above air on coil, wet", now, "K", base.value, high=from_k,
+                            note="at full airflow", derived=True))  # fmt: skip
+    if now >= from_k:
+        return 1
+    return 0 if now < base.value * RAISED_RATIO else None
 
 
 def _usual_reading(look: UnitLook) -> Reading | None:
@@ -379,8 +451,7 @@ BLEED_STUCK_OPEN: Final = Rule(
         consequence="Water, and the treatment in it, runs to waste all day.",
         action="Shut the bleed by hand: does it stop? Else look at the drain and under the basin.",
         causes=tuple(
-            CauseEntry(r.slug, r.title, r.look_at,
-                       "inspection" if r.slug == "basin-leaks" else "water-quality")
+            CauseEntry(r.slug, r.title, r.look_at, _JOBS.get(r.slug, "water-quality"))
             for r in _CAUSES
         ),
         needs=("pump_current",),

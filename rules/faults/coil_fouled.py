@@ -168,7 +168,7 @@ COIL_FOULED: Final = Rule(
         helps=("heat_load", "fan_run", "relative_humidity", "wet_mode", "pad_pressure_drop"),
         suppressed_by=(
             "fan-fault", "fan-not-proven", "fan-capacity-lost", "pads-clogged",
-            "pads-not-wetting", "pump-not-running",
+            "pads-not-wetting",
         ),
         response={
             Severity.LOW: "with the next planned visit, before hot weather",

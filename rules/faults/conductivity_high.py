@@ -1,4 +1,8 @@
-"""Conductivity high: solids gather faster than the bleed carries them away."""
+"""Conductivity high: solids gather faster than the bleed carries them away.
+
+A blocked bleed is the root of it where it is seen, and has the ticket then. Once this one stands it
+keeps it: one trouble, one ticket. Water that is on its way back below the limit wants nothing done.
+"""
 
 from __future__ import annotations
 
@@ -6,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import UNKNOWN
 from rules.arrays import I8
 from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
@@ -50,7 +55,18 @@ def judge(view: BinView, announced: I8) -> I8:
     """Graded against the unit's limit."""
     ratio = view.recent["conductivity"] / view.plan.conductivity_limit_us_cm[view.rows]
     limits = [view.setting(_SLUG, f"{s}_ratio") for s in ("low", "medium", "high")]
-    return graded(ratio, limits, view.setting(_SLUG, "deadband_ratio"), announced)
+    out = graded(ratio, limits, view.setting(_SLUG, "deadband_ratio"), announced)
+    fresh = np.flatnonzero((out > 0) & (announced == 0))
+    if len(fresh):
+        part = view.only(fresh)
+        left = 1.0 - part.setting(_SLUG, "falling_frac")
+        before = part.trace_at("conductivity", HOUR_BINS)
+        falls = part.recent["conductivity"] <= left * before
+        out[fresh[falls]] = UNKNOWN
+        # A bleed by conductivity that is set too high takes turns; two hours are no turn of it.
+        lasts = falls & (before <= left * part.trace_at("conductivity", 2 * HOUR_BINS))
+        out[fresh[lasts]] = 0
+    return out
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -131,6 +147,7 @@ def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:
     return climb, no_bleed, carried, wanted
 
 
+HOUR_BINS: Final = 12
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
 
@@ -178,6 +195,11 @@ CONDUCTIVITY_HIGH: Final = Rule(
             Setting("deadband_ratio", 0.05, "of the unit's limit", 0.0, 1.0,
                     "how far it must fall back", "5 % of range, the standard's start point for "
                     "quantities of this kind (from memory)"),
+            Setting("falling_frac", 0.02, "of the conductivity", 0.001, 0.5,
+                    "fall within an hour with which it is not raised anew, and over two hours the "
+                    "delay starts again: the water is on its way back",
+                    "a bleed that works again thins the water by a few per cent an hour; from 1.6 "
+                    "of the limit this is back within a day (arithmetic)"),
             *delays(3600.0, "solids gather over hours; probes spike when make-up enters",
                     3600.0, "as long as the on-delay"),
         ),

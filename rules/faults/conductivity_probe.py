@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN
+from rules.alarms import UNKNOWN, is_active
 from rules.arrays import F64, I8, Bool
 from rules.balance import balance_of_look
 from rules.bin_rings import median_last_axis
@@ -25,6 +25,7 @@ from rules.look import UnitLook
 from rules.probe_step import fell_at_one_stroke
 from rules.signals import INDEX
 from rules.state import BIN_MS
+from rules.usual_bottom import slid_below
 
 __all__ = ["CONDUCTIVITY_PROBE"]
 
@@ -40,6 +41,8 @@ _SIGNS: Final = (
          deciding=True),
     Sign("stroke", "", "it fell at one stroke, farther than fresh water can thin a basin, and "
          "stays down", "it never fell at one stroke", 2.0),
+    Sign("slides", "", "it slid for days, far below the range in which the bleed held it",
+         "it never slid so", 2.0),
     Sign("answers", "it climbs as evaporation wants", "", "it does not climb as evaporation wants",
          1.0),
 )  # fmt: skip
@@ -48,7 +51,7 @@ _CAUSES: Final = (
                  {"nothing": 1, "low": -1, "jumps": 0, "answers": 0},
                  "Look at plug, cable and where the probe hangs; dip it in a bucket."),
     SignatureRow("probe-fouled", "Probe scaled or slimed over",
-                 {"nothing": 0, "low": -1, "jumps": 0, "stroke": -1, "answers": 0},
+                 {"nothing": 0, "low": -1, "jumps": 0, "stroke": -1, "slides": -1, "answers": 0},
                  "Compare with a hand meter; clean the probe and compare again."),
     SignatureRow("probe-in-fresh-water", "Probe sits where the make-up enters, or water stands",
                  {"nothing": 0, "low": -1, "jumps": 0, "answers": 0},
@@ -57,8 +60,11 @@ _CAUSES: Final = (
                  {"nothing": 0, "jumps": 1},
                  "Watch the reading while the pump runs and stands; wiggle the plug."),
     SignatureRow("makeup-quality-changed", "Make-up water has become much softer",
-                 {"nothing": 0, "low": -1, "jumps": 0, "stroke": 0, "answers": 1},
+                 {"nothing": 0, "low": -1, "jumps": 0, "stroke": 0, "slides": -1, "answers": 1},
                  "Measure the make-up's conductivity at a tap."),
+    SignatureRow("bleed-stuck-open", "A bleed or drain valve that leaks more and more",
+                 {"nothing": 0, "low": 0, "jumps": 0, "stroke": 0, "slides": -1, "answers": 1},
+                 "Look at the bleed's and the drain's end while both should be shut."),
 )  # fmt: skip
 
 
@@ -85,6 +91,7 @@ def judge(view: BinView, announced: I8) -> I8:
     nothing = wetted & (ratio < view.setting(_SLUG, "open_ratio"))
     out[nothing] = Severity.MEDIUM
     out[fell_at_one_stroke(view.state, rows)] = Severity.MEDIUM
+    out[_slid(view) & wetted] = Severity.MEDIUM
     jumpy = _jumpy(view)
     out[jumpy] = Severity.MEDIUM
     watched = view.watched
@@ -109,6 +116,17 @@ def judge(view: BinView, announced: I8) -> I8:
     clears = running & (ratio >= low_ratio)
     out[(announced > 0) & (out == 0) & ~clears] = UNKNOWN
     return out
+
+
+def _slid(view: BinView) -> Bool:
+    """Readings that slid for days, where no bleed is known to run to waste."""
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this fault
+
+    slid = slid_below(view.state, view.rows)
+    if slid.any():
+        wasted = view.state.alarm_state[view.rows, FAULT_INDEX["bleed-stuck-open"]]
+        slid &= ~is_active(wasted)
+    return slid
 
 
 def _jumpy(view: BinView) -> Bool:
@@ -164,16 +182,22 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     stroke = bool(fell_at_one_stroke(look.state, np.array([look.row]))[0])
     if stroke:
         readings.insert(1, _stroke_reading(look))
+    slid = bool(slid_below(look.state, np.array([look.row]))[0])
+    from_ = float(look.state.slide_from_us_cm[look.row])
+    if slid:
+        readings.insert(1, Reading("Conductivity against the range it left", value, "µS/cm", from_,
+                                   note="least that the bleed let it fall to"))  # fmt: skip
     climb = seen_number(w.climb_frac)
     is_open = ratio is not None and ratio < look.setting(_SLUG, "open_ratio")
     seen: dict[str, int | None] = {
         "nothing": None if ratio is None else int(is_open),
         # A probe that lost a share of its reading may still read more than the make-up.
-        "low": None if ratio is None else -1 if ratio < 1.0 else None if stroke else 0,
+        "low": None if ratio is None else -1 if ratio < 1.0 else None if stroke or slid else 0,
         "jumps": None if jump is None else int(jump > look.setting(_SLUG, "jump_frac")),
         "stroke": -1 if stroke else None,
+        "slides": -1 if slid else None,
         "answers": None
-        if climb is None or stroke
+        if climb is None or stroke or slid
         else int(climb >= look.setting(_SLUG, "answer_ratio")),
     }
     if is_open:
@@ -184,6 +208,11 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         summary = (
             f"The reading fell at one stroke to {float(look.state.stroke_to_us_cm[look.row]):.0f} "
             "µS/cm, farther than fresh water can thin the basin, and stays down."
+        )
+    elif slid:
+        summary = (
+            f"The reading slid over days to {100 * (value or 0.0) / from_:.0f} % of the range in "
+            "which its bleed held it: it reads low, or ever more water leaves."
         )
     elif (
         (slope := seen_number(w.slope_us_cm_h)) is not None

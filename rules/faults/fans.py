@@ -112,7 +112,7 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     speed = np.array([_number(look.value("fan_speed"))])
     setting = np.array([look.setting(_PROOF, "staged")])
     staged = is_staged(setting, look.state.together_ms[[look.row]])
-    turns = slug == _PROOF and np.isnan(speed[0])
+    turns = slug == _PROOF and bool(takes_turns(look.state, np.array([look.row]), one)[0])
     if slug == _FAULT:
         mask = int(masked(fault, one)[0])
         lost = mask.bit_count()
@@ -122,10 +122,11 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     else:
         found, which = missing_fans(run, fault, speed, one, staged)
         lost, mask = int(found[0]), int(which[0])
-    who = fan_names(mask) if mask else f"{lost} of the fans"
+    who = f"{fan_names(mask)} of {count}" if mask else f"{lost} of {count} fans"
+    who = f"{who[0].upper()}{who[1:]}"
     readings = [
-        Reading("Fans proven running", _count(look.value("fan_run")), "", float(count)),
-        Reading("Fans that report a fault", _count(look.value("fan_fault")), "", 0.0,
+        Reading("Fans proven running", _count(run, one), "", float(count)),
+        Reading("Fans that report a fault", _count(fault, one), "", 0.0,
                 note=fan_names(mask) if slug == _FAULT else ""),
         *([] if turns else [look.reading("fan_speed")]),
     ]  # fmt: skip
@@ -152,10 +153,11 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     all_lost = lost == count
     if slug == _FAULT:
         verb = "reports" if lost == 1 else "report"
-        summary = f"{who[0].upper()}{who[1:]} of {count} {verb} a fault."
+        summary = f"{who} {verb} a fault."
         causes = (
             Cause("motor-protection", "Motor or drive protection tripped", 0.7,
-                  (f"{who} {verb} a fault",), (), "Read the drive's or motor's own code."),
+                  (f"{fan_names(mask)} {verb} a fault",), (),
+                  "Read the drive's or motor's own code."),
             Cause("blocked", "Fan blocked or bearing seized", 0.4, (), (),
                   "With the fan isolated, turn it by hand."),
             Cause("supply", "Common supply or control to the fans lost", 0.9 if all_lost else 0.2,
@@ -165,16 +167,17 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
         )  # fmt: skip
     else:
         be = "is" if lost == 1 else "are"
-        summary = f"{who[0].upper()}{who[1:]} of {count} {be} commanded but not proven running."
+        summary = f"{who} {be} commanded but not proven running."
         if turns:
             takes = "takes its turn" if lost == 1 else "take their turn"
             summary = (
-                f"{who[0].upper()}{who[1:]} of {count} {takes} no more: the others have run for "
+                f"{who} {takes} no more: the others have run for "
                 f"{so_far_h:.0f} h meanwhile, where {longest_h:.0f} h was the longest wait."
             )
         causes = (
-            Cause("contactor", "Contactor, drive or isolator open", 0.6, ("no fault is reported",),
-                  (), "Look at the isolator first: was it left off after work?"),
+            Cause("contactor", "Contactor, drive or isolator open", 0.6,
+                  () if np.isnan(fault[0]) else ("no fault is reported",), (),
+                  "Look at the isolator first: was it left off after work?"),
             Cause("belt-or-coupling", "Motor runs, fan does not (coupling, blade, proof switch)",
                   0.4, (), (), "Watch the fan; compare motor current with its neighbours."),
             Cause("supply", "Common supply or control to the fans lost", 0.9 if all_lost else 0.2,
@@ -200,8 +203,9 @@ def _number(value: float | None) -> float:
     return float("nan") if value is None else value
 
 
-def _count(mask: float | None) -> float | None:
-    return None if mask is None else float(int(mask).bit_count())
+def _count(word: F64, count: I64) -> float | None:
+    """How many of one unit's fans a bit mask names; None where it is not known."""
+    return None if np.isnan(word[0]) else float(int(masked(word, count)[0]).bit_count())
 
 
 def _settings() -> tuple[Setting, ...]:

@@ -70,25 +70,29 @@ def judge(view: FrameView, announced: I8) -> I8:
 def explain(look: UnitLook, severity: Severity) -> Evidence:
     """The temperatures, the level, and whether the water moves."""
     water, air = look.value("basin_temperature"), look.value("ambient_temperature")
-    running = int(look.state.pump_state[look.row]) == 1
+    pump = int(look.state.pump_state[look.row])
+    mode = int(look.state.mode[look.row])
+    in_frost = air is not None and air <= look.setting(_SLUG, "air_medium_degc")
+    least = look.setting(_SLUG, "water_in_frost_degc" if in_frost else "water_medium_degc")
     readings = [
-        look.reading("basin_temperature", low=look.setting(_SLUG, "water_medium_degc")),
+        look.reading("basin_temperature", low=least),
         look.reading("ambient_temperature"),
         look.reading("basin_level", note="water that can freeze"),
     ]
     readings = [r for r in readings if r.measured is not None]
     cold_air = None if air is None else air < 0.0
-    wet_in_frost = running or (look.value("wet_mode") or 0.0) > 0.5
+    wet_in_frost = pump == 1 or mode == 1
+    stands = ("the pump stands",) if pump == 0 else ()
     causes = (
         Cause("not-drained", "Basin not drained for the frost",
               0.3 if wet_in_frost else 0.9,
-              () if wet_in_frost else ("the basin holds water", "the pump stands"),
+              () if wet_in_frost else ("the basin holds water", *stands),
               ("the unit runs wet",) if wet_in_frost else (),
               "Look whether the drain was opened, and whether it is blocked or frozen."),
         Cause("wet-mode-not-locked-out", "Wet operation not locked out in frost",
               0.9 if wet_in_frost else 0.2,
               ("the unit runs wet",) if wet_in_frost else (),
-              () if wet_in_frost else ("the unit runs dry",),
+              ("the unit runs dry",) if not wet_in_frost and mode == 0 else (),
               "Compare the controller's lock-out temperature with the site's rule."),
         Cause("heater-failed", "Basin heater failed or switched off, if there is one", 0.4, (), (),
               "For qualified people: look at heater, thermostat and low-water cut-out."),

@@ -10,14 +10,15 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import I8, Bool
+from rules.arrays import F64, I8, I64, Bool
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, judged
 from rules.faults.rule import Rule
+from rules.float_rest import LEAST_HOURS, RUNNING
 from rules.frames import FrameView
 from rules.look import UnitLook
-from rules.state import STEADY
+from rules.state import BIN_MS, STEADY, FleetState
 from rules.stillness import stands_still_together
 
 __all__ = ["LEVEL_FROZEN"]
@@ -38,6 +39,9 @@ MOVES_WATER_FRAC: Final = 0.9
 whatever the level says; one that runs dry draws little more than its magnetising current."""
 COARSE_TIMES: Final = 6.0
 """A float that holds the water within a step does so for days of like weather (judgement)."""
+HABIT_TIMES: Final = 16.0
+"""So many times the longest of its first days no healthy reading stands still; four times was the
+most that was seen of such as stand still for an hour (judgement)."""
 
 
 def judge(view: FrameView, announced: I8) -> I8:
@@ -63,14 +67,31 @@ def judge(view: FrameView, announced: I8) -> I8:
     # A pump over a basin that is really empty moves nothing either; but it draws little.
     by_starts &= (level >= DRAINED_MM) | (announced > 0) | _moves_water(view)
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
-    long_s = view.setting(_SLUG, "running_still_s") * np.where(coarse, COARSE_TIMES, 1.0)
-    by_running = np.minimum(running_s, still_s) >= long_s
+    long_s = np.broadcast_to(view.setting(_SLUG, "running_still_s"), len(rows))
+    ran_still_s = np.minimum(running_s, still_s)
+    by_running = ran_still_s >= long_s
+    at = np.flatnonzero(by_running & coarse)
+    if len(at):
+        by_running[at] = ran_still_s[at] >= _coarse_long_s(state, rows[at], long_s[at])
     # A step that nearly all of the movement fits into hides it.
     by_running &= ~(coarse & (STEPS_SEEN * step_mm > plan.float_band_mm[rows]))
     by_starts &= ~(coarse & (STEPS_SEEN * step_mm > plan.pull_down_mm[rows]))
     # Where nothing at all moves it is the controller, and not the level: reading-frozen tells it.
     by_running &= ~stands_still_together(state, rows) | (announced > 0)
     return judged(by_starts | by_running, ~np.isnan(level), Severity.MEDIUM)
+
+
+def _coarse_long_s(state: FleetState, rows: I64, long_s: F64) -> F64:
+    """How long a coarse reading may stand still while the pump runs, (k,). [s]
+
+    Once a day of running has shown how long it does, that counts if it is less.
+    """
+    seen = state.float_hours[rows, RUNNING] >= LEAST_HOURS
+    habit_s = HABIT_TIMES * state.level_longest_bins[rows] * (BIN_MS / 1000.0)
+    out: F64 = np.where(
+        seen, np.clip(habit_s, long_s, COARSE_TIMES * long_s), COARSE_TIMES * long_s
+    )
+    return out
 
 
 def _moves_water(view: FrameView) -> Bool:

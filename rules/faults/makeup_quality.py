@@ -1,13 +1,14 @@
 """Make-up quality changed: the water that comes in is not the water of the site file.
 
 Two meters with the solids balance say what the make-up must be. Without them a basin that was just
-filled from empty holds little but make-up. Short of these, harder make-up looks like less bleed,
-and is named as a cause there; so it is where water concentrates faster than evaporation alone could
-do it, which a dose of chemicals does as well.
+filled from empty holds little but make-up, and is compared with the unit's fills before. Short of
+these, harder make-up looks like less bleed, and is named as a cause there; so it is where water
+concentrates faster than evaporation alone could do it, which a dose of chemicals does as well.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,22 +16,19 @@ import numpy as np
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8
 from rules.balance import balance_of_look
-from rules.bins import DRAINED_MM, BinView
+from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
+from rules.fresh_fill import AGREE_FILLS, fill_is_fresh, filled_as_ever
 from rules.look import UnitLook
-from rules.state import TRACE_BINS
 
 __all__ = ["MAKEUP_QUALITY_CHANGED"]
 
 _SLUG: Final = "makeup-quality-changed"
-_EMPTY_FROM, _EMPTY_BINS = 8, 4
-"""A fill is fresh while the basin stood empty 40 to 60 minutes ago."""
-
 SETTLED_FRAC: Final = 0.15
 """Loss of solids in the basin, of those that come in, up to which it counts as settled."""
 
@@ -92,12 +90,16 @@ def judge(view: BinView, announced: I8) -> I8:
         with np.errstate(divide="ignore", invalid="ignore"):  # a meter that shows nothing
             falls = w.slope_us_cm_h * w.volume_l / 60.0 / (w.makeup_metered_l_min * c_m)
         sure &= (by_meters > 1.0) | (falls > -SETTLED_FRAC)
+        # A basin that just read as after all its fills holds the make-up of ever.
+        sure &= ~filled_as_ever(part.state, part.rows)
         ratio[i] = np.where(sure, by_meters, np.nan)
+    rows = view.rows
     fresh = _fresh_fill_ratio(view)
-    ratio = np.where(np.isnan(ratio), fresh, ratio)
+    by_fill = np.isnan(ratio) & ~np.isnan(fresh)
+    ratio = np.where(by_fill, fresh, ratio)
     change = view.setting(_SLUG, "change_frac")
     changed = np.abs(ratio - 1.0) >= np.where(announced > 0, 0.7, 1.0) * change
-    rows = view.rows
+    changed = np.where(by_fill, view.state.fill_says[rows] != 0, changed)
     over = view.recent["conductivity"] / view.plan.conductivity_limit_us_cm[rows]
     to_be = ratio * view.plan.target_cycles[rows] * view.plan.makeup_us_cm[rows]
     medium = (over >= 1.0) | (to_be > view.plan.conductivity_limit_us_cm[rows])
@@ -111,52 +113,19 @@ def judge(view: BinView, announced: I8) -> I8:
 def _fresh_fill_ratio(view: BinView) -> F64:
     """Conductivity of a basin just filled from empty over the make-up's; NaN for all others.
 
-    A ratio between what residue and the first evaporation explain counts as one.
+    A fill that says nothing of another make-up counts as one.
     """
     out = np.full(len(view.rows), np.nan)
-    now = view.recent["conductivity"]
-    was_dry = np.isnan(view.trace_at("conductivity", _EMPTY_FROM, 1)) & ~np.isnan(now)
-    index = np.flatnonzero(was_dry)
-    if not len(index):
-        return out
-    part = view.only(index)
-    rows, plan = part.rows, part.plan
-    empty = part.trace_at("level_at_rest", _EMPTY_FROM, _EMPTY_BINS) < DRAINED_MM
-    at_rest, running = part.recent["level_at_rest"], part.recent["level_running"]
-    bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
-    full = np.fmax(at_rest, running) >= bottom
-    # The newest three means must all be of the full basin.
-    full &= np.nanmin(
-        np.stack([np.where(np.isnan(a), np.inf, a) for a in (
-            part.trace_at("level_at_rest", 0, 1), part.trace_at("level_running", 0, 1))]), axis=0
-    ) >= bottom  # fmt: skip
-    ratio = now[index] / plan.makeup_us_cm[rows]
-    most = np.fmax(part.setting(_SLUG, "fill_high_ratio"), _with_heel(part))
-    ratio = np.where((ratio > part.setting(_SLUG, "fill_low_ratio")) & (ratio < most), 1.0, ratio)
-    # A probe that hangs in air reads next to nothing.
-    seen = ratio >= part.setting("conductivity-probe", "open_ratio")
-    out[index] = np.where(empty & full & seen, ratio, np.nan)
+    out[fill_is_fresh(view.state, view.rows)] = 1.0
+    i = np.flatnonzero((out == 1.0) & (view.state.fill_says[view.rows] != 0))
+    rows = view.rows[i]
+    out[i] = view.state.fill_us_cm[rows] / view.plan.makeup_us_cm[rows]
     return out
 
 
 HELD_FRAC: Final = 0.85
 """Share of the intended concentration from which the bleed is taken to hold it: with softer water
 one by conductivity does so by bleeding less, and a probe that reads low shows less."""
-HEEL_FRAC: Final = 1.0 / 3.0
-"""Share of the filled basin that may be old water, which stays in sump, pump, pipes and pads, with
-what dried in on floor and pads (judgement)."""
-
-
-def _with_heel(view: BinView) -> F64:
-    """Conductivity over the make-up's that the heel alone may leave a filled basin with, (k,).
-
-    The old water is what was seen of it in the last hours; else it may have been at its limit.
-    """
-    rows, plan = view.rows, view.plan
-    window = view.trace("conductivity", TRACE_BINS)[:, : TRACE_BINS - _EMPTY_FROM]
-    seen = np.where(np.isnan(window), -np.inf, window).max(axis=1)
-    old = np.where(np.isfinite(seen), seen, plan.conductivity_limit_us_cm[rows])
-    return 1.0 + HEEL_FRAC * np.maximum(old / plan.makeup_us_cm[rows] - 1.0, 0.0)
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -176,13 +145,20 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
                                    note=f"give or take {2 * sd:.0f}"))  # fmt: skip
         seen["meters"] = 0 if abs(meters / stated - 1) < least else 1 if meters > stated else -1
     value = look.recent("conductivity")
-    rest = look.trace("level_at_rest", _EMPTY_FROM + _EMPTY_BINS + 3)
-    was_empty = bool((rest[~np.isnan(rest)] < DRAINED_MM).any())
-    if was_empty and value is not None:
-        found = value if found is None else found
-        readings.insert(0, Reading("Basin water, just filled from empty", value, "µS/cm", stated,
-                                   note="it holds nothing but make-up"))  # fmt: skip
-        seen["fill"] = 1 if value > stated else -1
+    fill = _fill_seen(look)
+    against = f"the site file says: about {{}} µS/cm against {stated:g}."
+    harder: bool | None = None
+    if fill is not None and found is None:
+        found, harder = fill.reading.measured, fill.says > 0
+        if fill.usual_us_cm is not None:
+            against = (
+                "this unit is used to: just filled from empty its basin reads {} µS/cm, "
+                f"as a rule {fill.usual_us_cm:.0f}."
+            )
+    if fill is not None:
+        readings.insert(0, fill.reading)
+        seen["fill"] = fill.says
+    was_empty = fill is not None
     if value is not None and not was_empty:
         full = HELD_FRAC * water.target_cycles * stated
         seen["held"] = 1 if value >= full else -1
@@ -193,18 +169,18 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             readings.insert(0, Reading("Least make-up conductivity that explains the climb", low,
                                        "µS/cm", stated, derived=True))  # fmt: skip
         seen["faster"] = int(low > stated * look.setting(_SLUG, "climb_ratio"))
-    harder = found is None or found > stated
+    if harder is None:
+        harder = found is None or found > stated
     at = "?" if found is None else f"{found:.0f}"
     limits = [] if meters is not None else [
         "Without meters of make-up and bleed a change of the make-up shows only in passing: after "
-        "a fill from empty; a smaller bleed looks much the same."
+        "a fill from empty; else a smaller bleed looks much the same."
     ]  # fmt: skip
     if not harder:
         limits.append("A probe that reads low looks the same: compare it with a hand meter.")
     return Evidence(
         summary=(
-            f"The make-up water is {'harder' if harder else 'softer'} than the site file says: "
-            f"about {at} µS/cm against {stated:g}."
+            f"The make-up water is {'harder' if harder else 'softer'} than {against.format(at)}"
         ),
         confidence=0.9 if meters is not None else 0.7,
         readings=tuple(readings),
@@ -212,6 +188,33 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         signals=("conductivity", "makeup_flow", "bleed_flow", "basin_level"),
         limits=tuple(limits),
     )
+
+
+@dataclass(frozen=True)
+class _Fill:
+    """The newest fill from empty: its reading, what it says, and the unit's usual where known."""
+
+    reading: Reading
+    says: int
+    usual_us_cm: float | None
+
+
+def _fill_seen(look: UnitLook) -> _Fill | None:
+    """What the newest fill of a unit says; None where it is long past or says nothing."""
+    state, row = look.state, look.row
+    rows = np.array([row])
+    says = int(state.fill_says[row])
+    if not says or not fill_is_fresh(state, rows)[0]:
+        return None
+    stated = look.unit.water.makeup_conductivity_us_cm
+    value, usual = float(state.fill_us_cm[row]), float(state.fill_usual_us_cm[row])
+    own = int(state.fills_off[row]) == says or abs(int(state.fills_off[row])) >= AGREE_FILLS
+    note = "it holds hardly anything but make-up"
+    if own:
+        note += f"; {int(state.fills[row])} fills seen, the site file says {stated:g}"
+    reading = Reading("Basin water, just filled from empty", value, "µS/cm",
+                      usual if own else stated, note=note)  # fmt: skip
+    return _Fill(reading, says, usual if own else None)
 
 
 def _entries() -> tuple[CauseEntry, ...]:
@@ -224,7 +227,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
         slug=_SLUG,
         title="Make-up water changed",
         family="water quality",
-        meaning="The make-up water's conductivity differs from that of the site file.",
+        meaning="The make-up's conductivity is not that of the site file, or not what it was.",
         consequence=(
             "Harder water scales at the same cycles; softer water wastes bleed, and may corrode."
         ),
@@ -257,6 +260,10 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
             Setting("fill_low_ratio", 0.6, "of the site file's figure", 0.05, 1.0,
                     "conductivity of a basin just filled that counts as softer",
                     "nothing in a basin makes water softer"),
+            Setting("fill_change_frac", 0.25, "of the unit's usual fill", 0.05, 5.0,
+                    "how far two fills in a row must be off what the unit's own fills read",
+                    "fills of one unit agree within a few per cent once the old water is allowed "
+                    "for; a supply varies by a fifth (common practice)"),
             Setting("climb_ratio", 3.0, "of the site file's figure", 1.1, 20.0,
                     "make-up implied by the climb alone that speaks against a blocked bleed",
                     "airflow, pads and weather give evaporation to a third at times, the volume "

@@ -1,4 +1,8 @@
-"""Pump not running when commanded: no water at all, and the root of what follows from that."""
+"""Pump not running when commanded: no water at all, and the root of what follows from that.
+
+Where a unit never sent a pump command, its wet mode stands in for one, with the patience that it
+asks for (:mod:`rules.wet_idle`).
+"""
 
 from __future__ import annotations
 
@@ -6,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import I8, Bool
-from rules.events import Cause, Evidence, Severity
+from rules.arrays import I8, I64, Bool
+from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, judged
 from rules.faults.rule import Rule
@@ -15,12 +19,15 @@ from rules.frames import FrameView
 from rules.look import UnitLook
 from rules.settings import FLEET
 from rules.signals import INDEX
+from rules.wet_idle import allowed_idle_s
 
 __all__ = ["PUMP_NOT_RUNNING", "commanded_since_stop"]
 
 _SLUG: Final = "pump-not-running"
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
+_WET: Final = INDEX["wet_mode"]
+_LEVEL: Final = INDEX["basin_level"]
 
 
 def judge(view: FrameView, announced: I8) -> I8:
@@ -38,7 +45,33 @@ def judge(view: FrameView, announced: I8) -> I8:
         announced >= Severity.HIGH, 1.5, 0.0
     )
     severity = np.where(hot, Severity.HIGH, Severity.MEDIUM).astype(np.int8)
-    return judged(commanded & (view.pump_state == 0), known, severity)
+    out = judged(commanded & (view.pump_state == 0), known, severity)
+    untold = view.state.value_ms[view.rows, _COMMAND] == 0
+    at = np.flatnonzero(untold & (view.state.value_ms[view.rows, _WET] > 0))
+    if len(at):
+        out[at] = _by_mode(view, at, announced[at], severity[at])
+    return out
+
+
+def _by_mode(view: FrameView, at: I64, announced: I8, severity: I8) -> I8:
+    """Units without a command, at these places: run wet, with water enough, and the pump stands.
+
+    A pump that has no water to draw is rightly held back: that is the float's ticket.
+    """
+    plan, state, rows = view.plan, view.state, view.rows[at]
+    pump, wet = view.pump_state[at], view.signal("wet_mode")[at]
+    mode_s, pump_s = view.mode_s[at], view.pump_state_s[at]
+    least_s = np.broadcast_to(view.setting(_SLUG, "wet_mode_allowance_s"), len(view.rows))[at]
+    stood_s = np.where(pump == 0, np.minimum(mode_s, pump_s), 0.0)
+    long = stood_s >= allowed_idle_s(plan, state, rows, least_s, pump_s < mode_s)
+    low_mm = np.broadcast_to(view.setting("float-stuck-shut", "under_level_mm"), len(view.rows))
+    level, sends = view.signal("basin_level")[at], state.value_ms[rows, _LEVEL] > 0
+    filled = ~sends | (level >= plan.float_shut_mm[rows] - plan.float_band_mm[rows] - low_mm[at])
+    stands = (wet > 0.5) & (pump == 0) & long & filled
+    # A mode that ends proves nothing of the pump: only that it runs clears the alarm.
+    known = (pump == 1) | stands | ((pump == 0) & (announced == 0) & ~np.isnan(wet))
+    known &= ~(sends & np.isnan(level)) | (pump == 1)
+    return judged(stands, known, severity)
 
 
 def commanded_since_stop(view: FrameView) -> Bool:
@@ -53,6 +86,7 @@ def commanded_since_stop(view: FrameView) -> Bool:
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
     """Current against the running current, voltage, and what follows for the head pressure."""
+    told = look.has("pump_command")
     base = look.baseline("pump_current")
     expected = base.value if base else look.unit.pump.rated_current_a
     limit = look.setting(FLEET, "pump_running_frac") * look.unit.pump.rated_current_a
@@ -62,8 +96,21 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         look.reading(
             "pump_current", expected=expected, low=limit, note="less than a running motor draws"
         ),
-        look.reading("pump_command", expected=1.0, note="the controller commands it to run"),
     ]
+    if told:
+        word = look.reading("pump_command", expected=1.0, note="the controller commands it to run")
+        readings.append(word)
+    else:
+        stood_h = (look.time_ms - int(look.state.pump_changed_ms[look.row])) / 3_600_000.0
+        habit_h = float(look.state.wet_idle_s[look.row]) / 3600.0
+        basin = look.unit.basin
+        readings += [
+            look.reading("wet_mode", expected=1.0, note="the controller runs the unit wet"),
+            Reading("Time the pump has stood", stood_h, "h", high=habit_h, derived=True,
+                    note="at most so long before it started by itself in wet mode, as seen so far"),
+            look.reading("basin_level", low=basin.float_shut_mm - basin.float_band_mm,
+                         note="water enough for the pump"),
+        ]  # fmt: skip
     dead_supply = None
     if voltage is not None:
         dead_supply = voltage < 0.5 * rated_v
@@ -94,16 +141,19 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     ]  # fmt: skip
     causes.sort(key=lambda c: (c.ruled_out, -c.agreement))
     hot = " and little margin is left to the cut-out" if severity >= Severity.HIGH else ""
+    limits = [] if pressure is not None else [
+        "No spray pressure here: a failed current transducer looks the same."]  # fmt: skip
+    if not told:
+        limits.append("No pump command here: a controller that holds the pump back looks the same.")
+    called = "is commanded to run" if told else "should run, the unit being in wet mode,"
     return Evidence(
-        summary=f"The pump is commanded to run but draws no running current: the pads get no "
-        f"water{hot}.",
+        summary=f"The pump {called} but draws no running current: the pads get no water{hot}.",
         confidence=0.6 if turning else 0.95 if pressure is not None else 0.9,
         readings=tuple(readings),
         causes=tuple(causes),
-        signals=("pump_current", "pump_command", "spray_pressure", "head_pressure"),
-        limits=() if pressure is not None else (
-            "No spray pressure here: a failed current transducer looks the same.",
-        ),
+        signals=("pump_current", "pump_command" if told else "wet_mode", "spray_pressure",
+                 "head_pressure"),
+        limits=tuple(limits),
     )  # fmt: skip
 
 
@@ -113,7 +163,11 @@ PUMP_NOT_RUNNING: Final = Rule(
         spoils_heat=True,
         title="Pump not running when commanded",
         family="pump and screen",
-        meaning="The controller commands the recirculating pump, but its motor draws no current.",
+        meaning=(
+            "The controller commands the recirculating pump, but its motor draws no current. Where "
+            "no command is sent: the unit is in wet mode with water enough, and the pump stands "
+            "longer than it ever did."
+        ),
         consequence=(
             "No water on the pads: the unit rejects heat dry, condensing pressure rises, and the "
             "compressors may trip on a hot day. Wet pads dry out and scale."
@@ -127,8 +181,9 @@ PUMP_NOT_RUNNING: Final = Rule(
             CauseEntry("sensor", "Current transducer failed, the pump runs",
                        "is water running over the pads?", "pump-drive"),
         ),
-        needs=("pump_current", "pump_command"),
-        helps=("spray_pressure", "supply_voltage", "head_pressure"),
+        needs=("pump_current",),
+        needs_any=(("pump_command", "wet_mode"),),
+        helps=("basin_level", "spray_pressure", "supply_voltage", "head_pressure"),
         suppressed_by=("pump-overload",),
         response={
             Severity.MEDIUM: "this week, sooner in hot weather",
@@ -139,6 +194,12 @@ PUMP_NOT_RUNNING: Final = Rule(
             Setting("start_allowance_s", 20.0, "s", 0.0, 600.0,
                     "time the pump has to start after the command",
                     "starters with delay or soft start need up to ten seconds (common practice)"),
+            Setting("wet_mode_allowance_s", 3600.0, "s", 300.0, 604_800.0,
+                    "where no command is sent: time in wet mode, with water enough, in which the "
+                    "pump must run; twice its own longest if that is more, a day before its habit "
+                    "is known, and the time to fill the basin if it has not run since",
+                    "controllers that wet the pads by turns do so several times an hour (common "
+                    "practice)"),
             Setting("high_margin_k", 5.0, "K", 0.0, 30.0,
                     "margin of condensing temperature to the cut-out below which it must be today",
                     "the medium limit of head pressure high: the next hot hour can trip"),

@@ -29,6 +29,8 @@ _SLUG: Final = "reading-frozen"
 _BIN_S: Final = BIN_MS / 1000.0
 LEAST_BINS: Final = 6
 """Half an hour, the least that the settings allow: what stood still for less needs no look."""
+MOST_CHANGES: Final = 255
+"""Bins with a change up to which they are counted: a day's worth, ten days' of whole degrees."""
 _LIMIT_OF: Final = {
     "conductivity": "water_still_s", "basin_temperature": "water_still_s",
     "pump_current": "running_still_s", "spray_pressure": "running_still_s",
@@ -64,9 +66,12 @@ def _judge_some(view: BinView, at: I64, learned: Bool, still: U16) -> I8:
     frozen = beyond_habit & (still * _BIN_S >= limits_s)
     if frozen.any():
         # A value on a coarse grid may come from a sensor that shows no more: it is given longer.
+        # Not so one that was long seen to move, and never stood still for a part of that.
         value = state.value[rows[:, None], WATCHED_AT]
-        ratio = np.where(could_be_coarse(view.plan, rows, value), _down(view, "coarse_ratio")[at],
-                         1.0)  # fmt: skip
+        coarse = _down(view, "coarse_ratio")[at]
+        fine = (state.still_changes[rows] == MOST_CHANGES) & (still >= coarse * habit)
+        fine &= still >= coarse * _down(view, "longest_ratio")[at]
+        ratio = np.where(could_be_coarse(view.plan, rows, value) & ~fine, coarse, 1.0)
         frozen &= still * _BIN_S >= ratio * limits_s
     together = stands_still_together(state, rows)
     if together.any():
@@ -211,7 +216,8 @@ READING_FROZEN: Final = Rule(
                     "conductivity while the pump runs",
                     "the water follows the day, and concentrates while it evaporates"),
             Setting("coarse_ratio", 4.0, "times", 1.0, 50.0,
-                    "how much longer for a value that a coarse sensor could show",
+                    "how much longer for a value that a coarse sensor could show; not where it "
+                    "has moved in 255 bins and never stood still for a sixteenth of this",
                     "a coarse sensor may rest within one of its steps; four days for weather"),
             Setting("longest_ratio", 4.0, "times", 1.5, 50.0,
                     "how many times the longest stillness that the reading itself has shown",

@@ -18,7 +18,8 @@ from rules.faults.conductivity_high import CONDUCTIVITY_HIGH
 from rules.faults.conductivity_probe import CONDUCTIVITY_PROBE
 from rules.faults.fans import FAN_FAULT, FAN_NOT_PROVEN
 from rules.faults.float_leaking import FLOAT_LEAKING
-from rules.faults.float_valve import FLOAT_STUCK_OPEN, FLOAT_STUCK_SHUT
+from rules.faults.float_stuck_open import FLOAT_STUCK_OPEN
+from rules.faults.float_stuck_shut import FLOAT_STUCK_SHUT
 from rules.faults.frost import FROST_RISK
 from rules.faults.head_pressure import HEAD_PRESSURE_HIGH
 from rules.faults.level_frozen import LEVEL_FROZEN
@@ -36,7 +37,7 @@ from rules.faults.unit_unregistered import UNIT_UNREGISTERED
 from rules.faults.water_flow import DISTRIBUTION_RESTRICTED, PUMP_SCREEN_CLOGGING
 from rules.settings import FLEET, FLEET_SETTINGS
 
-__all__ = ["FAULTS", "FAULT_INDEX", "RULES", "SETTINGS", "SLUGS"]
+__all__ = ["FAULTS", "FAULT_INDEX", "RULES", "SETTINGS", "SLUGS", "unit_concerned"]
 
 RULES: Final[tuple[Rule, ...]] = (
     LEVEL_FROZEN,
@@ -81,3 +82,9 @@ SETTINGS: Final[Mapping[str, Mapping[str, Setting]]] = {
     **{fault.slug: {s.name: s for s in fault.settings} for fault in FAULTS},
 }
 """Every setting there is, by slug and name."""
+
+
+def unit_concerned(slug: str, unit: str) -> str:
+    """The unit that an alarm is about: '' where one only carries it for its whole site."""
+    column = FAULT_INDEX.get(slug)
+    return "" if column is not None and FAULTS[column].site_wide else unit

@@ -63,15 +63,17 @@ def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...
                 note=f"water, or else air, above {look.warm_above_degc():g} °C"),
         look.reading("basin_temperature"), look.reading("basin_level"),
     ]  # fmt: skip
-    commanded = (look.value("pump_command") or 0.0) > 0.5
-    wanted = (look.value("wet_mode") or 0.0) > 0.5
+    command, mode = look.value("pump_command"), look.value("wet_mode")
+    commanded, wanted = (None if word is None else word > 0.5 for word in (command, mode))
     causes = (
-        Cause("pump-not-running", "Pump does not run although it should", 0.9 if commanded else 0.1,
+        Cause("pump-not-running", "Pump does not run although it should",
+              _agrees(commanded, yes=0.9, no=0.1, unknown=0.3),
               ("the pump is commanded",) if commanded else (),
-              () if commanded else ("the pump is not commanded",),
-              "Look at the pump's own alarm.", ruled_out=not commanded),
-        Cause("left-full", "Basin left full after wet operation ended", 0.8 if not wanted else 0.3,
-              ("the unit runs dry",) if not wanted else (),
+              ("the pump is not commanded",) if commanded is False else (),
+              "Look at the pump's own alarm.", ruled_out=commanded is False),
+        Cause("left-full", "Basin left full after wet operation ended",
+              _agrees(wanted, yes=0.3, no=0.8, unknown=0.6),
+              ("the unit runs dry",) if wanted is False else (),
               ("wet mode is on",) if wanted else (),
               "Ask whether wet operation is over for the season; drain by the water safety plan."),
         Cause("drain-shut", "Timed drain failed: valve stuck or switched off", 0.4, (), (),
@@ -81,6 +83,11 @@ def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...
     )  # fmt: skip
     kept = [r for r in readings if r.measured is not None]
     return kept, tuple(sorted(causes, key=lambda c: (c.ruled_out, -c.agreement))), days, warm_h
+
+
+def _agrees(word: bool | None, *, yes: float, no: float, unknown: float) -> float:
+    """How well a cause agrees with a word that may not be known."""
+    return unknown if word is None else yes if word else no
 
 
 _HYGIENE_LIMIT: Final = (

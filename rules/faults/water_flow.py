@@ -14,53 +14,26 @@ import numpy as np
 
 from rules.arrays import F64, I8, Bool
 from rules.bins import BinView
-from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.diagnosis import SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import delays, graded, judged
 from rules.faults.rule import Rule
+from rules.faults.water_flow_signs import (
+    FLOW_CAUSES,
+    FLOW_SIGNS,
+    confidence_of,
+    limits_of,
+    seen_signs,
+)
 from rules.look import UnitLook
 from rules.residuals import FLOW_WINDOW_BINS, flow_by_current, sign
+from rules.usual_current import lowest_frac
 
-__all__ = ["DISTRIBUTION_RESTRICTED", "FLOW_CAUSES", "FLOW_SIGNS", "PUMP_SCREEN_CLOGGING"]
+__all__ = ["DISTRIBUTION_RESTRICTED", "PUMP_SCREEN_CLOGGING"]
 
 _SCREEN: Final = "pump-screen-clogging"
 _PIPE: Final = "distribution-restricted"
-
-FLOW_SIGNS: Final = (
-    Sign("pressure", "spray pressure is up", "spray pressure is down",
-         "spray pressure is as in the clean state", 2.0, deciding=True),
-    Sign("current", "pump current is up", "pump current is down",
-         "pump current is as in the clean state", 1.0),
-    Sign("flow", "the flow meter reads more", "the flow meter reads less",
-         "the flow meter reads as in the clean state", 2.0),
-    Sign("level", "the basin level is above the float's band",
-         "the basin level is near the pump's minimum", "the basin level is in order", 1.5,
-         deciding=True),
-    Sign("ratio", "pressure fell at least 3 times as far as current, in per cent",
-         "pressure fell less than 2 times as far as current, in per cent",
-         "pressure fell 2 to 3 times as far as current, in per cent", 0.5),
-    Sign("sudden", "the water was lost from one running hour to the next", "",
-         "the water was lost over many running hours", 1.0),
-)  # fmt: skip
-
-FLOW_CAUSES: Final = (
-    SignatureRow("pump-screen-clogging", "Pump suction screen clogged",
-                 {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": 1},
-                 "Look at the screen; clean, it brings pressure and current back at once."),
-    SignatureRow("distribution-restricted", "Distribution holes or pipe restricted",
-                 {"pressure": 1, "current": -1, "flow": -1, "level": 0},
-                 "Look at the holes along the pads: uneven or dry stripes."),
-    SignatureRow("pump-drawing-air", "Pump draws air: basin low, whirl or leak at the suction",
-                 {"pressure": -1, "current": -1, "flow": -1, "ratio": -1, "sudden": 1},
-                 "Look at the level with the pump running; listen for gurgling."),
-    SignatureRow("worn-pump", "Pump impeller worn, or wrong rotation",
-                 {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": -1, "sudden": 0},
-                 "If the screen is clean, check rotation and the impeller."),
-    SignatureRow("downstream-open", "Distribution line open or leaking after the gauge",
-                 {"pressure": -1, "current": 1, "level": 0, "sudden": 1},
-                 "Look for a loose end cap or a split pipe."),
-)  # fmt: skip
 
 _GRADES: Final = (
     Setting("flow_loss_low_pct", 13.0, "% of clean flow", 3.0, 60.0,
@@ -91,6 +64,17 @@ _BY_CURRENT: Final = Setting(
     "least loss that counts where the pump's current is the only witness",
     "six per cent of current is some 15 % of flow, and weather, voltage and water "
     "temperature move the current of a clean pump by up to five (common practice)",
+)
+_LASTING: Final = Setting(
+    "least_loss_lasting_pct",
+    11.0,
+    "% of clean flow",
+    3.0,
+    60.0,
+    "the same where each of six running hours draws less than any hour of the clean pump's first "
+    "days did",
+    "some four per cent of current. What the supply and the weather do to it, those days have "
+    "shown; how much water it stands for is uncertain by half (common practice)",
 )
 _PERSISTENCE: Final = delays(
     3600.0, "it grows over days; an hour costs nothing and spares a false call-out",
@@ -153,9 +137,13 @@ def _screen(view: BinView, announced: I8) -> I8:
         _SCREEN, "least_loss_by_current_pct"
     )
     by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
-    by_current &= (large & _lasts(view, alone, announced)) | ~alone
+    below_all = by_current & alone & _below_all(view, announced)
+    by_current &= (large & _lasts(view, alone, announced)) | ~alone | below_all
     known = (current != 2) | has_pressure
-    return _grade(view, _SCREEN, np.where(has_pressure, by_pressure, by_current), known, announced)
+    fits = np.where(has_pressure, by_pressure, by_current)
+    severity = _grade(view, _SCREEN, fits, known, announced)
+    # Beyond doubt there is a loss; how small it may be to count is this limit's to say.
+    return np.where(below_all & (severity == 0), np.int8(Severity.LOW), severity)
 
 
 def _lasts(view: BinView, alone: Bool, announced: I8) -> Bool:
@@ -178,6 +166,27 @@ def _lasts(view: BinView, alone: Bool, announced: I8) -> Bool:
     return out
 
 
+BELOW_FRAC: Final = 0.015
+"""How far below the lowest hour of the clean pump's first days counts: three times as far as six
+healthy hours in a row were ever seen below it, in the plant models (DEVELOPERS.md)."""
+
+
+def _below_all(view: BinView, announced: I8) -> Bool:
+    """Whether six running hours all draw less than any hour in which the wander was learned."""
+    out = np.zeros(len(view.rows), dtype=np.bool_)
+    lowest = lowest_frac(view.state, view.rows, view.time_ms)
+    least_pct = np.where(announced > 0, 0.8, 1.0) * view.setting(_SCREEN, "least_loss_lasting_pct")
+    now = view.flow.current_frac
+    limit = lowest - np.where(announced > 0, 0.5, 1.0) * BELOW_FRAC
+    at = np.flatnonzero((now < limit) & (_loss_pct(view) >= least_pct) & view.flow.fresh)
+    if len(at):
+        part = view.only(at)
+        hours = part.steady_medians("pump_current", FLOW_WINDOW_BINS)
+        best = hours.max(axis=1) / part.baseline("pump_current")  # NaN before there are six
+        out[at] = (best < limit[at]) | (announced[at] > 0)
+    return out
+
+
 def _distribution(view: BinView, announced: I8) -> I8:
     current, pressure, meter = _signs(view, _PIPE)
     fits = (pressure == 1) & ((current == -1) | (meter == -1)) & (current != 1) & (meter != 1)
@@ -188,13 +197,6 @@ def _statistical_se(view: BinView) -> F64:
     """Standard error of flow from current alone, without the model's: is there a loss at all?"""
     # One per cent of current is some 2.5 % of flow (domain of M6, M7: m 0.45, s 0.5).
     return 2.5 * view.flow.current_se
-
-
-def _sign_of(ratio: float | None, least_pct: float) -> int | None:
-    if ratio is None:
-        return None
-    change = 100.0 * (ratio - 1.0)
-    return 1 if change >= least_pct else -1 if change <= -least_pct else 0
 
 
 def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
@@ -216,6 +218,13 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
                     f"({base.count} means of 5 min)")
         )  # fmt: skip
     view = look.bin_view()
+    lowest = float(lowest_frac(look.state, view.rows, view.time_ms)[0])
+    base = look.baseline("pump_current")
+    if base is not None and set(ratios) == {"pump_current"} and not np.isnan(lowest):
+        readings.append(
+            Reading("Lowest running hour of the clean pump", lowest * base.value, "A",
+                    note="in the days in which its wander was learned", derived=True)
+        )  # fmt: skip
     flow = float(view.flow.flow_frac[0])
     flow_se = float(view.flow.flow_se[0])
     readings.append(
@@ -231,7 +240,7 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
                     "low enough to draw air" if level < basin.pump_minimum_mm + 10
                     else "enough over the pump")
         )  # fmt: skip
-    seen = _seen(look, ratios, level, slug)
+    seen = seen_signs(look, ratios, level, slug)
     causes = rank(FLOW_SIGNS, FLOW_CAUSES, seen)
     what = "pump screen clogging" if slug == _SCREEN else "restricted distribution holes or pipe"
     witnesses = [n for n in ("pump_current", "spray_pressure", "spray_flow") if n in ratios]
@@ -240,85 +249,12 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
             f"The pads get about {100.0 * flow:.0f} % of the clean water flow, with the signs of "
             f"{what}."
         ),
-        confidence=_confidence(slug, ratios, severity),
+        confidence=confidence_of(slug, ratios, severity),
         readings=tuple(readings),
         causes=causes,
         signals=(*witnesses, "basin_level", "pump_command"),
-        limits=_limits(look, ratios),
+        limits=limits_of(look, ratios),
     )
-
-
-def _seen(
-    look: UnitLook, ratios: dict[str, float], level: float | None, slug: str
-) -> dict[str, int | None]:
-    least_current = look.setting(slug, "least_current_change_pct")
-    least_pressure = look.setting(slug, "least_pressure_change_pct")
-    current, pressure = ratios.get("pump_current"), ratios.get("spray_pressure")
-    ratio: int | None = None
-    if current is not None and pressure is not None and pressure < 1.0:
-        times = (1.0 - pressure) / max(1.0 - current, 0.005)
-        ratio = 1 if times >= 3.0 else -1 if times < 2.0 else 0
-    low = None
-    if level is not None:
-        low = -1 if level < look.unit.basin.pump_minimum_mm + 10.0 else 0
-    witness = "spray_pressure" if pressure is not None else "pump_current"
-    return {
-        "sudden": _sudden(look, witness),
-        "pressure": _sign_of(pressure, least_pressure),
-        "current": _sign_of(current, least_current),
-        "flow": _sign_of(ratios.get("spray_flow"), least_pressure),
-        "level": low,
-        "ratio": ratio,
-    }
-
-
-HOUR_BINS: Final = 12
-SUDDEN_FRAC: Final = 0.6
-"""Share of the whole fall that one step of two hours must hold to be called sudden (judgement)."""
-
-
-def _sudden(look: UnitLook, quantity: str) -> int | None:
-    """1 where most of the fall came at once, 0 where it grew; None where it is longer ago.
-
-    By medians of running hours. A pump wears over months and a screen fills over days; a suction
-    that opens, or a leaf before the screen, is there from one hour to the next.
-    """
-    base = look.baseline(quantity)
-    means = look.steady_means(quantity)
-    n = len(means) // HOUR_BINS
-    if base is None or n < 3:
-        return None
-    hours = np.median(means[len(means) - n * HOUR_BINS :].reshape(n, HOUR_BINS), axis=1)
-    fall = base.value - hours[-1]
-    if fall <= 0.0:
-        return None
-    if np.max(hours[:-2] - hours[2:]) >= SUDDEN_FRAC * fall:
-        return 1
-    return 0 if base.value - hours[0] <= (1.0 - SUDDEN_FRAC) * fall else None
-
-
-def _confidence(slug: str, ratios: dict[str, float], severity: Severity) -> float:
-    """Judgement: two witnesses that agree are worth more than one; a large loss than a small."""
-    base = 0.55 if "spray_pressure" not in ratios else 0.85
-    if "spray_flow" in ratios:
-        base += 0.07
-    if slug == _PIPE:
-        base = max(base, 0.85)
-    return min(0.97, base + 0.05 * (int(severity) - 1))
-
-
-def _limits(look: UnitLook, ratios: dict[str, float]) -> tuple[str, ...]:
-    out: list[str] = []
-    if "spray_pressure" not in ratios:
-        out.append(
-            "No spray pressure here: current alone cannot tell a clogged screen from restricted "
-            "holes, and a small motor's current is a weak witness of flow. Look at both."
-        )
-    if not look.has("supply_voltage"):
-        out.append("No supply voltage here: a lasting change of voltage looks like part of this.")
-    if look.recent("level_running") is None:
-        out.append("No basin level here: a low basin that lets the pump draw air looks the same.")
-    return tuple(out)
 
 
 def _entry(row: SignatureRow, job_plan: str) -> CauseEntry:
@@ -357,7 +293,7 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
             Severity.HIGH: "today",
         },
         job_plan="pump-screen",
-        settings=(_BY_CURRENT, *_GRADES, *_PERSISTENCE),
+        settings=(_BY_CURRENT, _LASTING, *_GRADES, *_PERSISTENCE),
         judged_by="bins",
     ),
     judge_screen,

@@ -243,6 +243,7 @@ def test_a_site_that_breaks_off_is_told_by_its_last_will(
         text = body(cut.message)
         assert "Site Quay Cold Store is cut off: its connection to the broker broke" in text
         assert "Condenser ac-1, Condenser ac-2" in text
+        assert cut.message["Subject"].startswith("P2 MEDIUM - Quay Cold Store: site cut off")
         site = start_site(broker.port)
         back = mail.wait_for(2)[1].message
         assert back["In-Reply-To"] == cut.message["Message-ID"]

@@ -84,12 +84,12 @@ def test_so_many_files_are_made_at_once_and_no_more(api):
     assert client.get(path, headers=one).status_code == 200
     limit.enter(f"token {number}")
     refused = client.get(path, headers=one)
-    assert "Too many files are being made of you" in is_problem(refused, 429)
+    assert "Too many of your files are being made at this moment." in is_problem(refused, 429)
     assert int(refused.headers["retry-after"]) > 0
     assert client.get(path, headers=other).status_code == 200, "another has room"
     limit.enter("somebody else")
     full = is_problem(client.get(path, headers=other), 503)
-    assert "of all" in full
+    assert "Too many files are being made at this moment." in full
     limit.leave(f"token {number}")
     assert client.get(path, headers=one).status_code == 200
     # What is refused for its range takes no room.

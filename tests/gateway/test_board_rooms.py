@@ -92,6 +92,18 @@ def test_who_has_left_and_cannot_say_so_is_reported_by_another_who_confirms_it(f
     assert (last.after["whom"], last.after["is_clear"]) == ("Tom", True)
 
 
+def test_what_is_about_a_whole_site_names_no_unit_that_carries_it(fleet):
+    fleet.commit(fleet.alarm(0, "site-cut-off"), fleet.alarm(1))
+    site, unit = fleet.sites[0], fleet.sites[0].units[0]
+    number = next(t.number for t in fleet.records.tickets() if t.fault == "site-cut-off")
+    browser = client(board_of(fleet))
+    for path in ("/alarms", "/tickets", "/plan", f"/tickets/{number}"):
+        page = Page(browser.get(path).text).text
+        assert site.name in page, path
+        assert f"{site.name} / {unit.name}" not in page, path
+    assert f"{site.name} / {site.units[1].name}" in Page(browser.get("/alarms").text).text
+
+
 def test_what_was_learned_is_named_in_words(fleet):
     names = [*((q.name, q.mode, q.unit) for q in STEADY), (FLOAT_LEVEL, "at rest", "mm")]
     fleet.commit(

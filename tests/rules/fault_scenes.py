@@ -112,6 +112,11 @@ def starved(basin: Basin, hour: float) -> None:
     basin.supply = 0.09 if 8 <= hour < 9 else 0.155 if 9 <= hour < 11 else 1.0
 
 
+def drained(basin: Basin, hour: float) -> None:
+    """Emptied for two hours, then filled again."""
+    basin.supply, basin.drain = (0.0, 40.0) if 9 <= hour < 11 else (1.0, 0.0)
+
+
 def jumping(h: F, rng: np.random.Generator) -> F:
     """The current of a pump with air in it."""
     return rng.uniform(2.55, 3.25, len(h))
@@ -223,11 +228,13 @@ LIVES: Final[tuple[Life, ...]] = (
     # healthy lives
     Life("control", hours=24),
     Life("control-at-rest", hours=24, rest=((9, 15), (20, 24))),
+    Life("control-drained", hours=20, rest=((9, 13),), water=drained),
     Life("control-with-meters", meters=True, site="annex"),
     Life("control-with-heat", hours=64, over_k=lambda h: np.full_like(h, 8.0), settings=HEAT,
          drop=lambda h: np.full_like(h, 20.0)),
     Life("control-few-signals", always=dict.fromkeys(
-        ("supply_voltage", "spray_pressure", "conductivity", "relative_humidity"))),
+        ("supply_voltage", "spray_pressure", "conductivity", "relative_humidity",
+         "pump_command"))),
 )  # fmt: skip
 
 

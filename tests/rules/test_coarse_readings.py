@@ -45,6 +45,17 @@ def basin(step_mm: float, pull_mm: float = 20.0, seed: int = 9) -> dict[str, F]:
     }
 
 
+def runs_on(step_mm: float) -> dict[str, F]:
+    """The pump never stops: no start or stop tells of the level."""
+    level = 161.0 + 2.0 * np.sin(2 * np.pi * HOUR / 24.0) + 1.2 * noise(1.0, 12)
+    return {
+        "basin_level": np.round(level / step_mm) * step_mm,
+        "pump_current": 3.6 + noise(0.02, 13),
+        "spray_pressure": 58.0 + noise(0.3, 14),
+        **dict.fromkeys(("pump_command", "wet_mode"), np.ones(N)),
+    }
+
+
 def frozen(columns: dict[str, F]) -> dict[str, F]:
     level = columns["basin_level"].copy()
     level[ILL:] = level[ILL - 1]
@@ -78,6 +89,8 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
         "centimetres, frozen": (frozen(basin(10.0)), {}),
         "millimetres, frozen": (frozen(basin(1.0)), {}),
         "half centimetres, frozen": (frozen(basin(5.0)), {}),
+        "runs on, half centimetres": (runs_on(5.0), {}),
+        "runs on, steps of 2 mm, frozen": (frozen(runs_on(2.0)), {}),
         "drained, frozen at nothing": (drained(3.6), {}),
         "drained, pump runs dry": ({**drained(2.2), "spray_pressure": np.full(N, np.nan)}, {}),
         "fan in hand": (
@@ -137,7 +150,10 @@ def raised(events: list[AlarmEvent]) -> list[tuple[str, float]]:
     ]
 
 
-@pytest.mark.parametrize("scene", ["centimetres", "centimetres, little comes back"])
+@pytest.mark.parametrize(
+    "scene",
+    ["centimetres", "centimetres, little comes back", "runs on, half centimetres"],
+)
 def test_a_level_in_steps_of_a_centimetre_may_stand_still_through_days(lived, scene):
     assert raised(lived[scene]) == []
 
@@ -146,6 +162,13 @@ def test_a_level_in_steps_of_a_centimetre_that_freezes_is_still_found(lived):
     found = raised(lived["centimetres, frozen"])
     assert [fault for fault, _ in found] == ["level-frozen"]
     assert 3.0 < found[0][1] < 5.5
+
+
+def test_a_coarse_level_that_used_to_move_within_the_hour_is_found_within_a_day(lived):
+    """Its pump never stops, and its steps are coarse; but the waves always were larger."""
+    found = raised(lived["runs on, steps of 2 mm, frozen"])
+    assert [fault for fault, _ in found] == ["level-frozen"]
+    assert 3.5 <= found[0][1] < 4.0
 
 
 def test_a_fine_level_that_freezes_is_found_at_the_next_start(lived):

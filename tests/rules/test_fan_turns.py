@@ -138,3 +138,35 @@ def test_after_work_on_the_fans_the_turns_are_learned_anew():
     assert takes_turns(state, one, np.array([FANS]))
     feed.engine.act(Action(1, ActionKind.CLEANED, 0, "", feed.now_ms, "R. Marsh", parts=("fans",)))
     assert not takes_turns(state, one, np.array([FANS]))
+
+
+def test_a_shelved_fan_teaches_no_longer_round():
+    """The part is on order and the alarm shelved: the wait for it is no habit."""
+    feed = Feed(engine_of())
+    state, alone = feed.engine.state, {"step_s": 300.0, "fan_speed": None}
+    for n in range(14 * 12 * 4):
+        feed.run(300.0, fan_run=float(1 << n // 24 % 4), **alone)
+    usual = float(state.round_longest_bins[0])
+    feed.run(24 * 3600.0, fan_run=float(0b1011), **alone)
+    assert feed.raised() == ["fan-not-proven"]
+    until_ms = feed.now_ms + 5 * 86_400_000
+    feed.engine.act(
+        Action(1, ActionKind.SHELVE, 0, "fan-not-proven", feed.now_ms, "R. Marsh", "On order",
+               until_ms)
+    )  # fmt: skip
+    feed.run(24 * 3600.0, fan_run=float(0b1011), **alone)
+    feed.run(3600.0, fan_run=float(0b0100), **alone)
+    assert state.round_set[0] == 0b1011, "the round is over"
+    assert state.round_longest_bins[0] == usual
+
+
+def test_a_command_that_is_always_zero_is_none():
+    """Controllers send points that nobody wired as 0: the fan is named by its missed turn."""
+    feed = Feed(engine_of())
+    zero = {"step_s": 300.0, "fan_speed": 0.0}
+    for n in range(14 * 12 * 4):
+        feed.run(300.0, fan_run=float(1 << n // 24 % 4), **zero)
+    assert feed.events == []
+    feed.run(24 * 3600.0, fan_run=float(0b1011), **zero)
+    (event,) = [e for e in feed.events if e.fault == "fan-not-proven"]
+    assert event.evidence.summary.startswith("Fan 3 of 4 takes its turn no more")

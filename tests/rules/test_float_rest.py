@@ -169,3 +169,15 @@ def test_a_person_resets_or_freezes_it():
     act(feed, ActionKind.RELEASE_BASELINE)
     feed.run(30 * 3600, step_s=300.0, basin_level=189.0)
     assert float_top_mm(plan, state, row, RUNNING)[0] == pytest.approx(189.0, abs=2.0)
+
+
+def test_a_unit_out_of_service_teaches_no_level():
+    """Whoever works on it may hold the water where he likes."""
+    feed = Feed(engine_of())
+    hours = feed.engine.state.float_hours
+    feed.engine.act(Action(1, ActionKind.OUT_OF_SERVICE, 0, "", feed.now_ms, "R. Marsh", "Trial"))
+    feed.run(8 * 3600.0, step_s=STEP_S, basin_level=190.0)
+    assert hours[0, RUNNING] == 0
+    feed.engine.act(Action(2, ActionKind.IN_SERVICE, 0, "", feed.now_ms, "R. Marsh", "Done"))
+    feed.run(8 * 3600.0, step_s=STEP_S, basin_level=175.0)
+    assert hours[0, RUNNING] >= 4

@@ -9,6 +9,7 @@ import pytest
 
 from rules.events import Cause, Evidence, Severity
 from rules.faults.base import CauseEntry, Fault
+from rules.faults.registry import FAULTS
 from rules.hazards import Hazard
 from rules.jobplans import (
     INSPECTION,
@@ -198,3 +199,16 @@ def test_plans_that_a_catalogue_names_and_nobody_wrote_are_listed() -> None:
         "fault 'x': no job plan 'polish'",
         "fault 'x', cause 'c': no job plan 'wax'",
     ]
+
+
+def test_a_cause_that_is_a_fault_of_its_own_brings_that_faults_plan() -> None:
+    """All but of head pressure, whose own plan begins by looking which of them it is."""
+    plans = {fault.slug: fault.job_plan for fault in FAULTS}
+    other = {
+        (fault.slug, cause.slug)
+        for fault in FAULTS
+        for cause in fault.causes
+        if fault.slug != "head-pressure-high"
+        and cause.job_plan != plans.get(cause.slug, cause.job_plan)
+    }
+    assert not other

@@ -254,3 +254,15 @@ def test_why_an_action_does_nothing_is_said_exactly_where_it_does_nothing(state,
     action = Action(1, kind, 0, "fan-fault", 1_000, "Ana", "", 2_000)
     does = answer(state, Severity.MEDIUM, action, lambda _name: 604_800.0)
     assert (why_not(state, kind) == "") == (does is not None)
+
+
+def test_a_unit_out_of_service_teaches_no_baseline():
+    """It may run with covers off, pads out or valves throttled meanwhile."""
+    feed = Feed(engine_of())
+    act(feed, ActionKind.OUT_OF_SERVICE, fault="")
+    feed.run(8 * HOUR, pump_current=3.0)
+    assert np.isnan(feed.engine.state.baseline).all()
+    act(feed, ActionKind.IN_SERVICE, fault="")
+    feed.run(8 * HOUR)
+    pump = feed.engine.state.baseline[0, 0]
+    assert pump == pytest.approx(HEALTHY["pump_current"], rel=0.01)

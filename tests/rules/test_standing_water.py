@@ -41,6 +41,9 @@ COOL_EMPTY = rest(0.6, basin_temperature=14.0, **EMPTY)
 
 LIVES: Mapping[str, list[Part]] = {
     "warm for days": [rest(5, basin_temperature=27.0, ambient_temperature=28.0)],
+    "warm, without a word": [
+        rest(3.5, basin_temperature=27.0, pump_command=None, wet_mode=None),
+    ],
     "warm, then circulated": [rest(4, basin_temperature=27.0), work(0.125, basin_temperature=27.0)],
     "warm, then drained": [
         rest(4, basin_temperature=27.0), rest(0.125, basin_temperature=27.0, basin_level=0.0),
@@ -55,6 +58,10 @@ LIVES: Mapping[str, list[Part]] = {
         rest(0.5, basin_temperature=0.2, ambient_temperature=-6.0),
     ],
     "unheated in frost": [rest(1, basin_temperature=2.6, ambient_temperature=-4.0)],
+    "in frost, without a word": [
+        rest(0.5, basin_temperature=1.5, ambient_temperature=-2.0, pump_command=None,
+             wet_mode=None, pump_current=None),
+    ],
     "as cool, without frost": [rest(1, basin_temperature=2.6, ambient_temperature=1.0)],
     "heated in frost": [rest(3, basin_temperature=6.0, ambient_temperature=-8.0)],
     "drained in frost": [
@@ -166,6 +173,27 @@ def test_water_in_frost_is_found_and_ice_is_urgent(lived):
 def test_water_that_no_heater_warms_calls_for_draining_while_it_freezes_outside(lived):
     (events,) = lived["unheated in frost"]
     assert raised(events) == [("frost-risk", Severity.MEDIUM)]
+    water = events[0].evidence.readings[0]
+    assert water.measured < water.low, "shown beside the limit that it was judged by"
+
+
+@pytest.mark.parametrize(
+    ("life", "fault"),
+    [("warm, without a word", "warm-standing-water"), ("in frost, without a word", "frost-risk")],
+)
+def test_what_the_controller_never_said_rules_out_no_cause(lived, life, fault):
+    (events,) = lived[life]
+    (found,) = [e for e in events if e.fault == fault and e.change is Change.RAISED]
+    said = [word for cause in found.evidence.causes for word in (*cause.fits, *cause.against)]
+    assert not any("command" in word or "dry" in word for word in said), said
+    assert not any(cause.ruled_out for cause in found.evidence.causes)
+
+
+def test_a_pump_of_which_nothing_is_known_does_not_stand(lived):
+    (events,) = lived["in frost, without a word"]
+    cause = events[0].evidence.causes[0]
+    assert cause.slug == "not-drained"
+    assert cause.fits == ("the basin holds water",)
 
 
 def test_frost_without_level_or_conductivity_is_not_judged(lived):

@@ -240,6 +240,17 @@ def test_a_reading_that_stands_still_while_the_machine_works(name, value, within
     assert [e.change for e in plant.run(HOUR_S)] == [Change.RETURNED]
 
 
+@pytest.mark.parametrize(("resolution", "found"), [(0.1, True), (0.5, False)])
+def test_a_round_value_is_no_coarse_sensor_where_the_reading_was_seen_to_move(resolution, found):
+    """An air temperature that stops at 21.0 °C, after two days in steps of 0.1 °C or of 0.5 °C."""
+    plant = Plant(step_s=300.0)
+    plant.steps = {"ambient_temperature": resolution}
+    plant.run(48 * HOUR_S)
+    assert plant.events == []
+    plant.run(30 * HOUR_S, ambient_temperature=21.0)
+    assert (list(raised(plant.events)) == ["reading-frozen"]) is found
+
+
 def test_a_frozen_pressure_is_not_known_to_the_other_rules():
     """The screen clogs while the pressure stands still: the current alone must not contradict."""
     plant = Plant()

@@ -128,7 +128,7 @@ def _on_alarm(
     assert item is not None  # noqa: S101 - else something is in the way
     until_ms = until_ms if kind is ActionKind.SHELVE else 0
     if kind is ActionKind.SHELVE:
-        place = f"{item.title}, {item.site_name} / {item.unit_name}"
+        place = f"{item.title}, {item.place}"
         longest_ms = source.names.longest_shelf_ms(item.site, item.unit)
         if until_ms <= acting.now_ms:
             return f"{place}: the end of the shelf is over by now."
@@ -160,10 +160,11 @@ def _in_the_way(
 ) -> str:
     """Why an alarm is left alone, '' where nothing is in the way."""
     if item is None:
-        name = source.names.unit(parts[0], parts[1])
+        name = source.names.unit_concerned(parts[0], parts[1], parts[2])
         title = source.names.fault_title(parts[0], parts[1], parts[2])
-        return f"{title}, {source.names.site(parts[0])} / {name}: it is normal by now."
-    place = f"{item.title}, {item.site_name} / {item.unit_name}"
+        place = f"{source.names.site(parts[0])} / {name}" if name else source.names.site(parts[0])
+        return f"{title}, {place}: it is normal by now."
+    place = f"{item.title}, {item.place}"
     on_way = [a for a in item.asked if a.kind in _ON_ALARMS]
     if on_way:
         first = next((a for a in on_way if a.kind is kind), on_way[0])

@@ -1,0 +1,227 @@
+"""What a basin reads just after it was filled from empty, against the fills before.
+
+Such a basin holds make-up, a heel of old water from sump, pump, pipes and pads, and nothing else.
+So each fill measures the make-up by the unit's own probe, whatever the site file says, with all
+that is peculiar to the unit in it: its heel, its salts on the floor, the error of its probe. Where
+a basin is drained often the fills agree within some per cent, and two in a row that do not are a
+change of the make-up, or of the probe. Old water far more concentrated than usual leaves more of
+itself, which is allowed for.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.bin_rings import median_last_axis, trace_window
+from rules.plan import FleetPlan
+from rules.state import FleetState
+
+__all__ = [
+    "AGREE_FILLS",
+    "LEAST_FILLS",
+    "close_fill",
+    "fill_is_fresh",
+    "filled_as_ever",
+    "forget_fills",
+]
+
+_SLUG: Final = "makeup-quality-changed"
+DRAINED_MM: Final = 20.0
+"""Below this level probes stand in air and the basin counts as drained (common practice)."""
+EMPTY_BINS: Final = 3
+"""Means without water, a quarter of an hour: less is a reading that dropped out."""
+MOST_FILLING_BINS: Final = 36
+"""Three hours: a fill that takes longer met evaporation or a starved supply on its way."""
+FULL_BINS: Final = 3
+"""Means of the full basin whose median counts: the water is mixed, and little has evaporated."""
+OLD_BINS: Final = 6
+"""Half an hour before the basin was empty, in which its old water was last seen."""
+ANSWERED_FRAC: Final = 0.85
+"""A fill that reads harder than usual must still read less than the old water by so much: a
+reading that stands still, or a level that only seemed to go, shows the same water before and
+after."""
+STILL_FRAC: Final = 0.02
+"""By less than this a fill differs from the old water where the reading did not follow at all."""
+HEEL_FRAC: Final = 1.0 / 3.0
+"""Share of the filled basin that may be old water, which stays in sump, pump, pipes and pads, with
+what dried in on floor and pads (judgement)."""
+SOFTEST_FRAC: Final = 0.8
+"""Share of the site file's make-up that the true one has at least, for the heel to be worked out:
+supplies vary by a fifth (common practice)."""
+LEAST_FILLS: Final = 4
+"""Fills that make a habit: their mean, and how far they scatter (judgement)."""
+AGREE_FILLS: Final = 2
+"""Fills in a row that must be off the same way: one may be a visit, a flood or a bucket of salt."""
+MEMORY_FILLS: Final = 10.0
+"""From then on the usual follows over ten fills: seasons of the supply take weeks."""
+OFF_MEMORY_FILLS: Final = 50.0
+"""A fill that is off teaches slowly, lest a fault of weeks becomes the habit."""
+SPREADS: Final = 5.0
+"""Mean deviations that a fill must be off: four standard deviations of a normal scatter."""
+FRESH_BINS: Final = 36
+"""Three hours for which a fill stands for the make-up that comes in: longer than the delays of the
+fault, so that a fill can raise it and another clear it."""
+DAY_BINS: Final = 288
+"""A day for which a fill as ever contradicts what two meters, looked at over hours, say."""
+NOTHING_FRAC: Final = 0.1
+"""Share of the make-up's conductivity below which the probe hangs in air or is unplugged."""
+
+
+def close_fill(
+    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, level_mm: F64, missed: I64
+) -> None:
+    """Follow the emptying and filling of ``rows`` through the bins that are just closing.
+
+    ``level_mm`` is the mean level of the bin, (k,), NaN where not measured; ``missed`` the bins
+    since the last one. The bin's means are in the trace already.
+    """
+    empty = level_mm < DRAINED_MM
+    at = np.flatnonzero(empty | (state.empty_bins[rows] > 0))
+    if not len(at):
+        return
+    row, empty, level = rows[at], empty[at], level_mm[at]
+    dry, since = state.empty_bins[row], state.filling_bins[row].astype(np.int64)
+    first = empty & ((dry == 0) | (since > 0))
+    if first.any():
+        these = row[first]
+        # The greatest but one: while it drains the probe reads ever less, and a spike is none.
+        window = np.sort(trace_window(state, these, "conductivity", OLD_BINS), axis=1)
+        there = (~np.isnan(window)).sum(axis=1)
+        old = window[np.arange(len(these)), np.maximum(there - 2, 0)]
+        # A basin that was refilled for a moment only keeps what was seen before.
+        keeps = np.isnan(old) & (dry[first] > 0)
+        state.old_water_us_cm[these] = np.where(keeps, state.old_water_us_cm[these], old)
+    since = np.where(empty, 0, np.minimum(since + np.maximum(missed[at], 1), 255))
+    dropped_out = ~empty & (dry < EMPTY_BINS)
+    over = dropped_out | (since > MOST_FILLING_BINS)
+    state.empty_bins[row] = np.where(over, 0, np.where(empty, np.minimum(dry, 254) + 1, dry))
+    state.filling_bins[row] = np.where(over, 0, since).astype(np.uint8)
+    bottom = plan.float_shut_mm[row] - plan.float_band_mm[row]
+    full = np.flatnonzero(~over & (level >= bottom) & (since >= FULL_BINS))
+    if len(full):
+        _take(plan, state, row[full], bin_id[at[full]], bottom[full])
+
+
+def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64) -> None:
+    """Take the fills whose newest means are all of the full basin."""
+    levels = [trace_window(state, row, n, FULL_BINS) for n in ("level_running", "level_at_rest")]
+    readings = trace_window(state, row, "conductivity", FULL_BINS)
+    ready = (np.fmax(*levels) >= bottom[:, None]).all(axis=1) & ~np.isnan(readings).any(axis=1)
+    row, fill, bin_id = row[ready], median_last_axis(readings[ready]), bin_id[ready]
+    state.empty_bins[row] = 0
+    state.filling_bins[row] = 0
+    old = state.old_water_us_cm[row].astype(np.float64)
+    # A probe that sees no water, or did not follow, measures nothing.
+    seen = (fill >= NOTHING_FRAC * plan.makeup_us_cm[row]) & ~(
+        np.abs(fill - old) <= STILL_FRAC * old
+    )
+    _learn(plan, state, row[seen], bin_id[seen], fill[seen])
+
+
+def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64) -> None:
+    """Compare fills with the unit's own, count those that are off, and learn from them."""
+    n = state.fills[row].astype(np.float64)
+    usual = state.fill_usual_us_cm[row].astype(np.float64)
+    spread = state.fill_spread[row].astype(np.float64)
+    high, low = _expected_us_cm(plan, state, row)
+    off = _off(plan, state, row, fill, high, low)
+    counted = state.fills_off[row].astype(np.int64)
+    counted = np.where(np.sign(counted) == off, counted + off, off)
+    state.fills_off[row] = np.clip(counted, -100, 100).astype(np.int8)
+    known = n >= LEAST_FILLS
+    memory = np.where(off != 0, OFF_MEMORY_FILLS, MEMORY_FILLS)
+    weight = 1.0 / np.where(known, memory, n + 1.0)
+    state.fill_usual_us_cm[row] = np.where(n > 0, usual + weight * (fill - usual), fill)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        away = np.where(n > 0, np.abs(fill - np.clip(fill, low, high)) / usual, 0.0)
+    state.fill_spread[row] = spread + np.where(off != 0, 0.0, weight) * (away - spread)
+    old = state.old_water_us_cm[row].astype(np.float64)
+    usual_old = state.old_usual_us_cm[row].astype(np.float64)
+    taught = np.where(usual_old > 0, usual_old + weight * (old - usual_old), old)
+    state.old_usual_us_cm[row] = np.where(np.isnan(old), usual_old, taught)
+    state.fill_us_cm[row] = fill
+    state.fill_bin[row] = bin_id
+    state.fills[row] = np.minimum(n + 1, 255)
+    state.fill_says[row] = _verdict(plan, state, row, np.where(off > 0, high, low))
+
+
+def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, F64]:
+    """The most and the least that a fill of the same make-up may read after the old water, (k,).
+
+    What the usual fill has above the softest make-up came with the usual old water; so much more,
+    or less, comes with other old water. [µS/cm]
+    """
+    usual = state.fill_usual_us_cm[row].astype(np.float64)
+    usual_old = state.old_usual_us_cm[row].astype(np.float64)
+    softest = np.minimum(SOFTEST_FRAC * plan.makeup_us_cm[row], 0.85 * usual)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        heel = np.where(usual_old > usual, (usual - softest) / (usual_old - softest), HEEL_FRAC)
+    heel = np.clip(heel, 0.0, HEEL_FRAC)
+    moved = np.nan_to_num(heel * (state.old_water_us_cm[row] - usual_old))
+    return usual + np.maximum(moved, 0.0), usual + np.minimum(moved, 0.0)
+
+
+def _off(plan: FleetPlan, state: FleetState, row: I64, fill: F64, high: F64, low: F64) -> I64:
+    """1 where a fill is harder than the unit's fills are, -1 where softer, else 0, (k,)."""
+    least = np.broadcast_to(plan.settings.get(_SLUG, "fill_change_frac", row), len(row))
+    least = np.maximum(least, SPREADS * state.fill_spread[row])
+    known = state.fills[row] >= LEAST_FILLS
+    old = state.old_water_us_cm[row].astype(np.float64)
+    harder = known & (fill >= (1.0 + least) * high) & ~(fill > ANSWERED_FRAC * old)
+    softer = known & (fill <= (1.0 - least) * low)
+    out: I64 = harder.astype(np.int64) - softer.astype(np.int64)
+    return out
+
+
+def fill_is_fresh(state: FleetState, rows: I64) -> Bool:
+    """Units whose newest fill still stands for the make-up, (k,)."""
+    fresh: Bool = (state.fills[rows] > 0) & (
+        state.trace_bin[rows] - state.fill_bin[rows] < FRESH_BINS
+    )
+    return fresh
+
+
+def filled_as_ever(state: FleetState, rows: I64) -> Bool:
+    """Units whose newest fill, of the last day, read as their fills do: no other make-up came."""
+    same: Bool = (state.fills[rows] >= LEAST_FILLS) & (state.fills_off[rows] == 0)
+    return same & (state.trace_bin[rows] - state.fill_bin[rows] < DAY_BINS)
+
+
+def _verdict(plan: FleetPlan, state: FleetState, rows: I64, before: F64) -> I64:
+    """What the newest fills say: 1 harder, -1 softer, 0 as ever, (k,).
+
+    ``before`` is what a fill was expected to read, (k,).
+
+    By the unit's own fills once it has enough of them, two in a row; before that, and where all
+    its fills are beyond, by the site file's figure with all that a heel may add.
+    """
+    stated = plan.makeup_us_cm[rows]
+    n, fill = state.fills[rows], state.fill_us_cm[rows].astype(np.float64)
+    usual = state.fill_usual_us_cm[rows].astype(np.float64)
+    old = state.old_water_us_cm[rows].astype(np.float64)
+    old = np.where(np.isnan(old), plan.conductivity_limit_us_cm[rows], old)
+    with_heel = stated + HEEL_FRAC * np.maximum(old - stated, 0.0)
+    most = np.fmax(plan.settings.get(_SLUG, "fill_high_ratio", rows) * stated, with_heel)
+    least = plan.settings.get(_SLUG, "fill_low_ratio", rows) * stated
+    spoken = np.where(n >= LEAST_FILLS, usual, fill)
+    hard = (spoken >= most) & (fill >= most) & ~(fill > ANSWERED_FRAC * old)
+    soft = (spoken <= least) & (fill <= least)
+    # Far off the unit's own one fill is enough.
+    off = state.fills_off[rows]
+    hard |= (off >= AGREE_FILLS) | ((off > 0) & (fill >= most) & (fill >= most / stated * before))
+    soft |= (off <= -AGREE_FILLS) | ((off < 0) & (fill <= least / stated * before))
+    out: I64 = hard.astype(np.int64) - soft.astype(np.int64)
+    return out
+
+
+def forget_fills(state: FleetState, row: int) -> None:
+    """Forget what a unit's fills are used to read; the next ones teach it anew."""
+    state.fills[row] = 0
+    state.fills_off[row] = 0
+    state.fill_says[row] = 0
+    state.fill_usual_us_cm[row] = 0.0
+    state.fill_spread[row] = 0.0
+    state.old_usual_us_cm[row] = 0.0

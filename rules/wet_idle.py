@@ -1,0 +1,74 @@
+"""How long the pump of a unit stands although its controller runs it wet.
+
+Where no pump command is sent, the wet mode is the controller's only word on the pump. It is no
+command: a controller fills an empty basin first, wets its pads by turns, or sets the mode for a
+whole season. So the pump's own habit is learned: how long it ever stood in wet mode before it
+started by itself.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I8, I64, Bool
+from rules.plan import FleetPlan
+from rules.signals import INDEX
+from rules.state import FleetState
+
+__all__ = ["LEAST_STARTS", "allowed_idle_s", "learn_idle"]
+
+_COMMAND: Final = INDEX["pump_command"]
+_WET: Final = INDEX["wet_mode"]
+
+LEAST_STARTS: Final = 3
+"""Starts in wet mode that make a habit: days of a unit that is wet by day."""
+UNKNOWN_S: Final = 86_400.0
+"""Allowed before the habit is known: a controller that wets its pads does so within a day."""
+TIMES: Final = 2.0
+"""How many times the longest seen is allowed (judgement)."""
+
+
+def learn_idle(
+    state: FleetState,
+    rows: I64,
+    time_ms: I64,
+    pump: I8,
+    pump_was: I8,
+    mode: I8,
+    mode_moved: Bool,
+    gap: Bool,
+) -> None:
+    """Mind pumps that start in this frame, before their change of state is written down.
+
+    What follows an alarm of a pump that stood is the mend of a fault, and no habit.
+    """
+    starts = (pump == 1) & (pump_was == 0) & (mode == 1) & ~gap
+    if not starts.any():
+        return
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this module
+
+    untold = (state.value_ms[rows, _COMMAND] == 0) & (state.value_ms[rows, _WET] > 0)
+    starts &= untold & (state.alarm_state[rows, FAULT_INDEX["pump-not-running"]] == 0)
+    at = np.flatnonzero(starts)
+    row = rows[at]
+    begun = np.where(mode_moved[at], time_ms[at], state.mode_changed_ms[row])
+    stood_s = (time_ms[at] - np.maximum(begun, state.pump_changed_ms[row])) / 1000.0
+    state.wet_idle_s[row] = np.maximum(state.wet_idle_s[row], stood_s)
+    state.wet_starts[row] = np.minimum(state.wet_starts[row], LEAST_STARTS - 1) + 1
+
+
+def allowed_idle_s(plan: FleetPlan, state: FleetState, rows: I64, least_s: F64, ran: Bool) -> F64:
+    """How long the pump may stand in wet mode with water enough, (k,). [s]
+
+    ``least_s`` is the setting, ``ran`` says that the pump ran since the wet mode began. Where it
+    has not, the basin may have had to be filled first: twice the time that takes by the nameplate.
+    """
+    full_l = plan.area_m2[rows] * plan.float_shut_mm[rows]
+    fill_s = 2.0 * 60.0 * full_l / plan.makeup_max_l_min[rows]
+    allowed = least_s + np.where(ran, 0.0, fill_s)
+    known = state.wet_starts[rows] >= LEAST_STARTS
+    allowed = np.maximum(allowed, TIMES * state.wet_idle_s[rows])
+    out: F64 = np.where(known, allowed, np.maximum(allowed, UNKNOWN_S))
+    return out

@@ -1,0 +1,264 @@
+"""What a bleed is used to do, and when breaking that habit says something of the bleed.
+
+The basin of these tests counts litres and solids by itself (``water_scenes``); balances beside the
+scenes are worked out by hand from V dC/dt = E C_m - B C, a solids balance as in any textbook.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from support.fleet import engine_of, site, unit_data
+from water_scenes import (
+    EVAPORATION_L_MIN,
+    Basin,
+    Day,
+    controlled_bleed,
+    steady_bleed,
+    timed_bleed,
+)
+
+from rules.events import AlarmState, Change, Severity
+from rules.faults.bleed_stuck_open import BLEED_STUCK_OPEN
+from rules.faults.registry import FAULT_INDEX
+from rules.look import UnitLook
+from rules.state import STEADY
+from rules.usual_bottom import close_bottom, usual_bottom_us_cm
+from rules.usual_top import LEAST_RUN_BINS, close_top, usual_top_us_cm
+
+TD_WET = [q.name for q in STEADY].index("td_wet")
+DAMP = 0.38
+"""Evaporation at 92 % and 28 °C: an eighth of that at 40 %. [L/min]"""
+
+
+def water(conductivity: float, *, evaporation: float = EVAPORATION_L_MIN) -> dict[str, np.ndarray]:
+    """The means of one bin of one unit that runs wet."""
+    means = {
+        "pump_running": 1.0, "conductivity": conductivity, "evaporation": evaporation,
+        "level_running": 172.0, "level_at_rest": np.nan,
+    }  # fmt: skip
+    return {name: np.array([value]) for name, value in means.items()}
+
+
+class Learner:
+    """One unit, taught bin by bin."""
+
+    def __init__(self) -> None:
+        engine = engine_of(site(units=[unit_data()]))
+        self.plan, self.state, self.row = engine.plan, engine.state, np.array([0])
+
+    def bins(self, count: int, *us_cm: float, **means: float) -> Learner:
+        """So many bins, going through these values in turn."""
+        for k in range(count):
+            bin_means = water(us_cm[k % len(us_cm)], **means)
+            close_top(self.plan, self.state, self.row, bin_means)
+            close_bottom(self.plan, self.state, self.row, bin_means, np.array([1]))
+        return self
+
+    @property
+    def top(self) -> float:
+        return float(usual_top_us_cm(self.state, self.row)[0])
+
+    @property
+    def bottom(self) -> float:
+        return float(usual_bottom_us_cm(self.state, self.row)[0])
+
+
+# ---------------------------------------------------------------- the range itself
+
+
+def test_the_top_is_known_once_it_has_not_been_passed_for_a_day_and_a_half():
+    unit = Learner().bins(LEAST_RUN_BINS, 900.0, 850.0)
+    assert np.isnan(unit.top)
+    assert unit.bins(1, 900.0).top == 900.0
+
+
+def test_water_on_its_way_up_has_no_top():
+    """A tenth a day for four days: the old top is passed each time before it has become one."""
+    unit = Learner()
+    for day in range(4):
+        unit.bins(288, 500.0 * 1.1**day)
+        assert np.isnan(unit.top)
+    assert unit.bins(LEAST_RUN_BINS, 660.0).top == pytest.approx(500.0 * 1.1**3, rel=0.01)
+
+
+def test_hours_in_which_nothing_evaporates_show_no_top():
+    unit = Learner().bins(3 * LEAST_RUN_BINS, 900.0, evaporation=0.02)
+    assert np.isnan(unit.top)
+    assert unit.bins(LEAST_RUN_BINS, 900.0).top == 900.0
+    # Without weather each hour of running counts.
+    assert Learner().bins(LEAST_RUN_BINS + 1, 900.0, evaporation=np.nan).top == 900.0
+
+
+def test_a_range_learned_below_an_older_top_is_forgotten():
+    """Half a week of rising water, then a bleed that holds it within a tenth."""
+    unit = Learner()
+    for step in range(12):
+        unit.bins(150, 400.0 * 1.08**step)
+    top = 400.0 * 1.08**11
+    unit.bins(720, top, 0.95 * top, 0.9 * top, 0.95 * top)
+    assert 0.88 * top < unit.bottom < 0.97 * top
+
+
+# ---------------------------------------------------------------- bleed blocked
+
+
+def test_a_first_climb_from_fresh_water_is_no_blocked_bleed():
+    """Two damp days take fresh water to three cycles, the next dry hours to a setpoint of four.
+
+    (E C_m) / V = 0.38 * 300 / 380 = 0.3 µS/cm a minute in the damp, 2.4 in dry air.
+    """
+    basin = Basin(bleed=controlled_bleed(20.0, 1250.0, hysteresis=0.3), conductivity=320.0,
+                  evaporation=DAMP)  # fmt: skip
+    day = Day(basin)
+    day.every, day.humidity = 5, 92.0
+    day.run(38.0)
+    assert 900.0 < basin.conductivity < 1150.0
+    basin.evaporation, day.humidity = EVAPORATION_L_MIN, 40.0
+    day.run(70.0)
+    assert day.raised() == []
+    basin.bleed = steady_bleed(0.0)
+    day.run(8.0)
+    assert day.raised()[0] == "bleed-blocked", "now the bleed was seen to work"
+    first = next(e for e in day.feed.events if e.change is Change.RAISED)
+    assert first.severity is Severity.LOW
+    assert first.evidence.readings[0].measured < 1500.0, "and it is told before the limit"
+
+
+# ---------------------------------------------------------------- one trouble, one ticket
+
+
+def test_a_bleed_that_blocks_while_the_water_is_over_its_limit_makes_no_second_alarm():
+    """At 0.72 L/min 300 (1 + 3.1 / 0.72) = 1590 µS/cm is the balance, 6 % over the limit.
+
+    The water that wets the pads first takes a tenth of 1790 away.
+    """
+    day = Day(Basin(bleed=steady_bleed(0.72), conductivity=1790.0))
+    day.every = 5
+    day.run(4.0)
+    assert day.raised() == ["conductivity-high"]
+    day.basin.bleed = steady_bleed(0.0)
+    day.run(9.0)
+    assert day.basin.conductivity > 2600.0
+    told = [(e.fault, e.change, e.severity) for e in day.feed.events]
+    assert told == [
+        ("conductivity-high", Change.RAISED, Severity.LOW),
+        ("conductivity-high", Change.WORSENED, Severity.MEDIUM),
+        ("conductivity-high", Change.WORSENED, Severity.HIGH),
+    ]
+    day.basin.bleed = controlled_bleed(6.0, 900.0)
+    day.run(8.0)
+    assert day.feed.events[-1].change is Change.RETURNED
+    assert len(day.feed.events) == len(told) + 1
+
+
+def test_water_on_its_way_back_after_a_blocked_bleed_is_no_new_alarm():
+    """Cleared at 2400 µS/cm, 1.3 L/min take it to 300 (1 + 3.1 / 1.3) = 1015 with a time constant
+    of 380 / 1.3 min, 4.9 hours: it is over the limit for 4.7 hours more."""
+    day = Day(Basin(conductivity=1400.0))
+    day.every = 5
+    while day.basin.conductivity < 2400.0:
+        day.run(0.5)
+    assert day.raised() == ["bleed-blocked"]
+    day.basin.bleed = steady_bleed(1.3)
+    day.run(4.0)
+    assert day.basin.conductivity > 1545.0
+    assert day.feed.events[-1].change is Change.RETURNED
+    day.run(4.0)
+    assert day.raised() == ["bleed-blocked"]
+
+
+def test_a_bleed_that_takes_turns_above_the_limit_is_told():
+    """It opens at 1700 and shuts at 1560 µS/cm: it falls for an hour, and climbs for another."""
+    basin = Basin(bleed=controlled_bleed(4.0, 1700.0, hysteresis=0.08), conductivity=1800.0)
+    day = Day(basin)
+    day.every = 5
+    day.run(8.0)
+    assert 1500.0 < basin.conductivity < 1720.0
+    assert day.raised() == ["conductivity-high"]
+
+
+def test_a_slow_fall_that_lasts_raises_nothing():
+    """A bleed of half an hour in each hour thins the water from 2100 µS/cm to below the limit."""
+    day = Day(Basin(bleed=timed_bleed(1.35, 0.5), conductivity=2330.0))
+    day.every = 5
+    day.run(9.0)
+    assert day.basin.conductivity < 1450.0
+    assert "conductivity-high" not in day.raised()
+
+
+# ---------------------------------------------------------------- thin water
+
+
+def held_for_days(bleed=None) -> Day:
+    """A unit without meters whose bleed has held its water for four days."""
+    day = Day(Basin(bleed=bleed or controlled_bleed(4.0, 900.0)))
+    day.every = 5
+    day.run(90.0)
+    assert day.raised() == []
+    return day
+
+
+def test_pads_that_no_longer_wet_thin_the_water_and_are_no_open_bleed():
+    """A bleed that follows the pump runs on while nothing evaporates: towards 300 µS/cm, with a
+    time constant of 380 / 2 min. The float lets in those 2 L/min, not the 3.1 more that the weather
+    would take from wet pads."""
+    day = held_for_days(steady_bleed(2.0))
+    day.basin.evaporation = 0.0
+    day.run(40.0)
+    assert day.basin.conductivity < 320.0
+    assert "bleed-stuck-open" not in day.raised()
+    day.basin.evaporation = EVAPORATION_L_MIN
+    day.run(10.0)
+    assert "bleed-stuck-open" not in day.raised()
+
+
+def test_where_no_level_tells_it_a_ticket_for_the_pads_holds_the_one_for_the_bleed():
+    day = held_for_days(steady_bleed(2.0))
+    state = day.feed.engine.state
+    pads = 0, FAULT_INDEX["pads-not-wetting"]
+    day.basin.evaporation = 0.0
+    for _ in range(24):  # the temperatures of these days know nothing of it
+        state.alarm_state[pads] = AlarmState.UNACKNOWLEDGED
+        state.alarm_severity[pads] = Severity.MEDIUM
+        day.run(1.0, basin_level=np.nan)
+    assert "bleed-stuck-open" not in day.raised()
+    state.alarm_state[pads] = AlarmState.NORMAL
+    day.run(2.0, basin_level=np.nan)
+    assert "bleed-stuck-open" in day.raised()
+
+
+def test_warm_condensing_puts_the_pads_first_among_the_causes_of_thin_water():
+    day = held_for_days(steady_bleed(2.0))
+    day.basin.evaporation = 0.0
+    day.run(24.0, basin_level=np.nan)
+    assert day.evidence("bleed-stuck-open").causes[0].slug == "bleed-valve"
+    engine = day.feed.engine
+    state = engine.state
+    state.baseline[0, TD_WET], state.baseline_spread[0, TD_WET] = 6.0, 0.2
+    state.baseline_count[0, TD_WET] = 24
+    for td_k, first in ((9.0, "pads-not-wetting"), (6.1, "bleed-valve"), (7.2, None)):
+        state.steady[0, TD_WET, :], state.steady_count[0, TD_WET] = td_k, 24
+        look = UnitLook(engine.plan, state, 0, day.feed.now_ms)
+        found = BLEED_STUCK_OPEN.explain(look, Severity.MEDIUM)
+        agreement = {c.slug: c.agreement for c in found.causes}
+        if first is None:  # a fifth more may be the load, which is not sent
+            assert agreement["pads-not-wetting"] == agreement["bleed-valve"]
+        else:
+            assert found.causes[0].slug == first
+            assert agreement["pads-not-wetting"] != agreement["bleed-valve"]
+
+
+def test_water_that_ran_over_for_a_day_is_given_time_to_concentrate_again():
+    """At 12 L/min through the stuck float 300 (1 + 3.1 / 8.9) = 404 µS/cm is the balance."""
+    day = held_for_days()
+    day.basin.stuck_open = 12.0
+    day.run(14.0)
+    assert day.basin.conductivity < 430.0
+    assert day.raised() == ["float-stuck-open"]
+    day.basin.stuck_open = 0.0
+    # Damper air: 1.05 * 300 / 380 = 0.8 µS/cm a minute, so the way back takes ten hours.
+    day.basin.evaporation, day.humidity = 1.05, 78.0
+    day.run(24.0)
+    assert day.basin.conductivity > 800.0
+    assert day.raised() == ["float-stuck-open"]

@@ -1,0 +1,139 @@
+"""Basins that are drained and filled again and again: each fill measures the make-up.
+
+The readings come from the tests' own integrator of litres and solids (``water_scenes``).
+"""
+
+from __future__ import annotations
+
+import pytest
+from water_scenes import Basin, Day, controlled_bleed
+
+from rules.baselines import act_on_baselines
+from rules.events import Action, ActionKind, Change
+
+FAULT = "makeup-quality-changed"
+HEEL_MM = 15.0
+"""So much old water stays below the drain: a twelfth of the filled basin."""
+SLOW = 0.15
+"""Share of the valve's flow that the supply gives: 4.5 L/min, 75 minutes for a fill."""
+
+
+def drained_days(day: Day, count: int, *, hours: float = 5.0) -> Day:
+    """Days of wet running, each with an empty basin and a fill before it."""
+    basin = day.basin
+    for _ in range(count):
+        basin.supply, basin.drain = 0.0, 40.0
+        while basin.level > HEEL_MM:
+            day.run(1.0 / 12.0, running=False)
+        basin.drain = 0.0
+        day.run(1.5, running=False)
+        basin.supply = SLOW
+        while basin.level < 160.0:
+            day.run(1.0 / 12.0, running=False)
+        day.run(0.3, running=False)
+        basin.supply = 1.0
+        day.run(hours)
+    return day
+
+
+def a_day(probe: float = 1.0) -> Day:
+    """A unit whose basin is drained each day, a frame in five minutes."""
+    day = Day(Basin(bleed=controlled_bleed(4.0, 900.0)))
+    day.every = 5
+    day.probe = lambda c: probe * c
+    return day
+
+
+@pytest.mark.parametrize(("makeup", "word"), [(420.0, "harder"), (200.0, "softer")])
+def test_two_fills_in_a_row_that_are_not_as_ever_tell_of_the_make_up(makeup, word):
+    """Two fifths more, and a third less: both within what the site file's figure allows a fill."""
+    day = drained_days(a_day(), 5)
+    day.basin.makeup_us_cm = makeup
+    drained_days(day, 1)
+    assert FAULT not in day.raised()
+    drained_days(day, 1)
+    assert FAULT in day.raised()
+    found = day.evidence(FAULT)
+    assert word in found.summary
+    assert "as a rule" in found.summary
+    # Old water makes up a twelfth.
+    assert found.readings[0].measured == pytest.approx(makeup, rel=0.2)
+
+
+def test_one_fill_far_off_is_enough():
+    day = drained_days(a_day(), 5, hours=3.0)
+    day.basin.makeup_us_cm = 120.0
+    drained_days(day, 1, hours=3.0)
+    assert FAULT in day.raised()
+
+
+def test_a_probe_that_lost_a_third_of_its_reading_is_the_first_cause_of_soft_fills():
+    """By day it may read as ever, since the bleed that follows it holds what it reads."""
+    day = drained_days(a_day(), 5, hours=3.0)
+    day.probe = lambda c: 0.62 * c
+    drained_days(day, 2, hours=3.0)
+    first = day.evidence(FAULT).causes[0].slug if FAULT in day.raised() else None
+    assert "conductivity-probe" in (first, *day.raised())
+
+
+def test_a_fill_as_ever_clears_it():
+    day = drained_days(a_day(), 5)
+    day.basin.makeup_us_cm = 420.0
+    drained_days(day, 2)
+    day.basin.makeup_us_cm = 300.0
+    drained_days(day, 1)
+    changes = [e.change for e in day.feed.events if e.fault == FAULT]
+    assert changes[-1] is Change.RETURNED
+
+
+def test_a_site_file_that_is_off_by_a_third_accuses_no_make_up():
+    """What counts is the unit's own: its fills read 400 µS/cm from the first day on."""
+    basin = Basin(makeup_us_cm=400.0, bleed=controlled_bleed(4.0, 1000.0))
+    day = Day(basin)
+    day.every = 5
+    drained_days(day, 8, hours=3.0)
+    assert FAULT not in day.raised()
+
+
+def test_old_water_of_a_day_without_bleed_is_no_harder_make_up():
+    """2400 µS/cm instead of 850: a twelfth of it, with 300, makes the fill read 475 µS/cm."""
+    day = drained_days(a_day(), 5)
+    for _ in range(2):
+        day.basin.solids *= 2.8
+        day.run(0.5)
+        drained_days(day, 1)
+    assert FAULT not in day.raised()
+
+
+def test_a_reading_that_stands_still_measures_no_fill():
+    day = drained_days(a_day(), 5, hours=3.0)
+    held = day.basin.conductivity
+    day.probe = lambda _c: held
+    drained_days(day, 3, hours=3.0)
+    assert FAULT not in day.raised()
+
+
+@pytest.mark.parametrize("filled", [True, False])
+def test_a_fill_as_ever_contradicts_two_meters(filled):
+    """A bleed meter that shows half as much again says harder make-up; the fill knows better."""
+    day = a_day()
+    day.meters = True
+    if filled:
+        drained_days(day, 5, hours=3.0)
+    else:
+        day.run(15.0)
+    day.run(12.0, bleed_flow=5.0)
+    assert (FAULT in day.raised()) is not filled
+
+
+def test_a_reset_forgets_the_fills():
+    """The supply was changed for good, and the site file corrected: it is learned anew."""
+    day = drained_days(a_day(), 5, hours=3.0)
+    state = day.feed.engine.state
+    assert state.fills[0] >= 5
+    action = Action(1, ActionKind.RESET_BASELINE, 0, "", day.feed.now_ms, "a technician")
+    act_on_baselines(state, 0, action)
+    assert state.fills[0] == 0
+    day.basin.makeup_us_cm = 420.0
+    drained_days(day, 3, hours=3.0)
+    assert FAULT not in day.raised()
