@@ -37,9 +37,9 @@ the share by a tenth or two either way (idle fans let air back, pads do less at 
 def close_evaporation(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -> None:
     """Take in the hour that is over of those units that ran wet all through it, with both meters.
 
-    ``bin_id`` (k,) are the bins just closed. Each unit's hour ends at a bin of its own.
+    ``bin_id`` (k,) are the bins just closed.
     """
-    due = (bin_id + rows) % BINS_AN_HOUR == 0
+    due = bin_id % BINS_AN_HOUR == 0
     due &= (state.value_ms[rows[:, None], _METERS] > 0).all(axis=1)
     row = rows[due]
     if not len(row):
