@@ -6,7 +6,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import may_stand
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis
 from rules.condition.windows import MEDIAN_FACTOR
@@ -42,7 +42,7 @@ def learn_baselines(
     due &= ~state.baseline_frozen[rows, None]
     if not due.any():
         return []
-    due &= ~is_active(state.alarm_state[rows]).any(axis=1, keepdims=True)
+    due &= ~may_stand(state.alarm_state[rows]).any(axis=1, keepdims=True)
     which, quantity = np.nonzero(due)
     row = rows[which]
     n = wanted[which, quantity]

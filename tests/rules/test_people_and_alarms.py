@@ -266,3 +266,15 @@ def test_a_unit_out_of_service_teaches_no_baseline():
     feed.run(8 * HOUR)
     pump = feed.engine.state.baseline[0, 0]
     assert pump == pytest.approx(HEALTHY["pump_current"], rel=0.01)
+
+
+def test_a_fault_that_is_shelved_teaches_no_baseline():
+    """Put aside is not mended: the clean state is learned once the alarm is gone."""
+    feed = Feed(engine_of())
+    feed.run(600, fan_fault=1.0)
+    act(feed, ActionKind.SHELVE, until_s=DAY)
+    feed.run(8 * HOUR, fan_fault=1.0)
+    assert np.isnan(feed.engine.state.baseline).all()
+    act(feed, ActionKind.UNSHELVE)
+    feed.run(HOUR)
+    assert not np.isnan(feed.engine.state.baseline[0, 0])
