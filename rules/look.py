@@ -22,7 +22,7 @@ from rules.plan import FleetPlan
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX, signal
-from rules.staging import is_staged
+from rules.staging import is_staged, masked
 from rules.state import BIN_MS, STEADY, STEADY_BINS, FleetState
 from rules.trend import theil_sen
 
@@ -83,6 +83,13 @@ class UnitLook:
     def has(self, name: str) -> bool:
         """Whether the unit has ever sent this signal."""
         return bool(self.state.value_ms[self.row, INDEX[name]] > 0)
+
+    def fans_proven(self) -> int | None:
+        """How many of its fans are proven running; bits of fans that it has not do not count."""
+        run = self.value("fan_run")
+        if run is None:
+            return None
+        return int(masked(np.array([run]), self.plan.fan_count[self._rows])[0]).bit_count()
 
     def baseline(self, quantity: str) -> Baseline | None:
         """The learned baseline of a steady quantity."""

@@ -109,12 +109,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if ambient is not None:
         readings.append(look.reading("ambient_temperature"))
         seen["air"] = 1 if ambient > 35.0 else 0
-    run, speed = look.value("fan_run"), look.value("fan_speed")
-    if run is not None:
-        missing = look.unit.fans.count - int(run).bit_count()
-        readings.append(
-            Reading("Fans proven running", int(run).bit_count(), "", look.unit.fans.count)
-        )
+    proven, speed = look.fans_proven(), look.value("fan_speed")
+    if proven is not None:
+        missing = look.unit.fans.count - proven
+        readings.append(Reading("Fans proven running", proven, "", look.unit.fans.count))
         seen["fans"] = -1 if missing > 0 and (speed is None or speed > 10) else 0
     seen["wet"] = None if mode < 0 else 1 if wet else -1
     flow_base, flow_now = look.baseline("pump_current"), look.value("pump_current")

@@ -258,9 +258,9 @@ def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:
             Reading("Pad pressure drop, at full airflow", drop, "Pa", base.value,
                     note="measured wet, divided by the square of the airflow", derived=True)
         )  # fmt: skip
-    run = look.value("fan_run")
-    if run is not None:
-        out.append(Reading("Fans proven running", int(run).bit_count(), "", look.unit.fans.count))
+    proven = look.fans_proven()
+    if proven is not None:
+        out.append(Reading("Fans proven running", proven, "", look.unit.fans.count))
     if look.value("heat_load") is not None:
         out.append(look.reading("heat_load", high=look.unit.condenser.rated_capacity_kw))
     margin = look.head_margin_k()
@@ -301,9 +301,9 @@ def causes_of(
     drop = float(heat.pads_ratio[0])
     if not np.isnan(drop):
         seen["drop"] = 1 if drop >= RISEN_DROP else -1 if drop <= FALLEN_DROP else 0
-    run = look.value("fan_run")
-    if run is not None:
-        short = int(run).bit_count() < look.unit.fans.count and (look.value("fan_speed") or 0) > 10
+    proven = look.fans_proven()
+    if proven is not None:
+        short = proven < look.unit.fans.count and (look.value("fan_speed") or 0) > 10
         lost_share = 1.0 - float(look.state.fan_share[look.row])
         seen["fans"] = -1 if short or lost_share >= 0.05 else 0
     seen["leap"] = None if leap is None else 1 if leap else 0

@@ -12,7 +12,7 @@ def told(fault: str, **frame: float | None) -> Evidence:
     """The evidence of four fans that are all commanded at full speed, ten minutes long."""
     feed = Feed(engine_of())
     feed.run(1800.0, fan_speed=100.0)
-    feed.run(600.0, fan_speed=100.0, **frame)
+    feed.run(600.0, **{"fan_speed": 100.0, **frame})
     (event,) = [e for e in feed.events if e.fault == fault]
     assert event.evidence is not None
     return event.evidence
@@ -40,3 +40,11 @@ def test_no_fault_is_reported_only_where_faults_are(fault, fits):
     (event,) = [e for e in feed.events if e.fault == "fan-not-proven"]
     cause = next(c for c in event.evidence.causes if c.slug == "contactor")
     assert cause.fits == fits
+
+
+def test_such_bits_hide_no_missing_fan_behind_a_high_head_pressure():
+    found = told("head-pressure-high", fan_run=float(0xFFF7), fan_speed=70.0, head_pressure=1690.0)
+    proven = next(r for r in found.readings if r.quantity == "Fans proven running")
+    assert (proven.measured, proven.expected) == (3, 4)
+    lost = next(c for c in found.causes if c.slug == "fan-capacity-lost")
+    assert "fans are missing" in lost.fits
