@@ -54,7 +54,7 @@ RISEN_DROP, FALLEN_DROP = 1.25, 0.8
 MOST_BETWEEN: Final = 2
 """Means on their way through the middle of a leap: the hour in which it came, and one by noise."""
 FAN_FIT: Final = 0.12
-"""How well a leap of the TD must fit some number of fans (idle fans leak air: ±15 %, H8)."""
+"""How well a leap of the TD must fit some number of fans (idle fans let air back: judgement)."""
 
 REJECTION_SIGNS: Final = (
     Sign("dry", "dry, it condenses further above the air than when clean", "",

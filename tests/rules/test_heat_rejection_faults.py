@@ -18,10 +18,12 @@ from rules.alarms import UNKNOWN
 from rules.bin_times import bin_of
 from rules.bins import BinView
 from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Severity
+from rules.faults.airflow import _air_lost_by_leap
 from rules.faults.pads import judge_dry
 from rules.faults.registry import FAULT_INDEX, FAULTS
 from rules.heat_compared import heat_rejection
 from rules.signals import INDEX
+from rules.staging import TOGETHER
 from rules.state import STEADY
 
 DAYS = 28.0
@@ -431,3 +433,20 @@ def test_pads_are_accused_on_news_of_wet_running_only(wet_news, severity):
     )  # fmt: skip
     view.__dict__["heat"] = (rows, heat, np.zeros(0, dtype=np.int64))
     assert judge_dry(view, np.zeros(1, dtype=np.int8)).tolist() == [int(severity)]
+
+
+@pytest.mark.parametrize("together", [True, False], ids=["common speed", "in stages"])
+@pytest.mark.parametrize(("ratio", "share_lost"), [(1.0, 0.0), (1.21, 25.0), (1.67, 50.0)])
+def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ratio, share_lost):
+    """Learned in nights with one fan, looked at with all: the law is off by up to a fifth."""
+    engine = engine_of()
+    row = np.zeros(1, dtype=np.int64)
+    engine.state.together_ms[0] = TOGETHER if together else 0
+    heat = heat_rejection(engine.plan, engine.state, row, engine.state.bin_id[row])
+    yes = np.array([True])
+    dry = replace(heat.dry, newest=np.array([ratio]), older=np.ones(1), between=row)
+    heat = replace(heat, load_known=yes, dry_recent=yes, dry_often=yes, dry=dry)
+    view = BinView(engine.plan, engine.state, row, row + 1, ~yes, np.zeros((1, len(STEADY)), bool))
+    new, standing = (_air_lost_by_leap(view, row, heat, np.array([s], np.int8)) for s in (0, 2))
+    assert new[0] == (0.0 if ratio < 1.25 and not together else share_lost)
+    assert standing[0] == share_lost
