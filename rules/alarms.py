@@ -184,6 +184,9 @@ def advance(
     a.pending_ms[held | restart] = 0
     a.clearing_ms[held | restart] = 0
 
+    # A shelved fault that goes away explains nothing any more; what comes back is seen afterwards.
+    a.severity[(a.state == S.SHELVED) & (severity == 0)] = 0
+
     known = (severity != UNKNOWN) & ~held & (explained == 0)
     active = is_active(a.state)
     announced = np.where(active, a.severity, 0)

@@ -216,7 +216,9 @@ class Judge:
                     own = group.columns[j]
                     worse = severity[:, j] > state.alarm_severity[rows, own]
                     pends &= ~(worse & is_active(state.alarm_state[rows, own]))
-                stands = is_active(code)
+                # Who shelves a root wants no alarms of its consequences instead.
+                shelved = code == AlarmState.SHELVED
+                stands = is_active(code) | (shelved & (state.alarm_severity[carrier, column] > 0))
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )

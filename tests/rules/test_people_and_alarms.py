@@ -61,6 +61,19 @@ def test_an_alarm_that_comes_and_goes_can_be_shelved_while_it_is_away(learned):
     assert changes(learned) == [Change.RAISED, Change.RETURNED, Change.SHELVED]
 
 
+def test_who_shelves_a_root_gets_no_alarms_of_what_follows_from_it(learned):
+    learned.run(600, fan_fault=1.0)
+    act(learned, ActionKind.SHELVE, until_s=DAY)
+    learned.run(2 * HOUR, fan_fault=1.0, head_pressure=1640.0)
+    assert changes(learned, "head-pressure-high") == []
+    # Once the root is seen to be gone, it explains nothing, shelved or not; nor when it is back.
+    learned.run(2 * HOUR, fan_fault=0.0, head_pressure=1640.0)
+    assert changes(learned, "head-pressure-high") == [Change.RAISED]
+    learned.run(600, fan_fault=1.0, head_pressure=1640.0)
+    assert changes(learned, "head-pressure-high") == [Change.RAISED]
+    assert changes(learned) == [Change.RAISED, Change.SHELVED]
+
+
 def test_a_unit_out_of_service_is_not_shelved(learned):
     act(learned, ActionKind.OUT_OF_SERVICE, "", until_s=DAY)
     act(learned, ActionKind.SHELVE, until_s=2 * DAY)
