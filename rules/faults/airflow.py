@@ -87,6 +87,8 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     leapt = leapt_by_fans(heat)
     setting = np.broadcast_to(view.setting("fan-not-proven", "staged"), len(view.rows))[at]
     in_stages = is_staged(setting, view.state.together_ms[rows]) > 0.5
+    # Without proofs of fans the airflow is the speed's, not that of a number of fans.
+    in_stages &= view.state.value_ms[rows, _RUN] > 0
     leapt &= ~in_stages | (heat.dry.newest - 1.0 >= LEAST_STAGED_LEAP)
     fits = (lost > 0) & (leapt | (announced > 0))
     return np.where(known, np.where(fits, 100.0 * lost / view.plan.fan_count[rows], 0.0), np.nan)

@@ -442,6 +442,7 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     engine = engine_of()
     row = np.zeros(1, dtype=np.int64)
     engine.state.together_ms[0] = TOGETHER if together else 0
+    engine.state.value_ms[0, INDEX["fan_run"]] = 1
     heat = heat_rejection(engine.plan, engine.state, row, engine.state.bin_id[row])
     yes = np.array([True])
     dry = replace(heat.dry, newest=np.array([ratio]), older=np.ones(1), between=row)
