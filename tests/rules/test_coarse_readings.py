@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import HEALTHY, engine_of, site, unit_data
+from side_by_side import play
+from support.fleet import HEALTHY, unit_data
 
 from rules.events import AlarmEvent, Change
-from rules.signals import INDEX, N_SIGNALS
 
 F = NDArray[np.float64]
 STEP_S = 300
@@ -123,25 +123,18 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
 def lived() -> dict[str, list[AlarmEvent]]:
     """What each scene's unit raised and cleared in eight days."""
     told = scenes()
-    frames = np.full((N, len(told), N_SIGNALS), np.nan)
-    for u, (columns, _) in enumerate(told.values()):
-        usual = {
-            **{name: np.full(N, value) for name, value in HEALTHY.items()},
+    sent = {
+        name: {
+            **{signal: np.full(N, value) for signal, value in HEALTHY.items()},
             "pump_current": 3.6 + noise(0.02, 20 + u),
             "spray_pressure": 58.0 + noise(0.3, 40 + u),
             "basin_level": 160.0 + noise(1.2, 60 + u),
+            **columns,
         }
-        for name, column in {**usual, **columns}.items():
-            frames[:, u, INDEX[name]] = column
-    units = [unit_data(f"ac-{u}", **plate) for u, (_, plate) in enumerate(told.values())]
-    engine = engine_of(site(units=units))
-    row = np.tile(np.arange(len(told), dtype=np.int32), N)
-    time_ms = np.repeat(T0_MS + np.arange(N, dtype=np.int64) * STEP_S * 1000, len(told))
-    result = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS))
-    events: dict[str, list[AlarmEvent]] = {name: [] for name in told}
-    for event in result.events:
-        events[list(told)[event.unit_row]].append(event)
-    return events
+        for u, (name, (columns, _)) in enumerate(told.items())
+    }
+    time_ms = T0_MS + np.arange(N, dtype=np.int64) * STEP_S * 1000
+    return play(sent, time_ms, {name: plate for name, (_, plate) in told.items()}).events
 
 
 def raised(events: list[AlarmEvent]) -> list[tuple[str, float]]:

@@ -12,11 +12,11 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import HEALTHY, T0_MS, Feed, engine_of, site, unit_data
+from side_by_side import Columns, hour_of, play
+from support.fleet import HEALTHY, T0_MS, Feed, engine_of
 
-from rules.events import Action, ActionKind, AlarmEvent, Change
+from rules.events import Action, ActionKind, Change
 from rules.fan_rounds import takes_turns
-from rules.signals import INDEX, N_SIGNALS
 
 F = NDArray[np.float64]
 STEP_S = 300
@@ -75,32 +75,22 @@ SCENES = {
 
 @pytest.fixture(scope="module")
 def lived():
-    names = list(SCENES)
     rng = np.random.default_rng(3)
-    frames = np.full((N, len(names), N_SIGNALS), np.nan)
-    for u, words in enumerate(SCENES.values()):
-        for name, value in HEALTHY.items():
-            if name not in ("fan_speed", "fan_fault"):
-                frames[:, u, INDEX[name]] = value
-        frames[:, u, INDEX["fan_run"]] = words
+    scenes: dict[str, Columns] = {}
+    for scene, words in SCENES.items():
+        columns = {
+            name: np.full(N, value) for name, value in HEALTHY.items()
+            if name not in ("fan_speed", "fan_fault")
+        } | {"fan_run": words}  # fmt: skip
         for name, sd in (("pump_current", 0.02), ("basin_level", 1.0), ("spray_pressure", 0.3),
                          ("conductivity", 3.0), ("head_pressure", 6.0), ("supply_voltage", 1.0),
                          ("ambient_temperature", 0.2), ("relative_humidity", 0.5)):  # fmt: skip
-            frames[:, u, INDEX[name]] += sd * rng.standard_normal(N)
-    engine = engine_of(site(units=[unit_data(f"ac-{u}") for u in range(len(names))]))
-    row = np.tile(np.arange(len(names), dtype=np.int32), N)
-    time_ms = np.repeat(T0_MS + (HOURS * 3_600_000).astype(np.int64), len(names))
-    result = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS))
-    events: dict[str, list[AlarmEvent]] = {name: [] for name in names}
-    for event in result.events:
-        if event.fault == "fan-not-proven":
-            events[names[event.unit_row]].append(event)
-    known = takes_turns(engine.state, np.arange(len(names)), np.full(len(names), FANS))
-    return events, dict(zip(names, known.tolist(), strict=True))
-
-
-def hour_of(event: AlarmEvent) -> float:
-    return (event.time_ms - T0_MS) / 3_600_000
+            columns[name] = columns[name] + sd * rng.standard_normal(N)
+        scenes[scene] = columns
+    played = play(scenes, T0_MS + (HOURS * 3_600_000).astype(np.int64))
+    rows = np.arange(len(scenes))
+    known = takes_turns(played.engine.state, rows, np.full(len(scenes), FANS))
+    return played.of("fan-not-proven"), dict(zip(scenes, known.tolist(), strict=True))
 
 
 def test_a_fan_that_takes_its_turn_no_more_is_found_and_named(lived):

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import HEALTHY, T0_MS, Feed, engine_of, site, unit_data
+from side_by_side import Columns, play, times_ms
+from support.fleet import HEALTHY, T0_MS, Feed, engine_of
 
 from rules.events import Action, ActionKind, AlarmEvent, BaselineChange, Change
 from rules.float_rest import AT_REST, LEAST_HOURS, RUNNING, SET_HIGH_MM, float_top_mm
-from rules.signals import INDEX, N_SIGNALS
 
 F = NDArray[np.float64]
 STEP_S = 300
@@ -80,32 +80,24 @@ class Lived:
 @pytest.fixture(scope="module")
 def lived() -> Lived:
     rng = np.random.default_rng(31)
-    names = list(SCENES)
-    frames = np.full((N, len(names), N_SIGNALS), np.nan)
-    for u, (level, waves, step) in enumerate(SCENES.values()):
-        pump = RUNS & ((H <= 48.0) | ("fills" not in names[u]))
+    scenes: dict[str, Columns] = {}
+    for name, (level, waves, step) in SCENES.items():
+        pump = RUNS & ((H <= 48.0) | ("fills" not in name))
         level = level + np.where(pump, waves, 0.2) * rng.standard_normal(N)  # noqa: PLW2901
-        columns = {
-            **{name: np.full(N, value) for name, value in HEALTHY.items()},
+        scenes[name] = {
+            **{signal: np.full(N, value) for signal, value in HEALTHY.items()},
             "basin_level": np.maximum(np.round(level / step) * step, 0.0),
             "pump_current": np.where(pump, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
             "spray_pressure": np.where(pump, 58.0 + 0.3 * rng.standard_normal(N), 0.0),
             "pump_command": pump * 1.0,
             "wet_mode": pump * 1.0,
         }
-        for name, column in columns.items():
-            frames[:, u, INDEX[name]] = column
-    engine = engine_of(site(units=[unit_data(f"ac-{u}") for u in range(len(names))]))
-    row = np.tile(np.arange(len(names), dtype=np.int32), N)
-    time_ms = np.repeat(T0_MS + np.arange(1, N + 1, dtype=np.int64) * STEP_S * 1000, len(names))
-    result = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS))
-    rows = np.arange(len(names))
+    played = play(scenes, times_ms(N, STEP_S))
+    rows = np.arange(len(scenes))
+    engine = played.engine
     run, rest = (float_top_mm(engine.plan, engine.state, rows, w) for w in (RUNNING, AT_REST))
-    return Lived(
-        {n: [e for e in result.events if e.unit_row == u] for u, n in enumerate(names)},
-        {n: [b for b in result.baselines if b.unit_row == u] for u, n in enumerate(names)},
-        {n: (float(run[u]), float(rest[u])) for u, n in enumerate(names)},
-    )
+    top = zip(run.tolist(), rest.tolist(), strict=True)
+    return Lived(played.events, played.baselines, dict(zip(scenes, top, strict=True)))
 
 
 @pytest.mark.parametrize(

@@ -12,10 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import T0_MS, engine_of, site, unit_data
+from side_by_side import Columns, hour_of, play, times_ms
 
 from rules.events import AlarmEvent, Change, Severity
-from rules.signals import INDEX, N_SIGNALS
 
 F = NDArray[np.float64]
 STEP_S = 300
@@ -62,35 +61,28 @@ SCENES: dict[str, Scene] = {
 @pytest.fixture(scope="module")
 def lived() -> dict[str, list[AlarmEvent]]:
     rng = np.random.default_rng(11)
-    frames = np.full((N, len(SCENES), N_SIGNALS), np.nan)
-    for u, scene in enumerate(SCENES.values()):
+
+    def sent(scene: Scene) -> Columns:
         waves = np.where(scene.runs, 1.2, 0.3) * rng.standard_normal(N)
         level = np.round((scene.level + waves) / scene.step_mm) * scene.step_mm
-        columns = {
+        return {
             "basin_level": np.maximum(level, 0.0),
             "pump_current": np.where(scene.runs, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
             "conductivity": 900.0 + 5.0 * rng.standard_normal(N),
         }
-        for name, column in columns.items():
-            frames[:, u, INDEX[name]] = column
-    engine = engine_of(site(units=[unit_data(f"ac-{u}") for u in range(len(SCENES))]))
-    row = np.tile(np.arange(len(SCENES), dtype=np.int32), N)
-    time_ms = np.repeat(T0_MS + np.arange(1, N + 1, dtype=np.int64) * STEP_S * 1000, len(SCENES))
-    events = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS)).events
-    return {
-        name: [e for e in events if e.unit_row == u and e.fault == "float-stuck-shut"]
-        for u, name in enumerate(SCENES)
-    }
+
+    scenes = {name: sent(scene) for name, scene in SCENES.items()}
+    return play(scenes, times_ms(N, STEP_S)).of("float-stuck-shut")
 
 
 @pytest.mark.parametrize("scene", ["stuck", "stuck, steps of 5 mm", "stuck, then drained"])
 def test_a_basin_that_stays_low_at_rest_gets_no_water(lived, scene):
     raised, returned = lived[scene]
     assert (raised.change, raised.severity) == (Change.RAISED, Severity.MEDIUM)
-    assert STOPS_H < (raised.time_ms - T0_MS) / 3_600_000 < STOPS_H + 1.0
+    assert STOPS_H < hour_of(raised) < STOPS_H + 1.0
     # It stands until the valve has filled the basin the next day.
     assert returned.change is Change.RETURNED
-    assert (returned.time_ms - T0_MS) / 3_600_000 > 32.0
+    assert hour_of(returned) > 32.0
     assert "no water comes" in raised.evidence.summary
     shown = {r.quantity: r.measured for r in raised.evidence.readings}
     assert shown["Basin level, at rest"] == pytest.approx(LEFT_MM + 20.0, abs=3.0)

@@ -8,15 +8,13 @@ loss must exceed is the unit's own wander. All scenes are one fleet over nine da
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import T0_MS, Feed, engine_of, site, unit_data
+from side_by_side import Columns, Played, hour_of, play, times_ms
+from support.fleet import T0_MS, Feed, engine_of
 
-from rules.engine import Engine
-from rules.events import Action, ActionKind, AlarmEvent, Change, Severity
+from rules.events import Action, ActionKind, Change, Severity
 from rules.signals import INDEX, N_SIGNALS
 from rules.usual_current import LEAST_HOURS, lowest_frac
 
@@ -43,36 +41,19 @@ SCENES: dict[str, F] = {
 }
 
 
-@dataclass(frozen=True)
-class Lived:
-    engine: Engine
-    events: dict[str, list[AlarmEvent]]
-
-
 @pytest.fixture(scope="module")
-def lived() -> Lived:
+def lived() -> Played:
     rng = np.random.default_rng(23)
-    frames = np.full((N, len(SCENES), N_SIGNALS), np.nan)
-    for u, share in enumerate(SCENES.values()):
+
+    def sent(share: F) -> Columns:
         current = CLEAN_A * share + 0.02 * rng.standard_normal(N)
-        columns = {
+        return {
             "pump_current": np.where(RUNS, np.round(current, 2), 0.0),
             "basin_level": np.where(RUNS, 165.0, 195.0) + 1.0 * rng.standard_normal(N),
             "conductivity": 900.0 + 5.0 * rng.standard_normal(N),
         }
-        for name, column in columns.items():
-            frames[:, u, INDEX[name]] = column
-    engine = engine_of(site(units=[unit_data(f"ac-{u}") for u in range(len(SCENES))]))
-    row = np.tile(np.arange(len(SCENES), dtype=np.int32), N)
-    time_ms = np.repeat(T0_MS + np.arange(1, N + 1, dtype=np.int64) * STEP_S * 1000, len(SCENES))
-    events = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS)).events
-    return Lived(
-        engine, {name: [e for e in events if e.unit_row == u] for u, name in enumerate(SCENES)}
-    )
 
-
-def hours(event: AlarmEvent) -> float:
-    return (event.time_ms - T0_MS) / 3_600_000
+    return play({name: sent(share) for name, share in SCENES.items()}, times_ms(N, STEP_S))
 
 
 @pytest.mark.parametrize("scene", ["quiet, lost at once", "quiet, lost over two days"])
@@ -81,7 +62,7 @@ def test_a_lasting_loss_below_anything_seen_is_told_as_planned_work(lived, scene
     assert (raised.fault, raised.change) == ("pump-screen-clogging", Change.RAISED)
     assert raised.severity is Severity.LOW
     # Ten running hours a day from the eighth hour on; six of them must show it.
-    assert LOST_H + 8.0 + 6.0 < hours(raised) < LOST_H + 48.0
+    assert LOST_H + 8.0 + 6.0 < hour_of(raised) < LOST_H + 48.0
     shown = {r.quantity: r.measured for r in raised.evidence.readings}
     assert shown["Lowest running hour of the clean pump"] == pytest.approx(CLEAN_A, rel=0.01)
     assert any("cannot tell a clogged screen" in limit for limit in raised.evidence.limits)

@@ -11,10 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.fleet import HEALTHY, T0_MS, Feed, engine_of, site, unit_data
+from side_by_side import Columns, hour_of, play, times_ms
+from support.fleet import HEALTHY, Feed, engine_of
 
 from rules.events import AlarmEvent, Change
-from rules.signals import INDEX, N_SIGNALS
 
 F = NDArray[np.float64]
 STEP_S = 300
@@ -56,41 +56,31 @@ SCENES: dict[str, Scene] = {
 @pytest.fixture(scope="module")
 def lived() -> dict[str, list[AlarmEvent]]:
     rng = np.random.default_rng(5)
-    frames = np.full((N, len(SCENES), N_SIGNALS), np.nan)
-    for u, scene in enumerate(SCENES.values()):
+
+    def sent(scene: Scene) -> Columns:
         columns = {name: np.full(N, value) for name, value in HEALTHY.items()}
-        del columns["pump_command"], columns["spray_pressure"]
         columns |= {
             "head_pressure": 1000.0 + 3.0 * rng.standard_normal(N),
             "ambient_temperature": 28.0 + 0.1 * rng.standard_normal(N),
             "pump_current": np.where(scene.runs, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
             "wet_mode": scene.wet * 1.0,
         }
-        del columns["basin_level"]
         if scene.level is not None:
             columns["basin_level"] = np.maximum(scene.level + 0.8 * rng.standard_normal(N), 0.0)
-        for name, column in columns.items():
-            frames[:, u, INDEX[name]] = column
-    engine = engine_of(site(units=[unit_data(f"ac-{u}") for u in range(len(SCENES))]))
-    row = np.tile(np.arange(len(SCENES), dtype=np.int32), N)
-    time_ms = np.repeat(T0_MS + np.arange(1, N + 1, dtype=np.int64) * STEP_S * 1000, len(SCENES))
-    events = engine.samples(0, row, time_ms, frames.reshape(-1, N_SIGNALS)).events
-    return {
-        name: [e for e in events if e.unit_row == u and e.fault == "pump-not-running"]
-        for u, name in enumerate(SCENES)
-    }
+        unsent = {"pump_command", "spray_pressure"}
+        unsent |= {"basin_level"} if scene.level is None else set()
+        return {name: column for name, column in columns.items() if name not in unsent}
 
-
-def hours(event: AlarmEvent) -> float:
-    return (event.time_ms - T0_MS) / 3_600_000
+    scenes = {name: sent(scene) for name, scene in SCENES.items()}
+    return play(scenes, times_ms(N, STEP_S)).of("pump-not-running")
 
 
 @pytest.mark.parametrize("scene", ["dies", "dies, no level"])
 def test_a_pump_that_dies_in_wet_mode_is_told_after_an_hour_and_until_it_runs(lived, scene):
     raised, returned = lived[scene]
     assert (raised.change, returned.change) == (Change.RAISED, Change.RETURNED)
-    assert DIES_H + 1.0 < hours(raised) < DIES_H + 1.5
-    assert MENDED_H < hours(returned) < MENDED_H + 0.5  # the night between proves nothing
+    assert DIES_H + 1.0 < hour_of(raised) < DIES_H + 1.5
+    assert MENDED_H < hour_of(returned) < MENDED_H + 0.5  # the night between proves nothing
 
 
 def test_the_ticket_names_the_mode_and_what_it_cannot_tell(lived):
