@@ -18,6 +18,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.float_readings import OVERFLOW_MARGIN
 from rules.faults.grading import delays
 from rules.faults.rule import Rule
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
@@ -211,9 +212,7 @@ FLOAT_LEAKING: Final = Rule(
                     "time at rest before creeping is judged",
                     "water held in pads comes back within the first half hour (common practice), "
                     "and the hour that is compared must come after that"),
-            Setting("overflow_margin_mm", 5.0, "mm", 0.0, 100.0,
-                    "closeness to the overflow lip that counts as overflowing",
-                    "a lip passes water from a few millimetres of head"),
+            OVERFLOW_MARGIN,
             Setting("rain_above_pct", 92.0, "%", 50.0, 101.0,
                     "relative humidity above which, without a meter, a rising level may be rain",
                     "air in steady rain is near saturation; 101 switches this off"),

@@ -1,12 +1,20 @@
-"""What the faults of the float valve share: the courses of level and water as signs."""
+"""What the faults of the float valve share: courses of level and water as signs, a setting."""
 
 from __future__ import annotations
 
+from typing import Final
+
 from rules.diagnosis import SignatureRow
-from rules.faults.base import CauseEntry
+from rules.faults.base import CauseEntry, Setting
 from rules.look import UnitLook
 
-__all__ = ["cause_entries", "conductivity_sign", "trend_sign"]
+__all__ = ["OVERFLOW_MARGIN", "cause_entries", "conductivity_sign", "trend_sign"]
+
+OVERFLOW_MARGIN: Final = Setting(
+    "overflow_margin_mm", 5.0, "mm", 0.0, 100.0,
+    "closeness to the overflow lip that counts as overflowing",
+    "a lip passes water from a few millimetres of head",
+)  # fmt: skip
 
 
 def trend_sign(slope: float | None, least: float) -> int | None:

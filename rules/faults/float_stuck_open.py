@@ -17,7 +17,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import Fault, Setting
-from rules.faults.float_readings import cause_entries, conductivity_sign
+from rules.faults.float_readings import OVERFLOW_MARGIN, cause_entries, conductivity_sign
 from rules.faults.grading import delays, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import level_follows
@@ -203,9 +203,7 @@ FLOAT_STUCK_OPEN: Final = Rule(
                     "rise above the float's shut level that counts",
                     "waves with the pump running and the float's own play stay within 5 mm "
                     "(common practice)"),
-            Setting("overflow_margin_mm", 5.0, "mm", 0.0, 100.0,
-                    "closeness to the overflow lip that counts as overflowing",
-                    "a lip passes water from a few millimetres of head"),
+            OVERFLOW_MARGIN,
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
                     "how far the level must fall back", "about the waves' half height"),
             *delays(900.0, "three means of five minutes; a pump stop is over by then",
