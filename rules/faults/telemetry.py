@@ -9,7 +9,7 @@ import numpy as np
 from rules.arrays import I8
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded, judged
+from rules.faults.grading import course, graded, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.silence import ClockView
@@ -124,7 +124,7 @@ UNIT_STALE: Final = Rule(
             Setting("silent_medium_s", 14_400.0, "s", 60.0, 604_800.0,
                     "silence that calls for a visit this week",
                     "a basin can run dry within four hours of a stuck float (common practice)"),
-            *delays(0.0, "the silence is the delay", 60.0, "a few messages make it heard again"),
+            *course(0.0, "the silence is the delay", 60.0, "a few messages make it heard again"),
         ),
         judged_by="clock",
     ),
@@ -157,7 +157,7 @@ SITE_CUT_OFF: Final = Rule(
             Setting("all_silent_s", 600.0, "s", 30.0, 604_800.0,
                     "silence of all units together that counts",
                     "two samples at five minutes, before each unit is called stale"),
-            *delays(300.0, "mobile links drop for a minute or two and come back",
+            *course(300.0, "mobile links drop for a minute or two and come back",
                     60.0, "a few messages make it heard again"),
         ),
         judged_by="clock",
