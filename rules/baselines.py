@@ -13,6 +13,7 @@ import numpy as np
 
 from rules.bleed_habit import forget_bleed
 from rules.events import Action, ActionKind, BaselineChange
+from rules.fan_gang import forget_gang
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import FLOAT_LEVEL, forget_float
 from rules.fresh_fill import forget_fills
@@ -72,6 +73,7 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         # Whoever worked on the fans may have changed how they are switched: it is found out again.
         state.together_ms[row] = 0
         forget_rounds(state, row)
+        forget_gang(state, row)
     floats = forget_float(state, row, action.time_ms) if _is_about("float", action) else ()
     if action.kind is ActionKind.CLEANED:
         # An earlier cleaning's proof is of a state that is gone.

@@ -25,6 +25,7 @@ from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
+from rules.fan_gang import close_gang, starts_as_one
 from rules.fan_rounds import close_rounds
 from rules.float_rest import learn_float
 from rules.frames import FrameView
@@ -199,7 +200,9 @@ def fan_share_frac(view: FrameView) -> F64:
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
     seen = np.where(np.isnan(run), np.nan, up)
     find_out(view.state, view.rows, view.time_ms, seen, speed, count, view.gap)
-    mind_steps(view.state, view.rows, seen)
+    # A fan in hand beside sisters that come and go together makes no stages.
+    as_one = starts_as_one(view.state, view.rows)
+    mind_steps(view.state, view.rows, np.where(as_one, np.nan, seen))
     by_stages = staged(view) > 0.5
     wanted = np.where(by_stages & (count > 1), stages_wanted(speed, count), count)
     started = view.fans_commanded_s >= STARTED_S
@@ -554,3 +557,4 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
 
     stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
     close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
+    close_gang(state, rows, end_ms, plan.fan_count[rows])

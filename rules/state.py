@@ -79,6 +79,8 @@ ADDED_LATER: Final = frozenset({
     "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
+    "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
+    "gang_set", "gang_stops", "gang_moves", "gang_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -240,6 +242,17 @@ class FleetState:
     round_longest_bins: F32
     round_ended_by: U32  # bit mask of the fans that ended a round alone
     rounds: U8
+    # whether they start and stop as one, see rules/fan_gang.py
+    gang_turns: U8  # changes between none and all, 255 at most
+    gang_seen_bins: U16  # bins with proofs since that is learned
+    gang_longest_bins: U16  # the longest time between two such changes
+    gang_last: U8  # which was last: 1 none, 2 all, 0 not known
+    gang_part: U32  # bit mask of the part of the fans that runs now, 0 for none or all
+    gang_held: U8  # bins that it has run for
+    gang_set: U32  # the part that ran on its own last, since the last change
+    gang_stops: U8  # how often, the same part each time
+    gang_moves: U8  # how often another one
+    gang_bins: U16  # bins since the last change
     dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
     td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
     heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
@@ -410,6 +423,16 @@ class FleetState:
             round_longest_bins=np.zeros(n, dtype=np.float32),
             round_ended_by=np.zeros(n, dtype=np.uint32),
             rounds=np.zeros(n, dtype=np.uint8),
+            gang_turns=np.zeros(n, dtype=np.uint8),
+            gang_seen_bins=np.zeros(n, dtype=np.uint16),
+            gang_longest_bins=np.zeros(n, dtype=np.uint16),
+            gang_last=np.zeros(n, dtype=np.uint8),
+            gang_part=np.zeros(n, dtype=np.uint32),
+            gang_held=np.zeros(n, dtype=np.uint8),
+            gang_set=np.zeros(n, dtype=np.uint32),
+            gang_stops=np.zeros(n, dtype=np.uint8),
+            gang_moves=np.zeros(n, dtype=np.uint8),
+            gang_bins=np.zeros(n, dtype=np.uint16),
             dry_seen_bin=i64(n),
             td_first_bin=i64(n, 2),
             heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),
