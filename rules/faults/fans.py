@@ -19,7 +19,7 @@ from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
 from rules.staging import is_staged, stages_wanted, told_together
 
-__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN"]
+__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_missing"]
 
 _FAULT: Final = "fan-fault"
 _PROOF: Final = "fan-not-proven"
@@ -65,6 +65,24 @@ def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) 
     up = np.bitwise_count(proven | reported).astype(np.int64)
     by_stage = np.maximum(wanted - up, 0)
     return np.where(staged > 0.5, by_stage, by_mask), np.where(staged > 0.5, 0, absent)
+
+
+def fans_missing(look: UnitLook) -> int:
+    """How many commanded fans of a unit are not proven running; 0 where no command is known.
+
+    A bank in stages runs on some of its fans by intent.
+    """
+    count = np.array([look.unit.fans.count])
+    run, fault, speed = (
+        np.array([_number(look.value(name))]) for name in ("fan_run", "fan_fault", "fan_speed")
+    )
+    if not speed[0] >= look.setting(_PROOF, "least_speed_pct") or np.isnan(run[0]):
+        return 0
+    setting = np.array([look.setting(_PROOF, "staged")])
+    staged = is_staged(setting, look.state.together_ms[[look.row]])
+    absent, _ = missing_fans(run, fault, speed, count, staged)
+    reported = masked(fault, count) & ~masked(run, count)
+    return int(absent[0]) + int(np.bitwise_count(reported)[0])
 
 
 def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
