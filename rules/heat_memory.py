@@ -34,7 +34,7 @@ def forget_before_service(state: FleetState, row: int) -> None:
 
     What is still to be learned goes on: a week that a visit falls into is as good as another.
     """
-    for name in ("td_dry", "td_wet"):
+    for name in ("td_dry", "td_wet", "pad_pressure_drop"):
         q = _Q[name]
         if not np.isnan(state.baseline[row, q]):
             state.steady[row, q] = np.nan
