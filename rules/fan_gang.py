@@ -1,9 +1,10 @@
-"""Fans that start and stop as one, and one that stops no more, of units that send no speed command.
+"""Fans that start and stop as one, and one that does not any more, without a speed command.
 
-Without a command only habit tells a fan that runs unasked. A bank that one contact switches, all or
-none, has no lead fan: one that runs on while its sisters stop and start again and again is in hand,
-or its contactor is welded. Only what holds through two bins counts: fans start one after the other.
-A bank that is seen to rest on some of its fans is none of these, and not judged.
+Without a command only habit tells a fan that runs unasked, or does not run. A bank that one contact
+switches, all or none, has no lead fan: one that runs on while its sisters stop and start again and
+again is in hand, or its contactor is welded; one that stands while they start and stop is not on.
+Only what holds through two bins counts: fans start one after the other. A bank that is seen to rest
+on some of its fans is none of these, and not judged.
 """
 
 from __future__ import annotations
@@ -17,7 +18,14 @@ from rules.signals import INDEX
 from rules.staging import masked
 from rules.state import BIN_MS, FleetState
 
-__all__ = ["close_gang", "forget_gang", "starts_as_one", "unstopped_fans", "unstopped_for"]
+__all__ = [
+    "close_gang",
+    "forget_gang",
+    "starts_as_one",
+    "unstarted_fans",
+    "unstopped_fans",
+    "unstopped_for",
+]
 
 _RUN: Final = INDEX["fan_run"]
 _NONE, _ALL = 1, 2
@@ -100,6 +108,18 @@ def unstopped_fans(state: FleetState, rows: I64, least_stops: F64, least_s: F64)
     stays = starts_as_one(state, rows) & (state.gang_last[rows] == _ALL) & long
     stays &= state.gang_stops[rows] >= least_stops
     return np.where(stays, state.gang_set[rows].astype(np.int64), 0)
+
+
+def unstarted_fans(state: FleetState, rows: I64, count: I64, least_starts: F64) -> I64:
+    """The fans that do not start with their sisters any more, a bit mask (k,), 0 for none.
+
+    ``least_starts`` is how often the sisters, the same ones each time, must have started from all
+    at rest, with never all running. [-]
+    """
+    stands = starts_as_one(state, rows) & (state.gang_last[rows] == _NONE)
+    stands &= state.gang_stops[rows] >= least_starts
+    everyone = (np.int64(1) << count) - 1
+    return np.where(stands, everyone & ~state.gang_set[rows].astype(np.int64), 0)
 
 
 def unstopped_for(state: FleetState, row: int) -> tuple[float, float, int]:

@@ -57,11 +57,13 @@ def scenes() -> dict[str, F]:
     hour = HOURS % 24.0
     tripping = np.where(there & (hour > 8.0) & (hour < 19.0), EVERYONE, as_one)
     tripping[there & (hour > 8.0) & (hour < 19.0) & (np.arange(N) % 12 < 4)] = 0b1101
+    # One fan stands from the same hour on; and all start again when it is mended.
+    dead = np.where(there & (as_one > 0), EVERYONE & ~HAND, as_one)
     lead = np.array([0b0001, 0b0011, 0b0111, 0b1111, 0b0111, 0b0011])[np.arange(N) // 6 % 6]
     staged = np.where(HOURS < 5 * 24.0, np.where(hour < 6.0, 0, lead), lead).astype(np.float64)
     return {
         "as one": as_one, "in hand": in_hand, "slow starts": slow, "tripping": tripping,
-        "staged": staged,
+        "staged": staged, "dead": dead,
     }  # fmt: skip
 
 
@@ -76,11 +78,14 @@ def lived():
     state = played.engine.state
     known = dict(zip(made, starts_as_one(state, rows).tolist(), strict=True))
     stepped = is_stepped(state, rows, np.full(len(made), FANS))
-    return played.of("fan-not-commanded"), known, dict(zip(made, stepped.tolist(), strict=True))
+    events = {
+        fault: played.of(fault) for fault in ("fan-not-commanded", "fan-not-proven")
+    }  # fmt: skip
+    return events, known, dict(zip(made, stepped.tolist(), strict=True))
 
 
 def test_a_fan_in_hand_is_found_by_its_sisters_that_stop(lived):
-    raised, returned = lived[0]["in hand"]
+    raised, returned = lived[0]["fan-not-commanded"]["in hand"]
     assert (raised.change, returned.change) == (Change.RAISED, Change.RETURNED)
     assert raised.severity is Severity.LOW, "one of four"
     assert HAND_FROM_H + 12.0 < hour_of(raised) < HAND_FROM_H + 16.0
@@ -90,15 +95,30 @@ def test_a_fan_in_hand_is_found_by_its_sisters_that_stop(lived):
     assert any("drop out" in limit for limit in raised.evidence.limits)
 
 
-@pytest.mark.parametrize("name", ["as one", "slow starts", "tripping", "staged"])
+@pytest.mark.parametrize("name", ["as one", "slow starts", "tripping", "staged", "dead"])
 def test_healthy_banks_and_other_faults_are_no_fan_in_hand(lived, name):
     """All stop by night where one only trips; a bank in stages may keep its lead fan for weeks."""
-    assert lived[0][name] == []
+    assert lived[0]["fan-not-commanded"][name] == []
+
+
+def test_a_fan_that_stands_is_found_by_its_sisters_that_start(lived):
+    raised, returned = lived[0]["fan-not-proven"]["dead"]
+    assert (raised.change, returned.change) == (Change.RAISED, Change.RETURNED)
+    assert HAND_FROM_H + 6.0 < hour_of(raised) < HAND_FROM_H + 10.0
+    assert MENDED_H < hour_of(returned) < MENDED_H + 2.0
+    assert raised.evidence.summary.startswith("Fan 2 of 4 does not start any more: the others")
+    assert raised.evidence.causes[0].slug == "contactor"
+
+
+@pytest.mark.parametrize("name", ["as one", "slow starts", "in hand", "staged"])
+def test_no_fan_is_missed_that_starts_with_its_sisters(lived, name):
+    assert lived[0]["fan-not-proven"][name] == []
 
 
 def test_the_habit_is_known_of_banks_without_stages_alone(lived):
     assert lived[1] == {
         "as one": True, "in hand": True, "slow starts": True, "tripping": True, "staged": False,
+        "dead": True,
     }  # fmt: skip
 
 
