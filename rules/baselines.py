@@ -1,8 +1,8 @@
 """Baselines in a person's hands: a cleaning closed out, a reset, a freeze.
 
-Learning itself is in :mod:`rules.bins`. A closed-out cleaning changes no baseline by itself: only
-once the readings have proven that it helped (:mod:`rules.proof`) is the cleaned state learned, and
-the old baseline holds until enough of it has been seen. After a reset there is none until then.
+Learning itself is in :mod:`rules.learning`. A closed-out cleaning changes no baseline by itself:
+only once the readings have proven that it helped (:mod:`rules.proof`) is the cleaned state learned,
+and the old baseline holds until enough of it has been seen. After a reset there is none until then.
 """
 
 from __future__ import annotations
@@ -72,7 +72,10 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         # Whoever worked on the fans may have changed how they are switched: it is found out again.
         state.together_ms[row] = 0
         forget_rounds(state, row)
-    floats = forget_float(state, row, action.time_ms) if _is_about("float", action) else ()
+    # A cleaned float may have been set anew; of a frozen unit a reset alone says so.
+    told = action.kind is ActionKind.RESET_BASELINE or not state.baseline_frozen[row]
+    forgets = told and _is_about("float", action)
+    floats = forget_float(state, row, action.time_ms) if forgets else ()
     if action.kind is ActionKind.CLEANED:
         # An earlier cleaning's proof is of a state that is gone.
         state.baseline_relearn[row, meant] = False
