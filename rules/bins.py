@@ -3,7 +3,7 @@
 Small motors and wavy basins are noisy, so what grows slowly is judged on means over five minutes
 and medians of those. A reading enters a bin only in the state in which it means something: pump
 readings while the pump runs steadily, levels once the water has come to rest, heat rejection while
-the mode stands still. The module also learns baselines from the first steady hours.
+the mode stands still. Whatever is learned of means is told here that a bin is over.
 """
 
 from __future__ import annotations
