@@ -30,6 +30,7 @@ from rules.faults.grading import delays
 from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
+from rules.heat_compared import NO_LOAD_RATIO
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
 from rules.plan import FleetPlan
@@ -272,9 +273,6 @@ def _by_usual(view: BinView, announced: I8, out: I8) -> None:
     out[i] = np.maximum(grade, np.maximum(announced[i], out[i]))
 
 
-NO_LOAD_RATIO: Final = 1.33
-"""Condensing above air over the clean one from which it is warm where no load is sent: healthy
-loads make it rise by up to a third."""
 _WARM_MEANS: Final = 6
 
 
