@@ -544,8 +544,9 @@ def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
         from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
         others = np.delete(state.alarm_state[rows[at]], FAULT_INDEX["fan-capacity-lost"], axis=1)
-        active: Bool = np.asarray(is_active(others).any(axis=1))
-        fan_shares(state, rows[at], share[at], active)
+        # Held ones too: while somebody works on a unit its fans are locked out, whatever is asked.
+        known: Bool = np.asarray(may_stand(others).any(axis=1))
+        fan_shares(state, rows[at], share[at], known)
 
 
 def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> None:

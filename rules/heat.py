@@ -375,15 +375,15 @@ def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None
         state.step_clean[kept[first]] = np.median(ring[first], axis=1)
 
 
-def fan_shares(state: FleetState, rows: I64, share: F64, active: Bool) -> None:
+def fan_shares(state: FleetState, rows: I64, share: F64, known: Bool) -> None:
     """Take the bins' mean share of commanded fans that were proven into the running share.
 
-    While another alarm of the unit stands (``active``) the share only recovers: a fan that is down
-    for good is that alarm's business and must not be counted again when it returns.
+    While another alarm of the unit stands or is held (``known``) the share only recovers: a fan
+    that is down for good is that alarm's business and must not be counted again when it returns.
     """
     old = state.fan_share[rows].astype(np.float64)
     step = old + SHARE_WEIGHT * (share - old)
-    step = np.where(np.isnan(share) | (active & (step < old)), old, step)
+    step = np.where(np.isnan(share) | (known & (step < old)), old, step)
     state.fan_share[rows] = step
 
 
