@@ -412,13 +412,16 @@ def close_bins(
     evaporation = _evaporation_l_min(plan, rows, mean, bulb)
     _fill_trace(state, rows, bin_id, mean, evaporation)
     named = {name: mean[:, column] for name, column in _A.items()}
-    water = named | {"evaporation": evaporation}
+    # What somebody who works on a unit does with its water is no habit of the unit.
+    in_service = state.out_of_service_until_ms[rows] == 0
+    ran = np.where(in_service, named["pump_running"], np.nan)
+    water = named | {"evaporation": evaporation, "pump_running": ran}
     close_top(plan, state, rows, water)
     close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
-    close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
+    close_bleed(plan, state, rows, ran, named["bleed_flow"])
     wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
@@ -430,7 +433,7 @@ def close_bins(
     steady[:, _Q["td_wet"]] = heat.wet
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
     # While somebody works on a unit its means are neither news nor those of a clean one.
-    steady[state.out_of_service_until_ms[rows] != 0] = np.nan
+    steady[~in_service] = np.nan
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
     _mind_turns(plan, state, rows, end_ms)
     look_at_water(plan, state, rows, bin_id)
