@@ -105,13 +105,15 @@ def close_bottom(
     now, limit = means["conductivity"], plan.conductivity_limit_us_cm[rows]
     level = np.fmin(means["level_at_rest"], means["level_running"])
     empty = (level < DRAINED_MM) | (now < NOTHING_TIMES * plan.makeup_us_cm[rows])
-    unsure = rows[empty | (missed > MISSED_BINS)]
-    state.thin_evaporated[unsure] = _VOID
-    state.slide_bins[unsure[state.slide_bins[unsure] < SLID]] = 0
+    unsure = empty | (missed > MISSED_BINS)
+    state.thin_evaporated[rows[unsure]] = _VOID
+    worked_on = state.out_of_service_until_ms[rows] != 0
+    # Fresh water says nothing of a probe that slid; nor that it did not, unless it was cleaned.
+    state.slide_bins[rows[unsure & ((state.slide_bins[rows] < SLID) | worked_on)]] = 0
     level = np.fmax(means["level_at_rest"], means["level_running"])
     anew = level >= plan.overflow_mm[rows] - LIP_MM
     # Whoever works on the unit may have mended what thinned the water, or changed the water.
-    anew |= state.out_of_service_until_ms[rows] != 0
+    anew |= worked_on
     if anew.any():
         _begin_anew(state, rows[anew])
     learns = (means["pump_running"] >= 1.0) & ~np.isnan(now)

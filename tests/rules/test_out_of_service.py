@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import pytest
 from support.fleet import Feed, engine_of
-from water_scenes import Basin, Day, controlled_bleed, steady_bleed
+from water_scenes import WANTED_L_MIN, Basin, Day, controlled_bleed, steady_bleed
 
 from rules.events import Action, ActionKind
 
@@ -107,3 +107,67 @@ def test_a_fill_by_hand_measures_no_make_up(worked_on):
         act(day.feed, ActionKind.IN_SERVICE)
     day.run(1.0, running=False)
     assert day.feed.engine.state.fills[0] == (not worked_on)
+
+
+# ---------------------------------------------------------------- probes
+
+
+def a_stroke() -> Day:
+    """A probe that lost half of its reading from one mean to the next."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)))
+    day.every = 5
+    day.run(6.0)
+    day.probe = lambda c: 0.5 * c
+    day.run(5.0)
+    assert day.raised() == ["conductivity-probe"]
+    return day
+
+
+@pytest.mark.parametrize(("gain", "again"), [(1.0, 0), (0.5, 1)])
+def test_a_probe_that_fell_at_one_stroke_is_told_again_only_if_it_still_reads_low(gain, again):
+    """It hangs in a bucket for the better part of an hour: no stroke brings the reading back."""
+    day = a_stroke()
+    act(day.feed, ActionKind.OUT_OF_SERVICE)
+    day.run(0.75, running=False, conductivity=float("nan"))
+    day.probe = lambda c: gain * c
+    day.run(0.25, running=False)
+    act(day.feed, ActionKind.IN_SERVICE)
+    day.run(8.0)
+    assert day.raised().count("conductivity-probe") == 1 + again
+
+
+def test_water_that_is_changed_by_hose_is_no_stroke_of_the_probe():
+    """Half of the basin is pumped out and filled in again within five minutes."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)))
+    day.every = 5
+    day.run(6.0)
+    act(day.feed, ActionKind.OUT_OF_SERVICE)
+    day.run(0.5, running=False)
+    day.basin.solids *= 0.4
+    day.run(0.5, running=False)
+    act(day.feed, ActionKind.IN_SERVICE)
+    day.run(8.0)
+    assert "conductivity-probe" not in day.raised()
+
+
+@pytest.mark.parametrize("cleaned", [True, False])
+def test_a_probe_that_slid_is_told_again_unless_fresh_water_was_filled_in(cleaned):
+    """Fresh water is thin for good reason, for longer than the alarm's delay."""
+    day = held_for_days()
+    for hour in range(96):
+        day.probe = lambda c, hour=hour: (1.0 - 0.4 * hour / 96.0) * c
+        day.run(1.0)
+    day.run(5.0)
+    assert day.raised() == ["conductivity-probe"]
+    act(day.feed, ActionKind.OUT_OF_SERVICE)
+    if cleaned:
+        day.probe = lambda c: c
+        day.basin.drain, day.basin.supply = 40.0, 0.0
+        day.run(1.0, running=False)
+        day.basin.drain, day.basin.supply = 0.0, 1.0
+    day.run(1.0, running=False)
+    act(day.feed, ActionKind.IN_SERVICE)
+    # Damp air: the way back takes longer than the alarm's delay.
+    day.basin.evaporation, day.humidity = 0.9, 80.0
+    day.run(10.0)
+    assert day.raised().count("conductivity-probe") == (1 if cleaned else 2)
