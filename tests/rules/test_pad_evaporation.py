@@ -35,6 +35,9 @@ SCENES = {
     "pads half dry": replace(WET, effect_loss=ramp(FAILS_ON, 1, 0.6)),
     "coil": replace(WET, coil_loss=ramp(FAILS_ON, 1, 0.5)),
     "a meter that reads half": WET,
+    "a meter that reads half, and more load": replace(
+        WET, more_load=lambda d: 0.15 * (d > FAILS_ON)
+    ),
 }
 NAMES = list(SCENES)
 PLATE: Final = {
@@ -66,7 +69,7 @@ def with_water(name: str, seed: int) -> NDArray[np.float64]:
         frames[i, INDEX["makeup_flow"]] = made_up
         frames[i, INDEX["bleed_flow"]] = BLEED_L_MIN
         level += (made_up - gone - BLEED_L_MIN) * STEP_S / 60.0 / AREA_M2
-    if name == "a meter that reads half":
+    if name.startswith("a meter that reads half"):
         frames[days > FAILS_ON, INDEX["makeup_flow"]] *= 0.5
     return frames
 
@@ -150,6 +153,7 @@ def test_what_pads_brought_when_clean_is_learned_anew_as_a_baseline_is(act, part
 
 
 @pytest.mark.parametrize("name", ["clean", "clean, in a hot spell", "more load", "coil",
-                                  "a meter that reads half"])  # fmt: skip
+                                  "a meter that reads half",
+                                  "a meter that reads half, and more load"])  # fmt: skip
 def test_nothing_else_is_laid_to_the_pads(lived, name):
     assert "pads-not-wetting" not in of_heat(lived[1][name])
