@@ -144,8 +144,9 @@ def heat_means(
     lost = _mind_load(state, rows)
     since = state.heat_since_bin[rows]
     # Each unit's hour begins at a minute of its own, so that they do not all end at once.
+    phase = plan.hour_phase_bins[rows]
     turn = np.where(state.heat_load_seen[rows], BINS_AN_HOUR, UNKNOWN_STRIDE_H * BINS_AN_HOUR)
-    over_now = (bin_id + rows) // turn != (since + rows) // turn
+    over_now = (bin_id + phase) // turn != (since + phase) // turn
     n = state.heat_bins[rows]
     at = np.flatnonzero(over_now & (n >= LEAST_BINS) & (bin_id - since < STALE_SUM_BINS))
     if len(at):
