@@ -101,7 +101,9 @@ class Judge:
         state: FleetState = view.state
         flat = _Flat(state, rows, group.columns)
         before = flat.take(state.alarm_state)
-        announced = np.where(is_active(before), flat.take(state.alarm_severity), np.int8(0))
+        # A shelved one is judged as if it stood, for what it explains.
+        stands = is_active(before) | (before == AlarmState.SHELVED)
+        announced = np.where(stands, flat.take(state.alarm_severity), np.int8(0))
         severity = np.empty(before.shape, dtype=np.int8)
         for j, rule in enumerate(group.rules):
             severity[:, j] = rule.judge(view, announced[:, j])
