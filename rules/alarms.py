@@ -32,6 +32,7 @@ __all__ = [
     "advance",
     "is_active",
     "is_held",
+    "is_there",
     "may_stand",
     "next_state",
 ]
@@ -58,6 +59,12 @@ def is_active(state: I8) -> Bool:
 def is_held(state: I8) -> Bool:
     """Which alarms are out of the process states: shelved, suppressed or out of service."""
     return _IS_HELD[state]
+
+
+def is_there(state: I8, severity: I8) -> Bool:
+    """Which faults are there: the alarm stands, or it is shelved and has not cleared since."""
+    out: Bool = _IS_ACTIVE[state] | ((state == S.SHELVED) & (severity > 0))
+    return out
 
 
 def may_stand(state: I8) -> Bool:

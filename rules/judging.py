@@ -18,6 +18,7 @@ from rules.alarms import (
     advance,
     is_active,
     is_held,
+    is_there,
 )
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Severity
@@ -102,8 +103,8 @@ class Judge:
         flat = _Flat(state, rows, group.columns)
         before = flat.take(state.alarm_state)
         # A shelved one is judged as if it stood, for what it explains.
-        stands = is_active(before) | (before == AlarmState.SHELVED)
-        announced = np.where(stands, flat.take(state.alarm_severity), np.int8(0))
+        graded = flat.take(state.alarm_severity)
+        announced = np.where(is_there(before, graded), graded, np.int8(0))
         severity = np.empty(before.shape, dtype=np.int8)
         for j, rule in enumerate(group.rules):
             severity[:, j] = rule.judge(view, announced[:, j])
@@ -219,13 +220,14 @@ class Judge:
                     worse = severity[:, j] > state.alarm_severity[rows, own]
                     pends &= ~(worse & is_active(state.alarm_state[rows, own]))
                 # Who shelves a root wants no alarms of its consequences instead.
-                shelved = code == AlarmState.SHELVED
-                stands = is_active(code) | (shelved & (state.alarm_severity[carrier, column] > 0))
+                stands = is_there(code, state.alarm_severity[carrier, column])
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )
             for column in group.yields_to[j].tolist():
-                first = is_active(state.alarm_state[rows, column])
+                first = is_there(
+                    state.alarm_state[rows, column], state.alarm_severity[rows, column]
+                )
                 if column in here and column in group.yields_at_once[j]:
                     first |= due[:, here[column]]
                 first &= ~is_active(state.alarm_state[rows, group.columns[j]])

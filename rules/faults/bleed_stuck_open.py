@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_active
+from rules.alarms import UNKNOWN, is_there
 from rules.arrays import F64, I8, I64, Bool
 from rules.balance import (
     FLOAT_ERROR_FRAC,
@@ -282,8 +282,8 @@ def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
         return np.zeros(0, dtype=np.bool_)
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
 
-    dry: Bool = is_active(view.state.alarm_state[rows, FAULT_INDEX["pads-not-wetting"]])
-    return dry
+    state, column = view.state, FAULT_INDEX["pads-not-wetting"]
+    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
 
 
 LEAST_OVER: Final = 0.1
