@@ -44,6 +44,7 @@ class _Group:
         self.has_high_delay = tuple(
             any(s.name == "on_delay_high_s" for s in r.fault.settings) for r in self.rules
         )
+        self.spoils_heat = np.array([r.fault.spoils_heat for r in self.rules], dtype=np.bool_)
         self.waits = tuple(r.fault.waits for r in self.rules)
         self.yields_to = tuple(
             np.array([FAULT_INDEX[s] for s in r.fault.yields_to], dtype=np.int64)
@@ -140,6 +141,7 @@ class Judge:
         waited_ms = time_ms[:, None] - alarms.pending_ms
         due = (severity > 0) & (alarms.pending_ms != 0) & (waited_ms >= on_delay * 1000.0)
         due &= ~gap[:, None]
+        was_there = is_there(alarms.state, alarms.severity)
         changes = advance(
             alarms,
             severity,
@@ -160,8 +162,6 @@ class Judge:
         for change, mask in changes:
             for i, j in np.argwhere(mask).tolist():
                 rule = group.rules[j]
-                if change is Change.RETURNED and rule.fault.spoils_heat:
-                    forget(state, int(rows[i]))
                 grade = Severity(int(alarms.severity[i, j]))
                 evidence: Evidence | None = None
                 if change in (Change.RAISED, Change.WORSENED):
@@ -179,6 +179,10 @@ class Judge:
                         evidence,
                     )
                 )
+        # Shelved or not: what was taken while it was there says nothing once it is mended.
+        gone = was_there & (alarms.severity == 0) & group.spoils_heat
+        for i in np.flatnonzero(gone.any(axis=1)).tolist():
+            forget(state, int(rows[i]))
         return events
 
     def _delays(self, group: _Group, rows: I64, severity: I8) -> tuple[F64, F64]:

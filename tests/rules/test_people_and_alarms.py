@@ -97,6 +97,19 @@ def test_a_shelved_root_is_cleared_by_what_would_clear_it_if_it_stood(learned):
     assert changes(learned, "head-pressure-high") == [Change.RAISED]
 
 
+@pytest.mark.parametrize("shelved", [False, True])
+def test_what_was_measured_of_coil_and_pads_is_void_once_a_fan_is_mended(learned, shelved):
+    learned.run(600, fan_fault=1.0)
+    if shelved:
+        act(learned, ActionKind.SHELVE, until_s=DAY)
+    state = learned.engine.state
+    state.steady[0, 3], state.steady_count[0, 3] = 14.0, 20  # td_dry
+    learned.run(600, fan_fault=1.0)
+    assert state.steady_count[0, 3] == 20
+    learned.run(HOUR)
+    assert state.steady_count[0, 3] == 0
+
+
 def test_a_unit_out_of_service_is_not_shelved(learned):
     act(learned, ActionKind.OUT_OF_SERVICE, "", until_s=DAY)
     act(learned, ActionKind.SHELVE, until_s=2 * DAY)
