@@ -109,6 +109,21 @@ def test_a_fill_by_hand_measures_no_make_up(worked_on):
     assert day.feed.engine.state.fills[0] == (not worked_on)
 
 
+@pytest.mark.parametrize("worked_on", [False, True])
+def test_basins_that_are_emptied_for_cleaning_are_no_habit_of_draining(worked_on):
+    feed = Feed(engine_of())
+    rest = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+    for _ in range(3):
+        feed.run(4 * HOUR, step_s=300.0)
+        feed.run(HOUR, step_s=300.0, **rest)
+        if worked_on:
+            act(feed, ActionKind.OUT_OF_SERVICE)
+        feed.run(HOUR, step_s=300.0, basin_level=5.0, **rest)
+        if worked_on:
+            act(feed, ActionKind.IN_SERVICE)
+    assert feed.engine.state.drains[0] == (0 if worked_on else 3)
+
+
 # ---------------------------------------------------------------- probes
 
 
