@@ -197,7 +197,9 @@ def fan_share_frac(view: FrameView) -> F64:
     count = view.plan.fan_count[view.rows]
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
-    seen = np.where(np.isnan(run), np.nan, up)
+    # A person who tries fans one by one, or leaves them in hand, shows nothing of the controller.
+    tried = view.state.out_of_service_until_ms[view.rows] != 0
+    seen = np.where(np.isnan(run) | tried, np.nan, up)
     find_out(view.state, view.rows, view.time_ms, seen, speed, count, view.gap)
     mind_steps(view.state, view.rows, seen)
     by_stages = staged(view) > 0.5
@@ -422,7 +424,8 @@ def close_bins(
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"])
-    wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
+    told = in_service & ~state.bin_mixed[rows] & (state.mode[rows] >= 0)
+    wet = np.where(told, state.mode[rows], np.nan)
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )

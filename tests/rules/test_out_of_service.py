@@ -8,11 +8,13 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+import numpy as np
 import pytest
 from support.fleet import Feed, engine_of
 from water_scenes import WANTED_L_MIN, Basin, Day, controlled_bleed, steady_bleed
 
 from rules.events import Action, ActionKind
+from rules.staging import is_stepped
 
 HOUR = 3600.0
 
@@ -33,6 +35,29 @@ def test_fans_that_were_locked_out_for_the_work_have_lost_no_air(held_h):
     feed.run(6 * HOUR)
     assert feed.raised() == []
     assert feed.engine.state.fan_share[0] > 0.95
+
+
+@pytest.mark.parametrize("worked_on", [False, True])
+def test_fans_that_are_tried_one_by_one_are_not_switched_in_stages(worked_on):
+    feed = Feed(engine_of())
+    if worked_on:
+        act(feed, ActionKind.OUT_OF_SERVICE)
+    for _ in range(10):
+        for word in (1.0, 3.0, 7.0):
+            feed.run(120.0, fan_run=word, fan_speed=None)
+    known = is_stepped(feed.engine.state, np.array([0]), np.array([4]))
+    assert known[0] == (not worked_on)
+
+
+@pytest.mark.parametrize("worked_on", [False, True])
+def test_an_hour_of_trial_is_no_hour_of_coil_and_pads(worked_on):
+    feed = Feed(engine_of())
+    if worked_on:
+        act(feed, ActionKind.OUT_OF_SERVICE)
+    feed.run(3 * HOUR, heat_load=200.0)
+    state = feed.engine.state
+    assert (state.td_last_bin[0, 1] > 0) == (not worked_on)
+    assert (state.heat_bins[0] > 0) == (not worked_on)
 
 
 # ---------------------------------------------------------------- water
