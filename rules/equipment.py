@@ -272,6 +272,9 @@ class OwnRule(_Model):
     off_delay_s: float = Field(
         ge=0, le=604_800, default=300.0, description="how long it must be clear"
     )
+    latches: bool = Field(
+        default=False, description="whether it stands until a person resets it, once it is clear"
+    )
     priority: Literal["low", "medium", "high"]
     text: Text = Field(description="what it means and what to do: an alarm asks for a response")
     job_plan: Annotated[str, Field(min_length=1, max_length=64)] = "inspection"

@@ -40,7 +40,6 @@ class _Group:
         self.rules = tuple(r for r in RULES if r.fault.judged_by == judged_by)
         self.columns = np.array([FAULT_INDEX[r.fault.slug] for r in self.rules], dtype=np.int64)
         self.position = {c: j for j, c in enumerate(self.columns.tolist())}
-        self.latching = np.array([r.fault.latching for r in self.rules], dtype=np.bool_)
         self.has_high_delay = tuple(
             any(s.name == "on_delay_high_s" for s in r.fault.settings) for r in self.rules
         )
@@ -150,7 +149,7 @@ class Judge:
             off_delay,
             explained=self._explained(state, group, rows, severity, due),
             restart=gap[:, None],
-            latching=group.latching,
+            latching=self._latching(group, rows, severity.shape),
         )
         flat.put(state.alarm_state, alarms.state)
         flat.put(state.alarm_severity, alarms.severity)
@@ -197,6 +196,13 @@ class Judge:
                 high = settings.get(slug, "on_delay_high_s", rows)
                 on_delay[:, j] = np.where(severity[:, j] >= Severity.HIGH, high, on_delay[:, j])
         return on_delay, off_delay
+
+    def _latching(self, group: _Group, rows: I64, shape: tuple[int, ...]) -> Bool:
+        """Which alarms wait for a reset once their condition is gone, (k, faults)."""
+        out = np.empty(shape, dtype=np.bool_)
+        for j, rule in enumerate(group.rules):
+            out[:, j] = self._plan.settings.get(rule.fault.slug, "latches", rows) >= 0.5
+        return out
 
     def _explained(
         self, state: FleetState, group: _Group, rows: I64, severity: I8, due: Bool

@@ -236,8 +236,6 @@ def _facts(entry: Entry) -> Iterator[tuple[str, str]]:
     if fault.suppressed_by:
         yield "explained away by", ", ".join(fault.suppressed_by)
     yield "judged by", _JUDGED_BY[fault.judged_by]
-    if fault.latching:
-        yield "latching", "it stands until a person resets it"
 
 
 def _own_facts(own: Placed, fault: Fault) -> Iterator[tuple[str, str]]:
@@ -247,6 +245,8 @@ def _own_facts(own: Placed, fault: Fault) -> Iterator[tuple[str, str]]:
     clear = " ".join(rule.clear.split()) if rule.clear else "when the condition is not there"
     yield "clear", clear
     yield "on-delay, off-delay", f"{rule.on_delay_s:g} s, {rule.off_delay_s:g} s"
+    if rule.latches:
+        yield "latching", "once it is clear it stands until a person resets it"
     yield "priority", rule.priority
     yield "meaning, and what to do", rule.text
     yield "job plan", rule.job_plan

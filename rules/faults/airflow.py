@@ -11,7 +11,7 @@ from rules.arrays import F64, I8, I64
 from rules.bins import BinView, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded, judged
+from rules.faults.grading import course, graded, judged
 from rules.faults.rejection import (
     REJECTION_TABLE,
     cause_entries,
@@ -241,7 +241,7 @@ FAN_NOT_COMMANDED: Final = Rule(
             Setting("medium_share_frac", 0.5, "fraction of fans", 0.05, 1.0,
                     "from this share running uncommanded it is a matter of this week",
                     "head pressure is then out of the controller's hands"),
-            *delays(3600.0, "run-down takes minutes; work in hand is over within the hour",
+            *course(3600.0, "run-down takes minutes; work in hand is over within the hour",
                     300.0, "proof switches flutter in wind"),
         ),
     ),
@@ -293,7 +293,7 @@ FAN_CAPACITY_LOST: Final = Rule(
                     "how far the loss must fall back below a limit",
                     "the share of the last hours wanders by this much"),
             *urgent_settings(),
-            *delays(7200.0, "fans that drop out come back; two hours make it a habit",
+            *course(7200.0, "fans that drop out come back; two hours make it a habit",
                     7200.0, "the share of the last hours needs as long to recover"),
         ),
         judged_by="bins",

@@ -69,7 +69,6 @@ class Fault:
     job_plan: str
     settings: tuple[Setting, ...]
     judged_by: Literal["frames", "bins", "clock"] = "frames"
-    latching: bool = field(default=False)
     needs_any: tuple[tuple[str, ...], ...] = field(default=())
     """Beside ``needs``: groups of signals of each of which it needs one at least."""
     waits: bool = field(default=True)

@@ -18,7 +18,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import NO_BALANCE, balance_readings, first_passage_s, seen_number
 from rules.look import UnitLook
@@ -211,7 +211,7 @@ BLEED_BLOCKED: Final = Rule(
             Setting("deadband_ratio", 0.05, "of the ratio", 0.0, 0.5,
                     "how far it must fall back", "5 % of range, the standard's start point for "
                     "quantities of this kind (from memory)"),
-            *delays(1800.0, "the balance already looks over two hours",
+            *course(1800.0, "the balance already looks over two hours",
                     3600.0, "a bleed that works again shows within the hour"),
         ),
         judged_by="bins",

@@ -26,7 +26,7 @@ from rules.bleed_habit import opens_and_shuts, steady_habit
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays
+from rules.faults.grading import course
 from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
@@ -501,7 +501,7 @@ BLEED_STUCK_OPEN: Final = Rule(
             Setting("medium_frac", 0.04, "of the valve's full flow", 0.0, 1.0,
                     "waste that calls for a visit this week",
                     "on a valve of 25 L/min that is 1 L/min, or 1.4 m³ a day"),
-            *delays(1800.0, "it looks back over an hour, by when a part drain by hand is over",
+            *course(1800.0, "it looks back over an hour, by when a part drain by hand is over",
                     7200.0, "it shows at rest only"),
         ),
         judged_by="bins",

@@ -15,7 +15,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays
+from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.plan import FleetPlan
@@ -196,7 +196,7 @@ CLOCK_WRONG: Final = Rule(
             Setting("behind_hold_s", 3600.0, "s", 600.0, 604_800.0,
                     "time over which the lag stays the same within a minute",
                     "a backlog catches up within the hour, and its lag is never the same twice"),
-            *delays(0.0, "the times above are delay enough",
+            *course(0.0, "the times above are delay enough",
                     900.0, "three samples at five minutes with right stamps"),
         ),
         judged_by="clock",

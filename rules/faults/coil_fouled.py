@@ -10,7 +10,7 @@ from rules.arrays import F64, I8, I64, Bool
 from rules.bins import BinView
 from rules.events import Evidence, Severity
 from rules.faults.base import Fault, Setting
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rejection import (
     LOST_EFFECT_FRAC,
     REJECTION_TABLE,
@@ -202,7 +202,7 @@ COIL_FOULED: Final = Rule(
                     "how far the loss must fall back below a limit",
                     "a day's median wanders by this much"),
             *urgent_settings(),
-            *delays(10_800.0, "it grows over days; three more means rule out a defrost or a gust",
+            *course(10_800.0, "it grows over days; three more means rule out a defrost or a gust",
                     7200.0, "two hourly means in order"),
         ),
         judged_by="bins",

@@ -17,7 +17,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, no_bleed_slope_us_cm_h, volume_l
@@ -200,7 +200,7 @@ CONDUCTIVITY_HIGH: Final = Rule(
                     "delay starts again: the water is on its way back",
                     "a bleed that works again thins the water by a few per cent an hour; from 1.6 "
                     "of the limit this is back within a day (arithmetic)"),
-            *delays(3600.0, "solids gather over hours; probes spike when make-up enters",
+            *course(3600.0, "solids gather over hours; probes spike when make-up enters",
                     3600.0, "as long as the on-delay"),
         ),
         judged_by="bins",

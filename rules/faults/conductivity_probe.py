@@ -18,7 +18,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays
+from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.look import UnitLook
@@ -289,7 +289,7 @@ CONDUCTIVITY_PROBE: Final = Rule(
             Setting("jump_frac", 0.15, "of the reading", 0.02, 2.0,
                     "typical step between five-minute means that counts as jumping",
                     "a whole basin of litres a minute changes by a few per cent in five minutes"),
-            *delays(10_800.0, "a fill, a shower of rain or a visit is over by then",
+            *course(10_800.0, "a fill, a shower of rain or a visit is over by then",
                     3600.0, "a loose contact comes back"),
         ),
         judged_by="bins",

@@ -11,7 +11,7 @@ from rules.bins import masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_rounds import overdue_fans, takes_turns, waited_h
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, judged
+from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook, fan_names
@@ -257,7 +257,7 @@ FAN_FAULT: Final = Rule(
         suppressed_by=(),
         response=_RESPONSE,
         job_plan="fan",
-        settings=(*_settings(), *delays(60.0, "rides through a drive's own restart",
+        settings=(*_settings(), *course(60.0, "rides through a drive's own restart",
                                         300.0, "a drive that retries must not fill the log")),
     ),
     judge_fault,
@@ -312,7 +312,7 @@ FAN_NOT_PROVEN: Final = Rule(
             Setting("others_all_s", 10_800.0, "s", 0.0, 2_592_000.0,
                     "time that all the others must have run meanwhile",
                     "then one more was wanted, or nearly so"),
-            *delays(120.0, "rides through one restart", 300.0, "proof switches flutter in wind"),
+            *course(120.0, "rides through one restart", 300.0, "proof switches flutter in wind"),
         ),
     ),
     judge_proof,

@@ -19,7 +19,7 @@ from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.float_readings import OVERFLOW_MARGIN
-from rules.faults.grading import delays
+from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
 from rules.float_rest import AT_REST, RUNNING, float_note, float_top_mm, over_level_mm
@@ -217,7 +217,7 @@ FLOAT_LEAKING: Final = Rule(
             Setting("rain_above_pct", 92.0, "%", 50.0, 101.0,
                     "relative humidity above which, without a meter, a rising level may be rain",
                     "air in steady rain is near saturation; 101 switches this off"),
-            *delays(2700.0, "a wash-down or a shower is over by then",
+            *course(2700.0, "a wash-down or a shower is over by then",
                     7200.0, "the leak shows at rest only"),
         ),
         judged_by="bins",

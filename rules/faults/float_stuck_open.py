@@ -18,7 +18,7 @@ from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import Fault, Setting
 from rules.faults.float_readings import OVERFLOW_MARGIN, cause_entries, conductivity_sign
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import level_follows
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
@@ -207,7 +207,7 @@ FLOAT_STUCK_OPEN: Final = Rule(
             OVERFLOW_MARGIN,
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
                     "how far the level must fall back", "about the waves' half height"),
-            *delays(900.0, "three means of five minutes; a pump stop is over by then",
+            *course(900.0, "three means of five minutes; a pump stop is over by then",
                     1800.0, "the float may stick again at once"),
         ),
         judged_by="bins",

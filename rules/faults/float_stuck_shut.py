@@ -17,7 +17,7 @@ from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import Fault, Setting
 from rules.faults.float_readings import cause_entries, conductivity_sign, trend_sign
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.float_flow import fills_again
 from rules.look import UnitLook
@@ -286,7 +286,7 @@ FLOAT_STUCK_SHUT: Final = Rule(
                     "on-delay once the level is near the pump's minimum",
                     "a pump that draws air fails within the hour (common practice); air itself "
                     "is told sooner"),
-            *delays(2400.0, "a timed bleed may pull a healthy basin down for half an hour",
+            *course(2400.0, "a timed bleed may pull a healthy basin down for half an hour",
                     1800.0, "the float may stick again at once"),
         ),
         judged_by="bins",

@@ -9,7 +9,7 @@ import numpy as np
 from rules.arrays import I8, Bool
 from rules.events import Cause, Evidence, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
@@ -169,7 +169,7 @@ FROST_RISK: Final = Rule(
                     "a basin of 200 mm freezes over within a night at -4 °C (common practice)"),
             Setting("deadband_k", 1.0, "K", 0.0, 10.0,
                     "how far it must warm up", "about twice a probe's error"),
-            *delays(5400.0, "a minute of cold air freezes nothing; an hour and a half begins to",
+            *course(5400.0, "a minute of cold air freezes nothing; an hour and a half begins to",
                     10_800.0, "thaw by day and frost by night are one event"),
         ),
     ),

@@ -10,7 +10,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, Bool
 from rules.faults.base import Setting
 
-__all__ = ["delays", "graded", "judged"]
+__all__ = ["course", "graded", "judged"]
 
 
 def graded(
@@ -56,13 +56,17 @@ def judged(condition: Bool, known: Bool, severity: int | I8) -> I8:
     return np.where(known, out, UNKNOWN).astype(np.int8)
 
 
-def delays(
+def course(
     on_s: float, on_reason: str, off_s: float, off_reason: str, longest_s: float = 604_800.0
-) -> tuple[Setting, Setting]:
-    """The two settings that every fault has."""
+) -> tuple[Setting, Setting, Setting]:
+    """The settings that every fault has: its alarm's delays, and whether it latches."""
     return (
         Setting("on_delay_s", on_s, "s", 0.0, longest_s,
                 "how long the condition must hold before the alarm is raised", on_reason),
         Setting("off_delay_s", off_s, "s", 0.0, longest_s,
                 "how long it must be gone before the alarm returns to normal", off_reason),
+        Setting("latches", 0.0, "0 or 1", 0.0, 1.0,
+                "1: once its condition is gone, the alarm stands latched until a person resets it",
+                "the ticket stays open in any case; latch where somebody has to see the machine "
+                "before its alarm may be forgotten"),
     )  # fmt: skip

@@ -13,7 +13,7 @@ from rules.arrays import I8
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
@@ -200,7 +200,7 @@ HEAD_PRESSURE_HIGH: Final = Rule(
             Setting("deadband_k", 1.5, "K", 0.1, 10.0,
                     "how far the margin must recover beyond a limit",
                     "fan staging swings the pressure by about a kelvin (common practice)"),
-            *delays(180.0, "rides through compressor starts and hot-gas defrosts",
+            *course(180.0, "rides through compressor starts and hot-gas defrosts",
                     900.0, "staging makes it come and go"),
         ),
     ),

@@ -13,7 +13,7 @@ import numpy as np
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, judged
+from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.float_rest import LEAST_HOURS, RUNNING
 from rules.frames import FrameView
@@ -170,7 +170,7 @@ LEVEL_FROZEN: Final = Rule(
             Setting("least_pull_down_mm", 8.0, "mm", 0.0, 100.0,
                     "smaller pull-downs ask for four times as many starts and stops",
                     "coarse transmitters may not show less (common practice)"),
-            *delays(0.0, "the counts above are delay enough",
+            *course(0.0, "the counts above are delay enough",
                     600.0, "one movement may be a glitch"),
         ),
     ),

@@ -20,7 +20,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays
+from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.fresh_fill import AGREE_FILLS, fill_is_fresh, filled_as_ever
@@ -271,7 +271,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
             Setting("high_ratio", 1.6, "of the unit's limit", 0.5, 20.0,
                     "conductivity that calls for a visit today",
                     "scaling salts are far over saturation by then (common practice)"),
-            *delays(600.0, "meters are looked at over hours, a fill over a quarter of one already",
+            *course(600.0, "meters are looked at over hours, a fill over a quarter of one already",
                     7200.0, "one fill may be mixed with what was left"),
         ),
         judged_by="bins",

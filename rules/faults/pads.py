@@ -10,7 +10,7 @@ from rules.arrays import F64, I8, I64
 from rules.bins import BinView
 from rules.events import Cause, Evidence, Severity
 from rules.faults.base import Fault, Setting
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rejection import (
     REJECTION_TABLE,
     cause_entries,
@@ -178,7 +178,7 @@ PADS_CLOGGED: Final = Rule(
                     "how far the rise must fall back below a limit",
                     "low pressures in gusty air wander by this much"),
             *urgent_settings(),
-            *delays(10_800.0, "it grows over weeks; wind on the intake lasts an hour",
+            *course(10_800.0, "it grows over weeks; wind on the intake lasts an hour",
                     7200.0, "two hourly means in order"),
         ),
         judged_by="bins",
@@ -237,7 +237,7 @@ PADS_NOT_WETTING: Final = Rule(
                     "how far the loss must fall back below a limit",
                     "the effect found from hour to hour wanders by this much"),
             *urgent_settings(),
-            *delays(7200.0, "two more hourly means; pads soak within the first hour",
+            *course(7200.0, "two more hourly means; pads soak within the first hour",
                     7200.0, "two hourly means in order"),
         ),
         judged_by="bins",

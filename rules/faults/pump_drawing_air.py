@@ -16,7 +16,7 @@ from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, judged
+from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.physics.pump import current_for_shaft_power_frac
@@ -225,7 +225,7 @@ PUMP_DRAWING_AIR: Final = Rule(
             Setting("noise_frac", 0.03, "of the clean current", 0.005, 0.5,
                     "least restlessness that says air",
                     "quiet motors have a spread too small to multiply"),
-            *delays(300.0, "two means of five minutes: a seal that runs dry must not wait",
+            *course(300.0, "two means of five minutes: a seal that runs dry must not wait",
                     900.0, "air comes and goes with the waves"),
         ),
         judged_by="bins",

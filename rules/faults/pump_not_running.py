@@ -13,7 +13,7 @@ import numpy as np
 from rules.arrays import I8, I64, Bool
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, judged
+from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
@@ -204,7 +204,7 @@ PUMP_NOT_RUNNING: Final = Rule(
             Setting("high_margin_k", 5.0, "K", 0.0, 30.0,
                     "margin of condensing temperature to the cut-out below which it must be today",
                     "the medium limit of head pressure high: the next hot hour can trip"),
-            *delays(120.0, "rides through a restart after a dip in supply",
+            *course(120.0, "rides through a restart after a dip in supply",
                     120.0, "a motor that hunts on its overload must not fill the log"),
         ),
     ),

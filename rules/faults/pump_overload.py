@@ -12,7 +12,7 @@ from rules.bin_rings import median_last_axis, trace_window
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded, judged
+from rules.faults.grading import course, graded, judged
 from rules.faults.pump_not_running import commanded_since_stop
 from rules.faults.rule import Rule
 from rules.frames import FrameView
@@ -283,7 +283,7 @@ PUMP_OVERLOAD: Final = Rule(
             Setting("on_delay_high_s", 60.0, "s", 0.0, 3600.0,
                     "on-delay of a high overload",
                     "the inrush of a start is over in seconds; a locked rotor must not wait"),
-            *delays(2700.0, "sags and filling pipes are over by then; the winding warms in hours",
+            *course(2700.0, "sags and filling pipes are over by then; the winding warms in hours",
                     1800.0, "a bearing that binds comes and goes"),
         ),
     ),

@@ -16,7 +16,7 @@ from rules.bins import BinView
 from rules.bits import names_in, packed
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, judged
+from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.signals import N_SIGNALS, signal
@@ -226,7 +226,7 @@ READING_FROZEN: Final = Rule(
             Setting("changed_bins", 30.0, "5-minute bins", 5.0, 255.0,
                     "bins with a change that a reading must have shown before it is judged",
                     "a value that never moved may be a constant by design"),
-            *delays(0.0, "the hours above are delay enough",
+            *course(0.0, "the hours above are delay enough",
                     1800.0, "a stuck sensor may jump once and stick again"),
         ),
         judged_by="bins",

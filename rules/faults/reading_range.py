@@ -16,7 +16,7 @@ from rules.bins import BinView
 from rules.bits import names_in, packed, unpacked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays
+from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.nameplate import OUT_OF_RANGE, POSSIBLE, beyond_nameplate
@@ -196,7 +196,7 @@ READING_OUT_OF_RANGE: Final = Rule(
                     "a charged circuit stays above it at any outdoor temperature"),
             Setting("humidity_low_pct", 1.0, "%", 0.0, 20.0,
                     "lowest relative humidity", "outdoor air is never so dry"),
-            *delays(1800.0, "spikes, filling and work at the panel pass within half an hour",
+            *course(1800.0, "spikes, filling and work at the panel pass within half an hour",
                     1800.0, "loose contacts come and go"),
         ),
         judged_by="bins",

@@ -15,7 +15,7 @@ from rules.arrays import I8
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.frost import water_in_basin
-from rules.faults.grading import delays, graded
+from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.frames import FrameView, standing_limit_s
 from rules.look import UnitLook
@@ -179,7 +179,7 @@ WARM_STANDING_WATER: Final = Rule(
                     "warm hours that call for a visit this week",
                     "72 warm hours: near a week of summer days; guidance asks for a weekly flush "
                     "at the least (from memory)"),
-            *delays(3600.0, "the hours above are delay enough; one for a restart",
+            *course(3600.0, "the hours above are delay enough; one for a restart",
                     900.0, "water that circulates for a quarter of an hour is mixed"),
         ),
     ),
@@ -225,7 +225,7 @@ BASIN_NOT_DRAINED: Final = Rule(
             Setting("standing_medium_s", 1_814_400.0, "s", 7200.0, 31_536_000.0,
                     "standing that calls for a visit this week",
                     "three weeks: biofilm is well grown (common practice)"),
-            *delays(3600.0, "the days above are delay enough; one hour for a restart",
+            *course(3600.0, "the days above are delay enough; one hour for a restart",
                     900.0, "water that circulates for a quarter of an hour is mixed"),
         ),
     ),

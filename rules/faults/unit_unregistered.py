@@ -9,7 +9,7 @@ import numpy as np
 from rules.arrays import I8
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, judged
+from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.silence import ClockView
@@ -127,7 +127,7 @@ UNIT_UNREGISTERED: Final = Rule(
                     "time over which they came", "somebody trying things out is done by then"),
             Setting("absent_s", 86_400.0, "s", 600.0, 604_800.0,
                     "not heard for so long, it is gone", "a day: controllers are off at night"),
-            *delays(0.0, "the time above is delay enough", 0.0, "the day above is delay enough"),
+            *course(0.0, "the time above is delay enough", 0.0, "the day above is delay enough"),
         ),
         judged_by="clock",
     ),

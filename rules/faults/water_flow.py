@@ -17,7 +17,7 @@ from rules.bins import BinView
 from rules.diagnosis import SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
-from rules.faults.grading import delays, graded, judged
+from rules.faults.grading import course, graded, judged
 from rules.faults.rule import Rule
 from rules.faults.water_flow_signs import (
     FLOW_CAUSES,
@@ -76,7 +76,7 @@ _LASTING: Final = Setting(
     "some four per cent of current. What the supply and the weather do to it, those days have "
     "shown; how much water it stands for is uncertain by half (common practice)",
 )
-_PERSISTENCE: Final = delays(
+_PERSISTENCE: Final = course(
     3600.0, "it grows over days; an hour costs nothing and spares a false call-out",
     7200.0, "two running hours of good medians: near a limit an hour's median wanders",
 )  # fmt: skip

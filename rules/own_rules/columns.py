@@ -110,6 +110,7 @@ class OwnAlarms:
         self._priority = np.array([severity_of(r) for r in self._rules], dtype=np.int8)
         self._on_delay_s = np.array([r.on_delay_s for r in self._rules], dtype=np.float64)
         self._off_delay_s = np.array([r.off_delay_s for r in self._rules], dtype=np.float64)
+        self._latches = np.array([r.latches for r in self._rules], dtype=np.bool_)
         self._start = np.searchsorted(self._row, np.arange(plan.n_rows + 1))
         self._memory = _Memory.empty(len(rows))
         self._left: list[_Left] = []
@@ -131,7 +132,10 @@ class OwnAlarms:
 
     def nbytes(self) -> int:
         """Memory held, in bytes."""
-        columns = (self._row, self._judge_of, self._priority, self._on_delay_s, self._off_delay_s)
+        columns = (
+            self._row, self._judge_of, self._priority, self._on_delay_s, self._off_delay_s,
+            self._latches,
+        )  # fmt: skip
         memory = (getattr(self._memory, f.name) for f in fields(self._memory))
         return sum(c.nbytes for c in (*columns, self._start, *memory))
 
@@ -206,7 +210,7 @@ class OwnAlarms:
             self._off_delay_s[pairs],
             explained=np.zeros(len(pairs), dtype=np.int8),
             restart=gap,
-            latching=np.zeros(len(pairs), dtype=np.bool_),
+            latching=self._latches[pairs],
         )
         for name in names:
             getattr(memory, name)[pairs] = getattr(alarms, name)

@@ -181,6 +181,17 @@ def test_a_gap_begins_the_delay_anew():
     assert feed.run(1, spray_pressure=45.0) == ["raised"]
 
 
+def test_a_rule_that_latches_waits_for_a_reset_once_it_is_clear():
+    feed = Feed(fleet(rule(latches=True)))
+    feed.run(5, spray_pressure=45.0)
+    feed.run(5)
+    assert feed.events[-1].state is AlarmState.LATCHED_UNACKNOWLEDGED
+    for kind in (ActionKind.ACKNOWLEDGE, ActionKind.RESET):
+        action = Action(1, kind, 0, "own-low-spray", feed.now_ms, "R. Okafor", "")
+        feed.events += feed.engine.act(action).events
+    assert feed.events[-1].state is AlarmState.NORMAL
+
+
 # ---------------------------------------------------------------- which rules apply
 
 

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
-from support.fleet import HEALTHY, Feed, engine_of, row_of_values
+from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
-import rules.judging as judging_module
 from rules.answers import answer, why_not
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
-from rules.faults.registry import FAULT_INDEX, RULES
 
 HOUR = 3600.0
 DAY = 24 * HOUR
@@ -154,13 +150,9 @@ def test_what_returned_is_not_announced_again(learned):
 
 
 @pytest.fixture
-def latching(monkeypatch) -> Feed:
-    """An engine whose fan fault latches."""
-    column = FAULT_INDEX["fan-fault"]
-    rule = RULES[column]
-    latched = replace(rule, fault=replace(rule.fault, latching=True))
-    monkeypatch.setattr(judging_module, "RULES", (*RULES[:column], latched, *RULES[column + 1 :]))
-    feed = Feed(engine_of())
+def latching() -> Feed:
+    """A unit whose settings make its fan fault latch."""
+    feed = Feed(engine_of(settings={"fan-fault": {"latches": 1.0}}))
     feed.run(600, fan_fault=1.0)
     return feed
 
@@ -176,6 +168,27 @@ def test_a_latched_alarm_waits_for_acknowledgement_and_reset(latching):
         (Change.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED),
         (Change.RESET, AlarmState.NORMAL),
     ]
+
+
+def test_a_latched_alarm_whose_fault_comes_again_stands_again(latching):
+    latching.run(HOUR)
+    latching.run(600, fan_fault=1.0)
+    assert [(e.change, e.state) for e in latching.events[1:]] == [
+        (Change.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED),
+        (Change.RAISED, AlarmState.UNACKNOWLEDGED),
+    ]
+
+
+def test_one_unit_may_latch_what_its_neighbour_does_not():
+    units = [unit_data("ac-1", settings={"fan-fault": {"latches": 1.0}}), unit_data("ac-2")]
+    feed = Feed(engine_of(site("north-hall", units)))
+    for row in (0, 1):
+        feed.run(600, row=row, fan_fault=1.0)
+        feed.run(HOUR, row=row)
+    ends = {e.unit_row: e.state for e in feed.events if e.change is Change.RETURNED}
+    assert ends == {
+        0: AlarmState.LATCHED_UNACKNOWLEDGED, 1: AlarmState.RETURNED_UNACKNOWLEDGED
+    }  # fmt: skip
 
 
 def test_a_standing_alarm_is_not_reset(latching):

@@ -90,6 +90,7 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
             "staged",
             "pump_changes",
             "habit_drains",
+            "latches",
             "least_refusals",
             "least_stamps",
             "least_messages",
