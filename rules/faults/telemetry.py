@@ -157,7 +157,8 @@ SITE_CUT_OFF: Final = Rule(
             Setting("all_silent_s", 600.0, "s", 30.0, 604_800.0,
                     "silence of all units together that counts",
                     "two samples at five minutes, before each unit is called stale"),
-            *course(300.0, "mobile links drop for a minute or two and come back",
+            *course(900.0, "a mobile link that drops or a router that starts anew is back within a "
+                           "quarter of an hour, often with what was kept (common practice)",
                     60.0, "a few messages make it heard again"),
         ),
         judged_by="clock",
