@@ -33,9 +33,14 @@ FLOW_SIGNS: Final = (
          "the water was lost over many running hours", 1.0),
     Sign("restless", "pump readings jump about as they did not when clean", "",
          "pump readings are as quiet as when clean", 0.5),
+    Sign("stands", "no water flows, and no current tells that the pump runs", "",
+         "the pump runs", 2.0, deciding=True),
 )  # fmt: skip
 
 FLOW_CAUSES: Final = (
+    SignatureRow("pump-not-running", "Pump does not run, or has lost its water",
+                 {"flow": -1, "level": 0, "stands": 1},
+                 "Look whether the motor turns; a shut valve or a full block looks the same."),
     SignatureRow("pump-screen-clogging", "Pump suction screen clogged",
                  {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": 1,
                   "restless": 0},
@@ -67,6 +72,10 @@ SHARES_FRAC: Final = 0.8
 (judgement)."""
 
 
+NO_WATER_FRAC: Final = 0.05
+"""Share of the clean flow below which a meter shows none: about its cut-off (common practice)."""
+
+
 def _sign_of(ratio: float | None, least_pct: float) -> int | None:
     if ratio is None:
         return None
@@ -91,6 +100,7 @@ def seen_signs(
     return {
         "sudden": _sudden(look, witness),
         "restless": _restless(look, ratios),
+        "stands": 1 if current is None and ratios.get("spray_flow", 1.0) < NO_WATER_FRAC else 0,
         "pressure": _sign_of(pressure, least_pressure),
         "current": _sign_of(current, least_current),
         "flow": _sign_of(ratios.get("spray_flow"), least_pressure),
@@ -187,15 +197,30 @@ def confidence_of(slug: str, ratios: dict[str, float], severity: Severity) -> fl
     return min(0.97, base + 0.05 * (int(severity) - 1))
 
 
+_WITHOUT_PRESSURE: Final = {
+    (True, False): (
+        "No spray pressure here: current alone cannot tell a clogged screen from restricted holes, "
+        "and a small motor's current is a weak witness of flow. Look at both."
+    ),
+    (True, True): (
+        "No spray pressure here: current and flow fall alike behind a clogged screen and behind "
+        "restricted holes. Look at both."
+    ),
+    (False, True): (
+        "Neither pump current nor spray pressure here: the flow meter tells that water is lost, "
+        "not where. Look at screen, holes and pump, and at the meter itself."
+    ),
+    (False, False): "No witness of the water here at present.",
+}
+"""By whether current and flow are witnesses."""
+
+
 def limits_of(look: UnitLook, ratios: dict[str, float]) -> tuple[str, ...]:
     """What cannot be told apart without the signals that this unit lacks."""
     out: list[str] = []
     if "spray_pressure" not in ratios:
-        out.append(
-            "No spray pressure here: current alone cannot tell a clogged screen from restricted "
-            "holes, and a small motor's current is a weak witness of flow. Look at both."
-        )
-    if not look.has("supply_voltage"):
+        out.append(_WITHOUT_PRESSURE[("pump_current" in ratios, "spray_flow" in ratios)])
+    if "pump_current" in ratios and not look.has("supply_voltage"):
         out.append("No supply voltage here: a lasting change of voltage looks like part of this.")
     if look.recent("level_running") is None:
         out.append("No basin level here: a low basin that lets the pump draw air looks the same.")
