@@ -220,7 +220,7 @@ def _standing(
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
-    _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty)
+    _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty, x[:, _AIR])
     since = np.where(anew, time_ms, state.circulated_ms[rows])
     state.circulated_ms[rows] = since
     water = x[:, _WATER]
@@ -233,13 +233,23 @@ def _standing(
 
 LEAST_SPELL_S: Final = 1800.0
 
+FROST_NEAR_DEGC: Final = 5.0
+"""Controllers that drain against frost do so between 2 and 5 °C of air (common practice). [°C]"""
+
 
 def _mind_habit(
-    plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, ends: Bool, empty: Bool
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    time_ms: I64,
+    ends: Bool,
+    empty: Bool,
+    air_degc: F64,
 ) -> None:
     """How long water stands here before it circulates or is let out, and whether it ever is.
 
-    A spell that the habit calls too long is not taken into it.
+    A spell that the habit calls too long is not taken into it. What was let out for fear of frost
+    says nothing of how long water may stand in warmer weather.
     """
     spell_s = (time_ms - state.circulated_ms[rows]) / 1000.0
     at = np.flatnonzero(ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0))
@@ -249,7 +259,8 @@ def _mind_habit(
     fits = spell < standing_limit_s(plan, state, row)
     longest = state.longest_standing_s[row]
     state.longest_standing_s[row] = np.where(fits, np.maximum(longest, spell), longest)
-    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + empty[at], 255)
+    let_out = empty[at] & ~(air_degc[at] < FROST_NEAR_DEGC)
+    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + let_out, 255)
 
 
 def standing_limit_s(plan: FleetPlan, state: FleetState, rows: I64) -> F64:

@@ -164,6 +164,7 @@ class FleetState:
     frame_ms: I64
     heard_listened_ms: I64
     usable_listened_ms: I64  # the same clock when it last sent anything that was not refused
+    site_away_listened_ms: I64  # on the site's anchor row: up to when it was cut off
     site_offline: Bool  # on the site's anchor row: it said goodbye and was not heard since
     # running history
     pump_state: I8  # -1 not known, 0 stopped, 1 running
@@ -346,6 +347,7 @@ class FleetState:
             frame_ms=i64(n),
             heard_listened_ms=np.full(n, -1, dtype=np.int64),
             usable_listened_ms=i64(n),
+            site_away_listened_ms=np.full(n, -1, dtype=np.int64),
             site_offline=np.zeros(n, dtype=np.bool_),
             pump_state=i8(-1, n),
             pump_changed_ms=i64(n),

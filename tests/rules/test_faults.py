@@ -457,20 +457,33 @@ def test_a_site_that_falls_silent_is_one_alarm_not_one_a_unit():
     assert [(e.fault, e.unit_row) for e in feed.events] == [("site-cut-off", 0)]
 
 
-def test_a_site_that_is_back_after_twenty_minutes_was_not_cut_off():
-    """A router that starts anew, or a mobile link; what was kept meanwhile comes late."""
+def test_a_link_that_comes_back_within_half_an_hour_is_no_cut_off():
     feed = Feed(two_sites())
     tick(feed, 120, speak=(0, 1, 2))
-    tick(feed, 1200, speak=(2,))
+    tick(feed, 1700, speak=(2,))
+    tick(feed, 600, speak=(0, 1, 2))
+    feed.engine.site_status(feed.now_ms, "south-hall", False)
+    tick(feed, 1100, speak=(0, 1))
     tick(feed, 600, speak=(0, 1, 2))
     assert feed.events == []
+
+
+def test_a_unit_that_is_heard_later_than_its_site_again_is_not_stale():
+    """A site comes back unit by unit; one that stays away is told an hour after the site."""
+    feed = Feed(two_sites())
+    tick(feed, 120, speak=(0, 1, 2))
+    tick(feed, 6 * HOUR, speak=(2,))
+    tick(feed, 3500, speak=(0, 2))
+    assert feed.raised() == ["site-cut-off"]
+    tick(feed, 200, speak=(0, 2))
+    assert feed.raised() == ["site-cut-off", "unit-stale"]
 
 
 def test_a_last_will_cuts_the_site_off_until_it_is_heard():
     feed = Feed(two_sites())
     tick(feed, 120, speak=(0, 1, 2))
     feed.engine.site_status(feed.now_ms, "south-hall", False)
-    tick(feed, 1000, speak=(0, 1))
+    tick(feed, 1300, speak=(0, 1))
     assert [(e.fault, e.unit_row) for e in feed.events] == [("site-cut-off", 2)]
     assert "its connection to the broker broke" in feed.events[0].evidence.summary
     tick(feed, 200, speak=(0, 1, 2))
