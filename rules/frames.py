@@ -294,6 +294,11 @@ STILL_STEP_MM: Final = 0.5
 """A change of level that counts as movement: below the resolution of any basin transmitter."""
 
 
+STOOD_MS: Final = 900_000
+"""How long the level must have stood still before a start or stop of the pump to have been still
+through it: the newest of few wavy readings may by chance be that at which the water then rests."""
+
+
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:
     """How long a level that moves now has stood still while the pump ran, if that is news.
 
@@ -329,7 +334,8 @@ def _stillness(
     state.still_level[rows] = np.where(moved, level, np.where(gap, np.nan, still))
     state.still_ms[rows] = np.where(anew, time_ms, state.still_ms[rows])
     count = state.still_starts[rows]
-    more = np.minimum(count + pump_moved, 30_000)
+    stood = time_ms - state.still_ms[rows] >= STOOD_MS
+    more = np.minimum(count + (pump_moved & stood), 30_000)
     # A still level that is not known any more says nothing.
     keep = ~anew & ~np.isnan(level)
     state.still_starts[rows] = np.where(keep, more, np.where(anew, 0, count)).astype(np.int16)

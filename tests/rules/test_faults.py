@@ -301,6 +301,18 @@ def test_a_current_that_is_lost_and_found_is_no_start_of_the_pump(feed):
     assert feed.events == []
 
 
+def test_a_level_that_rests_where_its_newest_wave_was_is_not_frozen(feed):
+    """Whole millimetres, a frame in five minutes: the last wave may be the height of the rest."""
+    waves = [164.0, 168.0, 163.0, 167.0, 161.0, 170.0]
+    at_rest = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+    for level in (*waves * 3, 170.0):
+        frozen(feed, 1 / 12, 300_000, basin_level=level)
+    frozen(feed, 1.5, 300_000, basin_level=170.0, **at_rest)
+    assert feed.events == []
+    frozen(feed, 1.0, 300_000, basin_level=170.0)
+    only(feed.events, "level-frozen")
+
+
 def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(feed):
     frozen(feed, 1.0, basin_level=243.0)
     frozen(
