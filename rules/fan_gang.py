@@ -51,6 +51,8 @@ def starts_as_one(state: FleetState, rows: I64) -> Bool:
 def close_gang(state: FleetState, rows: I64, end_ms: I64, count: I64) -> None:
     """Mind how many fans ran in the bins of ``rows`` just closing, by their newest proofs."""
     fresh = state.value_ms[rows, _RUN] >= end_ms - BIN_MS
+    # A person who tries fans one by one shows nothing of the controller.
+    fresh &= state.out_of_service_until_ms[rows] == 0
     at = np.flatnonzero(fresh & ~state.speed_seen[rows] & (count > 1))
     if not len(at):
         return

@@ -56,9 +56,10 @@ WET_FALLS: Final = 36
 """Wet-bulb depressions remembered, of the newest accepted wet TDs."""
 
 SWITCHES: Final = 5
+"""Steps from dry to wet remembered."""
+
 EVAPORATION_HOURS: Final = 6
 """Hours of wet running whose evaporation by the meters is kept, see rules/pad_evaporation.py."""
-"""Steps from dry to wet remembered."""
 
 WATER_LOOKS: Final = 8
 """Looks at the water of a day, by unit: one in three hours."""
