@@ -78,8 +78,10 @@ def judge_dry(view: BinView, announced: I8) -> I8:
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]
     only_large = _some(view, _DRY, "effect_lost_no_load_pct", at)
     both = sure | (heat.effect_by == 1) | ((heat.effect_by == 3) & heat.fall_learned)
+    # Dry running beside wet at a known load tells a part of it, if it is more than its errors.
+    two = _some(view, _DRY, "effect_lost_two_modes_pct", at)
     limits: list[F64 | float | None] = [
-        np.where(both, with_load[0], np.inf),
+        np.where(~sure & (heat.effect_by == 1), two, np.where(both, with_load[0], np.inf)),
         np.where(both, with_load[1], only_large),
         np.where(both, with_load[2], np.inf),
     ]
@@ -224,6 +226,10 @@ PADS_NOT_WETTING: Final = Rule(
             Setting("effect_lost_low_pct", 40.0, "% of clean effect", 10.0, 95.0,
                     "loss of the pads' effect that calls for planned work",
                     "at 4 K of wet-bulb depression half a kelvin of error is an eighth already"),
+            Setting("effect_lost_two_modes_pct", 25.0, "% of clean effect", 10.0, 95.0,
+                    "the same where dry and wet running both tell it, at a known load",
+                    "a quarter of the pads stays dry; what is within three standard errors counts "
+                    "as none, at 4 K of depression that is more than a third"),
             Setting("effect_lost_medium_pct", 55.0, "% of clean effect", 20.0, 98.0,
                     "loss that calls for a visit this week",
                     "more than half of what the water is there for"),

@@ -293,8 +293,11 @@ def causes_of(
     seen["wet"] = _risen(float(wet_ratio), float(wet.se[0]))
     effect = float(heat.effect[0])
     if not np.isnan(effect) and heat.effect_by[0] in (1, 2, 4):
-        lost = 1.0 - effect / float(heat.effect_clean[0])
-        seen["effect"] = -1 if lost >= LOST_EFFECT_FRAC else 0
+        clean = float(heat.effect_clean[0])
+        lost, least = 1.0 - effect / clean, LOST_EFFECT_FRAC
+        if heat.effect_by[0] == 1 and clean - effect >= 3.0 * float(heat.effect_sd[0]):
+            least = look.setting("pads-not-wetting", "effect_lost_two_modes_pct") / 100.0
+        seen["effect"] = -1 if lost >= least else 0
         if seen["effect"] == -1:
             seen["wet"] = 1
     elif not np.isnan(heat.evaporated[0]):

@@ -419,9 +419,8 @@ def test_what_is_not_measured_is_unknown_not_healthy(nineteen_days):
     np.testing.assert_array_equal(engine.state.alarm_state[row], state)
 
 
-@pytest.mark.parametrize(("wet_news", "severity"), [(True, Severity.MEDIUM), (False, UNKNOWN)])
-def test_pads_are_accused_on_news_of_wet_running_only(wet_news, severity):
-    """Dry running alone can change, as when other fans take over; the pads have no part in it."""
+def pads_judged(effect: float, sd: float = 0.05, by: int = 1, *, wet_news: bool = True) -> int:
+    """What is judged of pads of 0.8 when clean, whose effect is found so."""
     feed = Feed(engine_of())
     feed.run(1800.0)
     state, plan, rows = feed.engine.state, feed.engine.plan, np.array([0])
@@ -429,11 +428,27 @@ def test_pads_are_accused_on_news_of_wet_running_only(wet_news, severity):
     view = BinView(plan, state, rows, np.array([feed.now_ms]), no, np.ones((1, len(STEADY)), bool))
     heat = replace(
         heat_rejection(plan, state, rows, bin_of(plan, rows, feed.now_ms)),
-        effect=0.3 * one, effect_clean=0.8 * one, effect_sd=0.05 * one, held_effect=np.nan * one,
-        effect_by=np.ones(1, dtype=np.int64), wet_news=np.array([wet_news]),
+        effect=effect * one, effect_clean=0.8 * one, effect_sd=sd * one, held_effect=np.nan * one,
+        effect_by=np.array([by]), wet_news=np.array([wet_news]),
     )  # fmt: skip
     view.__dict__["heat"] = (rows, heat, np.zeros(0, dtype=np.int64))
-    assert judge_dry(view, np.zeros(1, dtype=np.int8)).tolist() == [int(severity)]
+    return int(judge_dry(view, np.zeros(1, dtype=np.int8))[0])
+
+
+@pytest.mark.parametrize(("wet_news", "severity"), [(True, Severity.MEDIUM), (False, UNKNOWN)])
+def test_pads_are_accused_on_news_of_wet_running_only(wet_news, severity):
+    """Dry running alone can change, as when other fans take over; the pads have no part in it."""
+    assert pads_judged(0.3, wet_news=wet_news) == int(severity)
+
+
+@pytest.mark.parametrize(
+    ("effect", "sd", "by", "severity"),
+    [(0.57, 0.06, 1, Severity.LOW), (0.57, 0.08, 1, 0), (0.57, 0.06, 3, 0), (0.57, 0.06, 4, 0),
+     (0.62, 0.05, 1, 0)],
+)  # fmt: skip
+def test_a_quarter_of_dry_pads_is_told_by_both_modes_at_a_known_load(effect, sd, by, severity):
+    """0.23 of 0.8 is 29 %: more than three errors of 0.06, less than three of 0.08."""
+    assert pads_judged(effect, sd, by) == severity
 
 
 @pytest.mark.parametrize("together", [True, False], ids=["common speed", "in stages"])
