@@ -68,6 +68,9 @@ def judge_open(view: BinView, announced: I8) -> I8:
     at_lip = np.maximum(lip - (level - excess), np.minimum(setting, 0.5 * room))
     deadband = np.minimum(view.setting(_OPEN, "deadband_mm"), 0.5 * tolerance)
     severity = graded(excess, [tolerance, at_lip, None], deadband, announced)
+    # A drained basin has its valve open by right: only water in the band shows that it shuts again.
+    low = level < plan.float_shut_mm[rows] - plan.float_band_mm[rows]
+    severity[low & (announced > 0)] = UNKNOWN
     # News is told from a leak first; few units get here.
     maybe = np.flatnonzero((severity > 0) & (announced == 0))
     if len(maybe):
