@@ -101,10 +101,12 @@ def forget_bleed(state: FleetState, row: int) -> None:
     for counted in (
         state.bleed_run_bins, state.bleed_shut_bins, state.bleed_turns, state.bleed_open_bins,
         state.bleed_more_bins, state.top_run_bins, state.bottom_run_bins, state.thin_run_bins,
+        state.slide_bins,
     ):  # fmt: skip
         counted[row] = 0
     forget_turns(state, row)
     state.bleed_usual_l_min[row] = 0.0
     state.top_us_cm[row] = 0.0
     state.bottom_us_cm[row] = 0.0
+    state.slide_from_us_cm[row] = 0.0
     state.thin_evaporated[row] = min(float(state.thin_evaporated[row]), 0.0)

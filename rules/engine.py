@@ -272,6 +272,7 @@ class Engine:
         if len(rows):
             times = np.full(len(rows), now_ms, dtype=np.int64)
             view = ClockView(self.plan, self.state, rows, times, self._listened_ms)
+            view.note_away()
             no_gap = np.zeros(len(rows), dtype=np.bool_)
             events += self._judge.events("clock", view, rows, times, no_gap)
         events.sort(key=_order)

@@ -220,7 +220,7 @@ def _standing(
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
-    _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty)
+    _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty, x[:, _AIR])
     since = np.where(anew, time_ms, state.circulated_ms[rows])
     state.circulated_ms[rows] = since
     water = x[:, _WATER]
@@ -233,23 +233,36 @@ def _standing(
 
 LEAST_SPELL_S: Final = 1800.0
 
+FROST_NEAR_DEGC: Final = 5.0
+"""Controllers that drain against frost do so between 2 and 5 °C of air (common practice). [°C]"""
+
 
 def _mind_habit(
-    plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, ends: Bool, empty: Bool
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    time_ms: I64,
+    ends: Bool,
+    empty: Bool,
+    air_degc: F64,
 ) -> None:
     """How long water stands here before it circulates or is let out, and whether it ever is.
 
-    A spell that the habit calls too long is not taken into it.
+    A spell that the habit calls too long is not taken into it, nor is one that a person ends who
+    works on the unit: a cleaning is no habit of the controller. What was let out for fear of frost
+    says nothing of how long water may stand in warmer weather.
     """
     spell_s = (time_ms - state.circulated_ms[rows]) / 1000.0
-    at = np.flatnonzero(ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0))
+    counts = ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0)
+    at = np.flatnonzero(counts & (state.out_of_service_until_ms[rows] == 0))
     if not len(at):
         return
     row, spell = rows[at], spell_s[at]
     fits = spell < standing_limit_s(plan, state, row)
     longest = state.longest_standing_s[row]
     state.longest_standing_s[row] = np.where(fits, np.maximum(longest, spell), longest)
-    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + empty[at], 255)
+    let_out = empty[at] & ~(air_degc[at] < FROST_NEAR_DEGC)
+    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + let_out, 255)
 
 
 def standing_limit_s(plan: FleetPlan, state: FleetState, rows: I64) -> F64:
@@ -279,6 +292,11 @@ def _since(column: I64, rows: I64, time_ms: I64, word: F64, above: float, gap: B
 
 STILL_STEP_MM: Final = 0.5
 """A change of level that counts as movement: below the resolution of any basin transmitter."""
+
+
+STOOD_MS: Final = 900_000
+"""How long the level must have stood still before a start or stop of the pump to have been still
+through it: the newest of few wavy readings may by chance be that at which the water then rests."""
 
 
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:
@@ -316,7 +334,8 @@ def _stillness(
     state.still_level[rows] = np.where(moved, level, np.where(gap, np.nan, still))
     state.still_ms[rows] = np.where(anew, time_ms, state.still_ms[rows])
     count = state.still_starts[rows]
-    more = np.minimum(count + pump_moved, 30_000)
+    stood = time_ms - state.still_ms[rows] >= STOOD_MS
+    more = np.minimum(count + (pump_moved & stood), 30_000)
     # A still level that is not known any more says nothing.
     keep = ~anew & ~np.isnan(level)
     state.still_starts[rows] = np.where(keep, more, np.where(anew, 0, count)).astype(np.int16)

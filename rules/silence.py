@@ -8,6 +8,7 @@ entries of the journal drive; nothing here reads a clock.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -33,6 +34,32 @@ class ClockView:
         """Listened time since each unit was last heard; NaN if it never was. [s]"""
         heard = self.state.heard_listened_ms[self.rows]
         return np.where(heard < 0, np.nan, (self.listened_ms - heard) / 1000.0)
+
+    @property
+    def own_silence_s(self) -> F64:
+        """The same, begun anew when its site came back: a link tells nothing of one unit, and the
+        first message after a cut-off is not that of every unit. [s]
+        """
+        heard, away = self.state.heard_listened_ms, self.state.site_away_listened_ms
+        since = np.maximum(heard[self.rows], away[self.plan.anchor_row[self.site]])
+        return np.where(heard[self.rows] < 0, np.nan, (self.listened_ms - since) / 1000.0)
+
+    @cached_property
+    def site_away(self) -> Bool:
+        """Whether each unit's site said goodbye, or all its units (two at least) are silent."""
+        n_sites = len(self.plan.sites)
+        silent = self.silence_s >= self.setting("site-cut-off", "all_silent_s")
+        quiet = np.bincount(self.site[silent], minlength=n_sites)
+        units = np.bincount(self.site[~np.isnan(self.silence_s)], minlength=n_sites)
+        all_silent = (quiet == units) & (units >= 2)
+        offline = self.state.site_offline[self.plan.anchor_row[self.site]]
+        away: Bool = offline | all_silent[self.site]
+        return away
+
+    def note_away(self) -> None:
+        """Remember up to when sites were away."""
+        anchors = self.plan.anchor_row[self.site[self.site_away]]
+        self.state.site_away_listened_ms[anchors] = self.listened_ms
 
     @property
     def site(self) -> I64:

@@ -56,9 +56,10 @@ WET_FALLS: Final = 36
 """Wet-bulb depressions remembered, of the newest accepted wet TDs."""
 
 SWITCHES: Final = 5
+"""Steps from dry to wet remembered."""
+
 EVAPORATION_HOURS: Final = 6
 """Hours of wet running whose evaporation by the meters is kept, see rules/pad_evaporation.py."""
-"""Steps from dry to wet remembered."""
 
 WATER_LOOKS: Final = 8
 """Looks at the water of a day, by unit: one in three hours."""
@@ -164,6 +165,7 @@ class FleetState:
     frame_ms: I64
     heard_listened_ms: I64
     usable_listened_ms: I64  # the same clock when it last sent anything that was not refused
+    site_away_listened_ms: I64  # on the site's anchor row: up to when it was cut off
     site_offline: Bool  # on the site's anchor row: it said goodbye and was not heard since
     # running history
     pump_state: I8  # -1 not known, 0 stopped, 1 running
@@ -351,6 +353,7 @@ class FleetState:
             frame_ms=i64(n),
             heard_listened_ms=np.full(n, -1, dtype=np.int64),
             usable_listened_ms=i64(n),
+            site_away_listened_ms=np.full(n, -1, dtype=np.int64),
             site_offline=np.zeros(n, dtype=np.bool_),
             pump_state=i8(-1, n),
             pump_changed_ms=i64(n),

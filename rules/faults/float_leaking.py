@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_active
+from rules.alarms import UNKNOWN, is_there
 from rules.arrays import I8, Bool
 from rules.balance import METER_ZERO_FRAC, METER_ZERO_L_MIN
 from rules.bins import BinView
@@ -67,7 +67,8 @@ _CAUSES: Final = (
 def _stuck_open_stands(view: BinView) -> Bool:
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs the rules
 
-    return is_active(view.state.alarm_state[view.rows, FAULT_INDEX["float-stuck-open"]])
+    state, rows, column = view.state, view.rows, FAULT_INDEX["float-stuck-open"]
+    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
 
 
 def judge(view: BinView, announced: I8) -> I8:

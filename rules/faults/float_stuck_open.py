@@ -140,9 +140,10 @@ def explain_open(look: UnitLook, severity: Severity) -> Evidence:
         Reading("Overflow lip", basin.overflow_mm, "mm"),
     ]  # fmt: skip
     makeup = look.value("makeup_flow")
+    margin_mm = look.setting(_OPEN, "overflow_margin_mm")
     seen: dict[str, int | None] = {
         "dilution": _dilution_sign(look, allowed),
-        "lip": 1 if level is not None and level >= basin.overflow_mm - 5.0 else 0,
+        "lip": 1 if level is not None and level >= basin.overflow_mm - margin_mm else 0,
         "meter": None,
         "much": None,
     }

@@ -406,7 +406,7 @@ MEASURES: Final[dict[str, Measure]] = {
     "clock-wrong": Measure("error of the clock", "s", (120.0, 900.0, 3600.0), _clock),
     "unit-unregistered": Measure("always 2", "", (1.0, 2.0, 3.0), _stranger),
     "unit-stale": Measure("silence", "h", (0.5, 2.0, 12.0), _silent_hours, 0.0),
-    "site-cut-off": Measure("silence", "h", (0.25, 1.0, 6.0), _silent_hours, 0.0),
+    "site-cut-off": Measure("silence", "h", (0.5, 1.0, 6.0), _silent_hours, 0.0),
 }  # fmt: skip
 """How every fault of the catalogue is graded."""
 

@@ -38,6 +38,8 @@ def work(days: float, **values: float | None) -> Part:
 EMPTY = {"basin_level": 0.0, "conductivity": 0.0}
 COOL_FULL = rest(0.4, basin_temperature=14.0, conductivity=320.0)
 COOL_EMPTY = rest(0.6, basin_temperature=14.0, **EMPTY)
+FROSTY_EMPTY = rest(0.6, basin_temperature=3.0, ambient_temperature=1.0, **EMPTY)
+MILD_DAYS = rest(3, basin_temperature=14.0, ambient_temperature=14.0, conductivity=320.0)
 
 LIVES: Mapping[str, list[Part]] = {
     "warm for days": [rest(5, basin_temperature=27.0, ambient_temperature=28.0)],
@@ -74,6 +76,7 @@ LIVES: Mapping[str, list[Part]] = {
     ],
     "drained every night": [*([COOL_FULL, COOL_EMPTY] * 4),
                             rest(2.5, basin_temperature=14.0, conductivity=320.0)],
+    "drained in frosty nights": [*[COOL_FULL, FROSTY_EMPTY] * 4, MILD_DAYS],
     "emptied once": [
         rest(1, basin_temperature=14.0, conductivity=320.0),
         rest(0.5, basin_temperature=14.0, **EMPTY),
@@ -206,6 +209,12 @@ def test_a_basin_that_is_drained_every_night_and_then_is_not_is_found_soon(lived
     assert nights == [[]] * 8
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
     assert "habit" in events[0].evidence.readings[0].note
+
+
+def test_draining_in_frosty_nights_is_no_habit_of_draining_in_warm_weather(lived):
+    *nights, warm_days = lived["drained in frosty nights"]
+    assert nights == [[]] * 8
+    assert warm_days == []
 
 
 def test_a_basin_that_was_emptied_once_has_no_habit(lived):
