@@ -250,11 +250,13 @@ def _mind_habit(
 ) -> None:
     """How long water stands here before it circulates or is let out, and whether it ever is.
 
-    A spell that the habit calls too long is not taken into it. What was let out for fear of frost
+    A spell that the habit calls too long is not taken into it, nor is one that a person ends who
+    works on the unit: a cleaning is no habit of the controller. What was let out for fear of frost
     says nothing of how long water may stand in warmer weather.
     """
     spell_s = (time_ms - state.circulated_ms[rows]) / 1000.0
-    at = np.flatnonzero(ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0))
+    counts = ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0)
+    at = np.flatnonzero(counts & (state.out_of_service_until_ms[rows] == 0))
     if not len(at):
         return
     row, spell = rows[at], spell_s[at]

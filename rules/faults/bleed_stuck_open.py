@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_active
+from rules.alarms import UNKNOWN, is_there
 from rules.arrays import F64, I8, I64, Bool
 from rules.balance import (
     FLOAT_ERROR_FRAC,
@@ -30,6 +30,7 @@ from rules.faults.grading import course
 from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
+from rules.heat_compared import NO_LOAD_RATIO
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
 from rules.plan import FleetPlan
@@ -272,9 +273,6 @@ def _by_usual(view: BinView, announced: I8, out: I8) -> None:
     out[i] = np.maximum(grade, np.maximum(announced[i], out[i]))
 
 
-NO_LOAD_RATIO: Final = 1.33
-"""Condensing above air over the clean one from which it is warm where no load is sent: healthy
-loads make it rise by up to a third."""
 _WARM_MEANS: Final = 6
 
 
@@ -284,8 +282,8 @@ def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
         return np.zeros(0, dtype=np.bool_)
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
 
-    dry: Bool = is_active(view.state.alarm_state[rows, FAULT_INDEX["pads-not-wetting"]])
-    return dry
+    state, column = view.state, FAULT_INDEX["pads-not-wetting"]
+    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
 
 
 LEAST_OVER: Final = 0.1

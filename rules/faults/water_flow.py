@@ -199,7 +199,8 @@ def _distribution(view: BinView, announced: I8) -> I8:
 
 def _statistical_se(view: BinView) -> F64:
     """Standard error of flow from current alone, without the model's: is there a loss at all?"""
-    # One per cent of current is some 2.5 % of flow (domain of M6, M7: m 0.45, s 0.5).
+    # One per cent of current is some 2.5 % of flow, with usual shares of magnetising current and
+    # shut-off power (0.45 and 0.5; see rules/physics/pump.py).
     return 2.5 * view.flow.current_se
 
 

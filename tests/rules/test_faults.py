@@ -159,6 +159,16 @@ def test_a_basin_at_the_overflow_is_a_float_stuck_open(learned):
     assert any("ruler" in x for x in evidence.limits)
 
 
+@pytest.mark.parametrize(("margin_mm", "where"), [(5.0, "above the float's band"),
+                                                  (20.0, "at the overflow")])  # fmt: skip
+def test_how_close_to_the_overflow_a_basin_runs_over_is_the_settings_to_say(margin_mm, where):
+    """228 of 240 mm: the ticket says what its severity was judged by."""
+    feed = Feed(engine_of(settings={"float-stuck-open": {"overflow_margin_mm": margin_mm}}))
+    feed.run(8 * HOUR)
+    evidence = only(feed.run(2 * HOUR, basin_level=228.0), "float-stuck-open")
+    assert where in evidence.summary
+
+
 def test_the_make_up_meter_decides_between_float_and_transmitter():
     for flow, first in ((28.0, "float-open"), (0.0, "float-setting")):
         feed = Feed(engine_of())
