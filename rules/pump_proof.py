@@ -54,7 +54,9 @@ def motor_by_water(
         ("spray_flow", plan.pump_rated_flow_l_min),
     ):
         value = x[:, INDEX[name]]
-        at = np.flatnonzero((pump != 1) & ~np.isnan(value) & (sent > 0))
+        # A pump that stands without pressure, as most that stand do, is passed over.
+        asked = (pump < 0) | ((pump == 0) & (value > STANDS_FRAC * rated[rows]))
+        at = np.flatnonzero(asked & ~np.isnan(value) & (sent > 0))
         if not len(at):
             continue
         row = rows[at]
