@@ -125,6 +125,8 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     plan, state = view.plan, view.state
     rest_s = (view.time_ms - state.pump_changed_ms[view.rows]) / 1000.0
     resting = (state.pump_state[view.rows] == 0) & (rest_s >= view.setting(_SLUG, "rest_s"))
+    # A pump that is told to run and shows no current may run: then pads and pipes take the water.
+    resting &= ~_stands(view, view.rows, "pump-not-running")
     index = np.flatnonzero(resting)
     if not len(index):
         return
@@ -280,12 +282,17 @@ _WARM_MEANS: Final = 6
 
 def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
     """Units whose pads are known not to wet: less evaporates, and any bleed thins the water."""
+    return _stands(view, rows, "pads-not-wetting")
+
+
+def _stands(view: BinView, rows: I64, slug: str) -> Bool:
+    """Units for which the alarm of ``slug`` stands."""
     if not len(rows):
         return np.zeros(0, dtype=np.bool_)
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
 
-    dry: Bool = is_active(view.state.alarm_state[rows, FAULT_INDEX["pads-not-wetting"]])
-    return dry
+    stands: Bool = is_active(view.state.alarm_state[rows, FAULT_INDEX[slug]])
+    return stands
 
 
 LEAST_OVER: Final = 0.1

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from support.fleet import Feed, engine_of, site, unit_data
 from water_scenes import (
     EVAPORATION_L_MIN,
     WANTED_L_MIN,
@@ -20,6 +21,7 @@ from water_scenes import (
 )
 
 from rules.balance import MakeupSource, balance_of_look, water_balance
+from rules.equipment import Water
 from rules.events import Change, Severity
 from rules.look import UnitLook
 from rules.water_windows import Windows
@@ -202,6 +204,13 @@ def test_water_that_leaves_at_rest_is_seen_without_any_meter():
     assert {c.slug for c in found.causes} >= {"bleed-valve", "drain-passing", "basin-leaks"}
 
 
+def test_a_pump_that_runs_while_its_current_reads_nothing_loses_no_water_at_rest():
+    """What the pads take at its start is no water that leaves a basin at rest."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(3.0, running=False)
+    day.run(2.0, pump_current=0.0)
+    assert day.raised() == ["pump-not-running"]
+
+
 def test_the_bleed_meter_tells_it_from_a_leaking_basin():
     day = Day(Basin(bleed=steady_bleed(2.0), bleed_at_rest=2.0), meters=True).run(3.0)
     day.run(4.0, running=False)
@@ -220,6 +229,28 @@ def test_running_only_a_bleed_far_beyond_the_design_day_is_called_waste():
     day = Day(Basin(bleed=steady_bleed(9.0), conductivity=900.0)).run(12.0)
     assert day.raised() == ["bleed-stuck-open"]
     assert any("set far too large" in x for x in day.evidence("bleed-stuck-open").limits)
+
+
+def water_of_limit(us_cm: float, **water: float) -> Water:
+    return Water(makeup_conductivity_us_cm=300.0, conductivity_limit_us_cm=us_cm, **water)
+
+
+def test_cycles_that_are_not_stated_leave_room_below_the_limit():
+    """``1 + 0.75 (limit / make-up - 1)``, and three where the limit allows them."""
+    assert water_of_limit(750.0).target_cycles == pytest.approx(2.125)
+    assert water_of_limit(310.0).target_cycles == 1.1
+    assert water_of_limit(1500.0).target_cycles == 3.0
+    assert water_of_limit(750.0, target_cycles=2.4).target_cycles == 2.4
+
+
+@pytest.mark.parametrize(("limit_us_cm", "told"), [(750.0, []), (1500.0, ["bleed-stuck-open"])])
+def test_a_bleed_set_for_a_low_limit_wastes_nothing(limit_us_cm, told):
+    """Water that may stand at two and a half times the make-up is bled at one and a third."""
+    day = Day(Basin(bleed=steady_bleed(8.5), conductivity=450.0))
+    unit = unit_data()
+    unit["water"] = {"makeup_conductivity_us_cm": 300, "conductivity_limit_us_cm": limit_us_cm}
+    day.feed = Feed(engine_of(site(units=[unit])))
+    assert day.run(12.0).raised() == told
 
 
 @pytest.mark.parametrize(
