@@ -204,6 +204,24 @@ def test_water_that_leaves_at_rest_is_seen_without_any_meter():
     assert {c.slug for c in found.causes} >= {"bleed-valve", "drain-passing", "basin-leaks"}
 
 
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_water_that_leaves_at_rest_as_fast_as_it_comes_holds_the_level_low(goes_on):
+    """The run left it almost as thin as the make-up, so that no hour of the rest shows much.
+
+    Where the bleed shuts with the pump, and a valve the make-up, the level stands as low.
+    """
+    basin = Basin(evaporation=2.5, conductivity=335.0, level=160.0, bleed=steady_bleed(24.0))
+    basin.supply = 0.9
+    day = Day(basin, weather=False).run(2.0)
+    basin.bleed_at_rest, basin.supply = (24.0, 0.9) if goes_on else (0.0, 0.0)
+    day.run(3.0, running=False)
+    assert basin.level < 164.0
+    assert day.raised() == (["bleed-stuck-open"] if goes_on else [])
+    if goes_on:
+        found = day.evidence("bleed-stuck-open")
+        assert any(r.quantity.startswith("Make-up at rest") for r in found.readings)
+
+
 def test_a_pump_that_runs_while_its_current_reads_nothing_loses_no_water_at_rest():
     """What the pads take at its start is no water that leaves a basin at rest."""
     day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(3.0, running=False)
