@@ -16,6 +16,7 @@ from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Sev
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.heat_memory import forget_before_service
 from rules.plan import FleetPlan
+from rules.probe_step import doubt_stroke
 from rules.settings import FLEET
 from rules.state import FleetState
 
@@ -35,6 +36,7 @@ def act_on_alarms(plan: FleetPlan, state: FleetState, action: Action) -> list[Al
     elif action.kind is ActionKind.IN_SERVICE:
         state.out_of_service_until_ms[row] = 0
         forget_before_service(state, row)
+        doubt_stroke(state, row)
     if action.fault:
         columns = [FAULT_INDEX[action.fault]] if action.fault in FAULT_INDEX else []
     else:

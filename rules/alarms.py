@@ -32,6 +32,7 @@ __all__ = [
     "advance",
     "is_active",
     "is_held",
+    "is_there",
     "may_stand",
     "next_state",
 ]
@@ -58,6 +59,12 @@ def is_active(state: I8) -> Bool:
 def is_held(state: I8) -> Bool:
     """Which alarms are out of the process states: shelved, suppressed or out of service."""
     return _IS_HELD[state]
+
+
+def is_there(state: I8, severity: I8) -> Bool:
+    """Which faults are there: the alarm stands, or it is shelved and has not cleared since."""
+    out: Bool = _IS_ACTIVE[state] | ((state == S.SHELVED) & (severity > 0))
+    return out
 
 
 def may_stand(state: I8) -> Bool:
@@ -181,11 +188,11 @@ def advance(
     a.severity[coming] = 0
     masks += [(Change.SUPPRESSED, going), (Change.UNSUPPRESSED, coming)]
     held = (explained == STANDS) | is_held(a.state)
+    # A shelved fault explains what follows from it until it is gone, as one that stands does: its
+    # severity is kept, and cleared after its off-delay. What comes back is seen after the shelf.
+    shelved = a.state == S.SHELVED
     a.pending_ms[held | restart] = 0
-    a.clearing_ms[held | restart] = 0
-
-    # A shelved fault that goes away explains nothing any more; what comes back is seen afterwards.
-    a.severity[(a.state == S.SHELVED) & (severity == 0)] = 0
+    a.clearing_ms[(held & ~shelved) | restart] = 0
 
     known = (severity != UNKNOWN) & ~held & (explained == 0)
     active = is_active(a.state)
@@ -206,14 +213,15 @@ def advance(
     a.pending_ms[fire] = 0
     masks += [(Change.RAISED, raised), (Change.WORSENED, worsened)]
 
-    clear = known & active & (severity == 0)
+    told = known | (shelved & (severity != UNKNOWN))
+    clear = told & (active | shelved) & (severity == 0)
     fresh = clear & (a.clearing_ms == 0)
     a.clearing_ms[fresh] = time_ms[fresh]
-    a.clearing_ms[known & ~clear] = 0
+    a.clearing_ms[told & ~clear] = 0
     gone = clear & (time_ms - a.clearing_ms >= off_delay_s * 1000.0)
     latch = np.broadcast_to(latching, shape)[gone].astype(np.intp)
     a.state[gone] = _CLEARS[latch, a.state[gone]]
     a.clearing_ms[gone] = 0
     a.severity[gone] = 0
-    masks.append((Change.RETURNED, gone))
+    masks.append((Change.RETURNED, gone & ~shelved))
     return [(change, mask) for change, mask in masks if mask.any()]

@@ -1,8 +1,8 @@
 """Baselines in a person's hands: a cleaning closed out, a reset, a freeze.
 
-Learning itself is in :mod:`rules.bins`. A closed-out cleaning changes no baseline by itself: only
-once the readings have proven that it helped (:mod:`rules.proof`) is the cleaned state learned, and
-the old baseline holds until enough of it has been seen. After a reset there is none until then.
+Learning itself is in :mod:`rules.learning`. A closed-out cleaning changes no baseline by itself:
+only once the readings have proven that it helped (:mod:`rules.proof`) is the cleaned state learned,
+and the old baseline holds until enough of it has been seen. After a reset there is none until then.
 """
 
 from __future__ import annotations
@@ -13,10 +13,11 @@ import numpy as np
 
 from rules.bleed_habit import forget_bleed
 from rules.events import Action, ActionKind, BaselineChange
+from rules.fan_gang import forget_gang
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import FLOAT_LEVEL, forget_float
 from rules.fresh_fill import forget_fills
-from rules.heat_memory import forget_effect
+from rules.heat_memory import WETTED_PARTS, forget_clean_effect, forget_effect
 from rules.state import STEADY, FleetState
 
 __all__ = ["LEARNED_TITLES", "ON_BASELINES", "act_on_baselines"]
@@ -59,8 +60,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     if action.kind is ActionKind.PROVEN:
         # The means since the cleaning are there already, and count.
         state.baseline_relearn[row, meant] = ~np.isnan(state.baseline[row, meant])
-        if _is_about("bleed", action) and not state.baseline_frozen[row]:
-            forget_bleed(state, row)
+        if not state.baseline_frozen[row]:
+            _forget_habits(state, row, action)
         return ()
     # What was seen before must not mix with what is seen from now on.
     state.steady[row, meant] = np.nan
@@ -72,14 +73,16 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         # Whoever worked on the fans may have changed how they are switched: it is found out again.
         state.together_ms[row] = 0
         forget_rounds(state, row)
-    floats = forget_float(state, row, action.time_ms) if _is_about("float", action) else ()
+        forget_gang(state, row)
+    # A cleaned float may have been set anew; of a frozen unit a reset alone says so.
+    told = action.kind is ActionKind.RESET_BASELINE or not state.baseline_frozen[row]
+    forgets = told and _is_about("float", action)
+    floats = forget_float(state, row, action.time_ms) if forgets else ()
     if action.kind is ActionKind.CLEANED:
         # An earlier cleaning's proof is of a state that is gone.
         state.baseline_relearn[row, meant] = False
         return floats
-    if _is_about("bleed", action):
-        # Not at the mere cleaning: one that did not help must not teach thin water as the habit.
-        forget_bleed(state, row)
+    _forget_habits(state, row, action)
     if _is_about("basin", action):
         forget_fills(state, row)
     state.baseline[row, meant] = np.nan
@@ -91,6 +94,17 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         )
         + floats
     )
+
+
+def _forget_habits(state: FleetState, row: int, action: Action) -> None:
+    """What is learned beside the baselines, and has no value to hold on to until then.
+
+    Not at the mere cleaning: one that did not help must not teach thin water as the habit.
+    """
+    if _is_about("bleed", action):
+        forget_bleed(state, row)
+    if any(_is_about(part, action) for part in WETTED_PARTS):
+        forget_clean_effect(state, row)
 
 
 def _is_about(part: str, action: Action) -> bool:

@@ -3,7 +3,7 @@
 Small motors and wavy basins are noisy, so what grows slowly is judged on means over five minutes
 and medians of those. A reading enters a bin only in the state in which it means something: pump
 readings while the pump runs steadily, levels once the water has come to rest, heat rejection while
-the mode stands still. The module also learns baselines from the first steady hours.
+the mode stands still. Whatever is learned of means is told here that a bin is over.
 """
 
 from __future__ import annotations
@@ -15,16 +15,18 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active, may_stand
+from rules.alarms import is_active, is_there, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
 from rules.bin_times import bin_end_ms, bin_of
 from rules.bleed_habit import close_bleed
+from rules.bleed_turns import close_turns
 from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
+from rules.fan_gang import close_gang, starts_as_one
 from rules.fan_rounds import close_rounds
 from rules.float_rest import learn_float
 from rules.frames import FrameView
@@ -197,9 +199,13 @@ def fan_share_frac(view: FrameView) -> F64:
     count = view.plan.fan_count[view.rows]
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
-    seen = np.where(np.isnan(run), np.nan, up)
+    # A person who tries fans one by one, or leaves them in hand, shows nothing of the controller.
+    tried = view.state.out_of_service_until_ms[view.rows] != 0
+    seen = np.where(np.isnan(run) | tried, np.nan, up)
     find_out(view.state, view.rows, view.time_ms, seen, speed, count, view.gap)
-    mind_steps(view.state, view.rows, seen)
+    # A fan in hand beside sisters that come and go together makes no stages.
+    as_one = starts_as_one(view.state, view.rows)
+    mind_steps(view.state, view.rows, np.where(as_one, np.nan, seen))
     by_stages = staged(view) > 0.5
     wanted = np.where(by_stages & (count > 1), stages_wanted(speed, count), count)
     started = view.fans_commanded_s >= STARTED_S
@@ -412,14 +418,19 @@ def close_bins(
     evaporation = _evaporation_l_min(plan, rows, mean, bulb)
     _fill_trace(state, rows, bin_id, mean, evaporation)
     named = {name: mean[:, column] for name, column in _A.items()}
-    water = named | {"evaporation": evaporation}
+    # What somebody who works on a unit does with its water is no habit of the unit.
+    in_service = state.out_of_service_until_ms[rows] == 0
+    ran = np.where(in_service, named["pump_running"], np.nan)
+    water = named | {"evaporation": evaporation, "pump_running": ran}
     close_top(plan, state, rows, water)
     close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
+    close_turns(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
-    close_bleed(plan, state, rows, mean[:, _A["pump_running"]], mean[:, _A["bleed_flow"]])
-    wet = np.where(state.bin_mixed[rows] | (state.mode[rows] < 0), np.nan, state.mode[rows])
+    close_bleed(plan, state, rows, ran, named["bleed_flow"])
+    told = in_service & ~state.bin_mixed[rows] & (state.mode[rows] >= 0)
+    wet = np.where(told, state.mode[rows], np.nan)
     wet = np.where(
         (wet == 1) & _thirsty(state, rows, mean[:, _A["pump_running"]], end_ms), np.nan, wet
     )
@@ -430,7 +441,7 @@ def close_bins(
     steady[:, _Q["td_wet"]] = heat.wet
     steady[:, _Q["pad_pressure_drop"]] = heat.pads
     # While somebody works on a unit its means are neither news nor those of a clean one.
-    steady[state.out_of_service_until_ms[rows] != 0] = np.nan
+    steady[~in_service] = np.nan
     _mind_fans(state, rows, mean[:, _A["fan_share"]])
     _mind_turns(plan, state, rows, end_ms)
     look_at_water(plan, state, rows, bin_id)
@@ -461,7 +472,8 @@ def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bo
     soaked = (end_ms - state.pump_changed_ms[rows]) >= SOAK_MS
     out: Bool = (pump_running < 0.9) | ((pump_running >= 0.9) & ~soaked)
     for slug in _WATER_FAULTS:
-        out |= is_active(state.alarm_state[rows, FAULT_INDEX[slug]])
+        column = FAULT_INDEX[slug]
+        out |= is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
     return out
 
 
@@ -544,8 +556,9 @@ def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
         from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
         others = np.delete(state.alarm_state[rows[at]], FAULT_INDEX["fan-capacity-lost"], axis=1)
-        active: Bool = np.asarray(is_active(others).any(axis=1))
-        fan_shares(state, rows[at], share[at], active)
+        # Held ones too: while somebody works on a unit its fans are locked out, whatever is asked.
+        known: Bool = np.asarray(may_stand(others).any(axis=1))
+        fan_shares(state, rows[at], share[at], known)
 
 
 def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> None:
@@ -554,3 +567,4 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
 
     stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
     close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
+    close_gang(state, rows, end_ms, plan.fan_count[rows])

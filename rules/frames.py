@@ -248,11 +248,13 @@ def _mind_habit(
 ) -> None:
     """How long water stands here before it circulates or is let out, and whether it ever is.
 
-    A spell that the habit calls too long is not taken into it. What was let out for fear of frost
+    A spell that the habit calls too long is not taken into it, nor is one that a person ends who
+    works on the unit: a cleaning is no habit of the controller. What was let out for fear of frost
     says nothing of how long water may stand in warmer weather.
     """
     spell_s = (time_ms - state.circulated_ms[rows]) / 1000.0
-    at = np.flatnonzero(ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0))
+    counts = ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0)
+    at = np.flatnonzero(counts & (state.out_of_service_until_ms[rows] == 0))
     if not len(at):
         return
     row, spell = rows[at], spell_s[at]
@@ -292,6 +294,11 @@ STILL_STEP_MM: Final = 0.5
 """A change of level that counts as movement: below the resolution of any basin transmitter."""
 
 
+STOOD_MS: Final = 900_000
+"""How long the level must have stood still before a start or stop of the pump to have been still
+through it: the newest of few wavy readings may by chance be that at which the water then rests."""
+
+
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:
     """How long a level that moves now has stood still while the pump ran, if that is news.
 
@@ -327,7 +334,8 @@ def _stillness(
     state.still_level[rows] = np.where(moved, level, np.where(gap, np.nan, still))
     state.still_ms[rows] = np.where(anew, time_ms, state.still_ms[rows])
     count = state.still_starts[rows]
-    more = np.minimum(count + pump_moved, 30_000)
+    stood = time_ms - state.still_ms[rows] >= STOOD_MS
+    more = np.minimum(count + (pump_moved & stood), 30_000)
     # A still level that is not known any more says nothing.
     keep = ~anew & ~np.isnan(level)
     state.still_starts[rows] = np.where(keep, more, np.where(anew, 0, count)).astype(np.int16)

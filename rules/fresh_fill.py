@@ -76,9 +76,13 @@ def close_fill(
     """Follow the emptying and filling of ``rows`` through the bins that are just closing.
 
     ``level_mm`` is the mean level of the bin, (k,), NaN where not measured; ``missed`` the bins
-    since the last one. The bin's means are in the trace already.
+    since the last one. The bin's means are in the trace already. A fill while a unit is out of
+    service counts for nothing.
     """
-    empty = level_mm < DRAINED_MM
+    # By hose, with what was used for cleaning in it: such a fill is nobody's make-up.
+    worked_on = state.out_of_service_until_ms[rows] != 0
+    state.empty_bins[rows[worked_on]] = 0
+    empty = (level_mm < DRAINED_MM) & ~worked_on
     at = np.flatnonzero(empty | (state.empty_bins[rows] > 0))
     if not len(at):
         return

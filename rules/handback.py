@@ -292,9 +292,14 @@ def _alarm(look: UnitLook, fault: str, since_ms: int, stands: bool | None) -> Ha
     if state in ACTIVE or look.state.alarm_pending_ms[look.row, column] > 0:
         why = "it stands" if state in ACTIVE else "its signs are there again; its delay still runs"
         return _judged(what, False, why)
-    for name in FAULTS[column].needs:
-        taken = _taken(look, name, since_ms)
-        if taken.value is None:
+    rule = FAULTS[column]
+    # Of signals that stand for each other, one that this unit sends is enough.
+    groups: list[tuple[str, ...]] = [(name,) for name in rule.needs]
+    groups += [tuple(n for n in group if look.has(n)) for group in rule.needs_any]
+    for group in groups:
+        takens = [(name, _taken(look, name, since_ms)) for name in group]
+        if takens and all(taken.value is None for _, taken in takens):
+            name, taken = takens[0]
             why = f"{signal(name).title.lower()}: {taken.why}"
             return HandBackItem(what, Answer.NOT_KNOWN, why, None, taken.sent)
     return _judged(what, True, "it does not stand")

@@ -144,8 +144,9 @@ def heat_means(
     lost = _mind_load(state, rows)
     since = state.heat_since_bin[rows]
     # Each unit's hour begins at a minute of its own, so that they do not all end at once.
+    phase = plan.hour_phase_bins[rows]
     turn = np.where(state.heat_load_seen[rows], BINS_AN_HOUR, UNKNOWN_STRIDE_H * BINS_AN_HOUR)
-    over_now = (bin_id + rows) // turn != (since + rows) // turn
+    over_now = (bin_id + phase) // turn != (since + phase) // turn
     n = state.heat_bins[rows]
     at = np.flatnonzero(over_now & (n >= LEAST_BINS) & (bin_id - since < STALE_SUM_BINS))
     if len(at):
@@ -375,15 +376,15 @@ def _switched(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None
         state.step_clean[kept[first]] = np.median(ring[first], axis=1)
 
 
-def fan_shares(state: FleetState, rows: I64, share: F64, active: Bool) -> None:
+def fan_shares(state: FleetState, rows: I64, share: F64, known: Bool) -> None:
     """Take the bins' mean share of commanded fans that were proven into the running share.
 
-    While another alarm of the unit stands (``active``) the share only recovers: a fan that is down
-    for good is that alarm's business and must not be counted again when it returns.
+    While another alarm of the unit stands or is held (``known``) the share only recovers: a fan
+    that is down for good is that alarm's business and must not be counted again when it returns.
     """
     old = state.fan_share[rows].astype(np.float64)
     step = old + SHARE_WEIGHT * (share - old)
-    step = np.where(np.isnan(share) | (active & (step < old)), old, step)
+    step = np.where(np.isnan(share) | (known & (step < old)), old, step)
     state.fan_share[rows] = step
 
 

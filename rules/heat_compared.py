@@ -86,6 +86,9 @@ class Compared:
 
 
 CLOGGING_FRAC: Final = 0.5
+WARMED_SHARE: Final = 0.5
+"""Share of the warming that goes with a loss of evaporation, at which it bears the loss out: load,
+nameplate and weather may be against it by a quarter each (judgement)."""
 
 
 @dataclass(frozen=True)
@@ -139,6 +142,8 @@ class HeatRejection:
     evaporated: F64
     """What the pads evaporate by the meters, at equal weather and airflow, over the clean state:
     a share that less load does not change."""
+    evaporated_rise: F64
+    """By how much of the clean wet TD that loss alone warms it: its share of the depression."""
     wet_news: Bool
     """A wet mean came of late: what dry running alone brings is no news of the pads."""
     wet_moves: Bool
@@ -148,9 +153,11 @@ class HeatRejection:
     def lost_by_water(self) -> F64:
         """Share of the pads' effect that is gone by the meters, (m,), where the wet TD rose too.
 
-        NaN where it did not, or they do not tell. A meter that reads wrong warms nothing.
+        NaN where it did not, or they do not tell. A meter that reads wrong warms nothing, and what
+        the load does to the TD is a part of what dry pads do.
         """
-        rose = np.fmax(self.wet.newest, self.wet.short) - 1.0 >= LEAST_RISE
+        least = np.fmax(LEAST_RISE, WARMED_SHARE * self.evaporated_rise)
+        rose = np.fmax(self.wet.newest, self.wet.short) - 1.0 >= least
         return np.where(rose, 1.0 - self.evaporated, np.nan)
 
     def pads_clog(self, rise_low_pct: F64) -> Bool:
@@ -233,6 +240,8 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     drops = newest_means(state, rows, "pad_pressure_drop", SHORT)
     newest_drop = divided(median(drops[:, :NEWEST], NEWEST // 2), pads_base)
     older_drop = divided(median(drops[:, NEWEST:], NEWEST // 2), pads_base)
+    evaporated = evaporated_share(state, rows)
+    depression = state.wet_depression_k[rows].astype(np.float64)
     return HeatRejection(
         load_known=known,
         dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
@@ -246,7 +255,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         effect_clean=clean,
         effect_sd=sd,
         effect_by=by,
-        depression_k=state.wet_depression_k[rows].astype(np.float64),
+        depression_k=depression,
         pads_ratio=divided(pads, pads_base),
         pads_waits=(state.value_ms[rows, _DROP] > 0) & np.isnan(pads_base),
         pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
@@ -259,7 +268,8 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         fall_learned=fall.learned & known,
         fall_base=fall.base,
         fall_base_se=fall.base_se,
-        evaporated=evaporated_share(state, rows),
+        evaporated=evaporated,
+        evaporated_rise=divided((1.0 - evaporated) * clean * depression, wet_base),
         wet_news=bin_id - state.td_last_bin[rows, 1] <= WET_NEWS_BINS,
         wet_moves=fall.crooked | (moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
     )

@@ -12,12 +12,17 @@ from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.state import STEADY, FleetState
 
-__all__ = ["forget", "forget_before_service", "forget_effect", "wanted_means"]
+__all__ = [
+    "WETTED_PARTS", "forget", "forget_before_service", "forget_clean_effect", "forget_effect",
+    "wanted_means",
+]  # fmt: skip
 
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 RARE_SHARE: Final = 4
 """The share, one in so many, of the usual means that are enough once a week has gone."""
 _NEVER: Final = 1_000_000_000
+WETTED_PARTS: Final = ("pads", "distribution", "fans")
+"""Parts whose work changes what wetted pads bring: water on them, and air through them."""
 
 
 def forget(state: FleetState, row: int) -> None:
@@ -34,7 +39,7 @@ def forget_before_service(state: FleetState, row: int) -> None:
 
     What is still to be learned goes on: a week that a visit falls into is as good as another.
     """
-    for name in ("td_dry", "td_wet"):
+    for name in ("td_dry", "td_wet", "pad_pressure_drop"):
         q = _Q[name]
         if not np.isnan(state.baseline[row, q]):
             state.steady[row, q] = np.nan
@@ -50,6 +55,13 @@ def forget_effect(state: FleetState, row: int) -> None:
     state.wet_td_k[row] = np.nan
     state.wet_depression_k[row] = np.nan
     state.dry_hold_bin[row] = 0
+
+
+def forget_clean_effect(state: FleetState, row: int) -> None:
+    """What wetted pads brought when clean, by meters and steps, is learned again."""
+    state.evaporation_clean[row] = np.nan
+    state.evaporation_hours[row] = 0
+    state.step_clean[row] = np.nan
 
 
 def wanted_means(plan: FleetPlan, state: FleetState, rows: I64, wanted: I64) -> I64:

@@ -18,6 +18,7 @@ from rules.alarms import (
     advance,
     is_active,
     is_held,
+    is_there,
 )
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Severity
@@ -42,6 +43,7 @@ class _Group:
         self.has_high_delay = tuple(
             any(s.name == "on_delay_high_s" for s in r.fault.settings) for r in self.rules
         )
+        self.spoils_heat = np.array([r.fault.spoils_heat for r in self.rules], dtype=np.bool_)
         self.waits = tuple(r.fault.waits for r in self.rules)
         self.yields_to = tuple(
             np.array([FAULT_INDEX[s] for s in r.fault.yields_to], dtype=np.int64)
@@ -100,7 +102,9 @@ class Judge:
         state: FleetState = view.state
         flat = _Flat(state, rows, group.columns)
         before = flat.take(state.alarm_state)
-        announced = np.where(is_active(before), flat.take(state.alarm_severity), np.int8(0))
+        # A shelved one is judged as if it stood, for what it explains.
+        graded = flat.take(state.alarm_severity)
+        announced = np.where(is_there(before, graded), graded, np.int8(0))
         severity = np.empty(before.shape, dtype=np.int8)
         for j, rule in enumerate(group.rules):
             severity[:, j] = rule.judge(view, announced[:, j])
@@ -136,6 +140,7 @@ class Judge:
         waited_ms = time_ms[:, None] - alarms.pending_ms
         due = (severity > 0) & (alarms.pending_ms != 0) & (waited_ms >= on_delay * 1000.0)
         due &= ~gap[:, None]
+        was_there = is_there(alarms.state, alarms.severity)
         changes = advance(
             alarms,
             severity,
@@ -156,8 +161,6 @@ class Judge:
         for change, mask in changes:
             for i, j in np.argwhere(mask).tolist():
                 rule = group.rules[j]
-                if change is Change.RETURNED and rule.fault.spoils_heat:
-                    forget(state, int(rows[i]))
                 grade = Severity(int(alarms.severity[i, j]))
                 evidence: Evidence | None = None
                 if change in (Change.RAISED, Change.WORSENED):
@@ -175,6 +178,10 @@ class Judge:
                         evidence,
                     )
                 )
+        # Shelved or not: what was taken while it was there says nothing once it is mended.
+        gone = was_there & (alarms.severity == 0) & group.spoils_heat
+        for i in np.flatnonzero(gone.any(axis=1)).tolist():
+            forget(state, int(rows[i]))
         return events
 
     def _delays(self, group: _Group, rows: I64, severity: I8) -> tuple[F64, F64]:
@@ -223,13 +230,14 @@ class Judge:
                     worse = severity[:, j] > state.alarm_severity[rows, own]
                     pends &= ~(worse & is_active(state.alarm_state[rows, own]))
                 # Who shelves a root wants no alarms of its consequences instead.
-                shelved = code == AlarmState.SHELVED
-                stands = is_active(code) | (shelved & (state.alarm_severity[carrier, column] > 0))
+                stands = is_there(code, state.alarm_severity[carrier, column])
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )
             for column in group.yields_to[j].tolist():
-                first = is_active(state.alarm_state[rows, column])
+                first = is_there(
+                    state.alarm_state[rows, column], state.alarm_severity[rows, column]
+                )
                 if column in here and column in group.yields_at_once[j]:
                     first |= due[:, here[column]]
                 first &= ~is_active(state.alarm_state[rows, group.columns[j]])

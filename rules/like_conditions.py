@@ -7,6 +7,7 @@ one side that have no like on the other are left out.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -20,8 +21,9 @@ from rules.physics.pump import current_at_rated_voltage_a, flow_estimate
 from rules.plan import FleetPlan
 from rules.settings import FLEET
 from rules.signals import INDEX
+from rules.staging import FOUND_OUT_MS, LEAST_STEPS, TOGETHER, is_staged, masked, stages_wanted
 
-__all__ = ["HOUR_MS", "Hours", "Means", "alike", "hours_of"]
+__all__ = ["HOUR_MS", "Fans", "Hours", "Means", "alike", "fans_of", "hours_of"]
 
 HOUR_MS: Final = 3_600_000
 BIN_MS: Final = 300_000
@@ -74,8 +76,66 @@ class Hours:
         )  # fmt: skip
 
 
-def hours_of(plan: FleetPlan, row: int, means: Means) -> Hours:
+@dataclass(frozen=True)
+class Fans:
+    """How the fans of a unit are switched, by what its readings show of it."""
+
+    staged: bool
+    """They are, or may be, switched in stages: those that run turn at full speed."""
+    told: bool
+    """Command and proofs tell the airflow. Fans at a common speed that is not sent hide it."""
+
+
+def fans_of(plan: FleetPlan, row: int, sides: Sequence[Means]) -> Fans:
+    """How the fans are switched, from all readings that are to be compared.
+
+    The same signs as live (:mod:`rules.staging`): all fans at part speed for an hour run together;
+    without a command, fans whose number goes up and down are switched on and off.
+    """
+    count = plan.fan_count[[row]]
+    setting = np.atleast_1d(plan.settings.get("fan-not-proven", "staged", np.array([row])))
+    together = any(_run_together(means, count) for means in sides)
+    staged = is_staged(setting[:1], np.array([TOGETHER if together else 0]))[0] > 0.5
+    speed = INDEX["fan_speed"]
+    sends_speed = any((means.high[:, speed] > 0.0).any() for means in sides)
+    return Fans(staged, sends_speed or _step(sides, count))
+
+
+def _still_mask(means: Means) -> F64:
+    """The proofs where they stood still, else NaN: the mean of a bit mask means nothing."""
+    run = INDEX["fan_run"]
+    return np.where(means.low[:, run] == means.high[:, run], means.high[:, run], np.nan)
+
+
+def _proven(means: Means, count: I64) -> F64:
+    mask = _still_mask(means)
+    return np.where(np.isnan(mask), np.nan, np.bitwise_count(masked(mask, count)))
+
+
+def _run_together(means: Means, count: I64) -> bool:
+    """Whether all fans were seen running below the command of all stages, for an hour."""
+    low, high = (a[:, INDEX["fan_speed"]] for a in (means.low, means.high))
+    part = (_proven(means, count) == count) & (low > 0.0) & (stages_wanted(high, count) < count)
+    return bool(_held(part, means.start_ms, FOUND_OUT_MS // BIN_MS).any())
+
+
+def _step(sides: Sequence[Means], count: I64) -> bool:
+    """Whether the number of running fans goes up and down as only single fans do."""
+    seen = [_proven(means, count) for means in sides]
+    ran = [up[up > 0.0] for up in seen]  # NaN is not
+    turns = sum(int(np.count_nonzero(np.diff(up))) for up in ran)
+    up = np.concatenate(ran) if ran else np.empty(0)
+    if turns < LEAST_STEPS:
+        return False
+    apart = up.max() - up.min()
+    one = int(count[0])
+    return bool(apart >= min(2, one - 1) or (apart >= 1 and up.min() <= one - 2))
+
+
+def hours_of(plan: FleetPlan, row: int, means: Means, fans: Fans | None = None) -> Hours:
     """The hours of a stretch of five-minute means.
+
+    ``fans`` says how the fans are switched; left out, these means alone have to.
 
     Witnesses: ``spray_pressure`` [kPa], ``spray_flow`` [L/min], ``pump_current`` [A, at rated
     voltage], ``opening`` (flow at rated pressure over the rated one, by meter or current) [-],
@@ -91,7 +151,7 @@ def hours_of(plan: FleetPlan, row: int, means: Means) -> Hours:
 
     running = _steady_pump(plan, rows, means)
     wet = _mode(means, running)
-    air = _airflow(plan, rows, means)
+    air = _airflow(plan, rows, means, fans or fans_of(plan, row, (means,)))
     ambient = of("ambient_temperature")
     bulb = wet_bulb_degc(ambient, of("relative_humidity"), plan.barometric_kpa[rows])
     load = of("heat_load") / plan.rated_capacity_kw[rows]
@@ -131,10 +191,10 @@ def _near(b: F64, a: F64, within: float) -> Bool:
     return near
 
 
-def _held(flag: Bool, start_ms: I64) -> Bool:
-    """Where a flag has held through the last few means without a gap."""
+def _held(flag: Bool, start_ms: I64, bins: int = SETTLED_BINS) -> Bool:
+    """Where a flag has held through the last ``bins`` means without a gap."""
     out = flag.copy()
-    for back in range(1, SETTLED_BINS):
+    for back in range(1, bins):
         before = np.zeros(len(flag), dtype=np.bool_)
         before[back:] = flag[:-back] & (start_ms[back:] - start_ms[:-back] == back * BIN_MS)
         out &= before
@@ -142,10 +202,15 @@ def _held(flag: Bool, start_ms: I64) -> Bool:
 
 
 def _steady_pump(plan: FleetPlan, rows: I64, means: Means) -> F64:
-    """1 running, 0 at rest, NaN in between or not known."""
+    """1 running, 0 at rest, NaN in between or not known.
+
+    Where no current is sent, the controller's word is taken, as it is live.
+    """
     column = INDEX["pump_current"]
     frac = plan.settings.get(FLEET, "pump_running_frac", rows)
     limit = frac * plan.pump_rated_current_a[rows]
+    if np.isnan(means.high[:, column]).all():
+        column, limit = INDEX["pump_command"], np.full(len(rows), 0.5)
     on = _held(means.low[:, column] > limit, means.start_ms)
     off = _held(means.high[:, column] <= limit, means.start_ms)
     return np.where(on, 1.0, np.where(off, 0.0, np.nan))
@@ -162,14 +227,13 @@ def _mode(means: Means, running: F64) -> F64:
     return np.where(wet, 1.0, np.where(dry, 0.0, np.nan))
 
 
-def _airflow(plan: FleetPlan, rows: I64, means: Means) -> F64:
-    run = INDEX["fan_run"]
-    # The mean of a bit mask means nothing: only where it stood still it is one.
-    mask = np.where(means.low[:, run] == means.high[:, run], means.high[:, run], np.nan)
-    staged = np.broadcast_to(plan.settings.get("fan-not-proven", "staged", rows), len(rows))
-    speed = means.mean[:, INDEX["fan_speed"]]
-    air = fan_capacity_of(mask, speed, plan.fan_count[rows], (staged > 0.75).astype(np.float64))
-    never = np.isnan(means.high[:, run]).all()
+def _airflow(plan: FleetPlan, rows: I64, means: Means, fans: Fans) -> F64:
+    if not fans.told:
+        return np.full(len(rows), np.nan)
+    mask, speed = _still_mask(means), means.mean[:, INDEX["fan_speed"]]
+    staged = np.full(len(rows), float(fans.staged))
+    air = fan_capacity_of(mask, speed, plan.fan_count[rows], staged)
+    never = np.isnan(means.high[:, INDEX["fan_run"]]).all()
     return np.where(np.isnan(mask) & ~never, np.nan, air)
 
 

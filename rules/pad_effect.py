@@ -148,12 +148,18 @@ def effect_of(
     # Both modes against what they were: the errors of the laws of airflow are in both alike.
     fine = np.hypot(_error_k(state, rows, known, dry_base, wet_base) / depth, PAD_ERROR_FRAC)
     sound = (plainly_clean >= LEAST_CLEAN_FRAC) & (plainly_clean <= 1.0 + PAD_ERROR_FRAC)
+    # Loads that are not sent are others in wet hours: what they hide of the effect is not lost.
+    clean = np.where(known | sound, clean, rated)
     both_sd = np.where(sound, np.fmin(both_sd, fine), both_sd)
+    # Pads that fail make wet running warmer. Dry running that got better by itself takes nothing
+    # from them, and neither does a slope of wet TDs that are no higher than when clean.
+    level = clean - (wet_td - wet_base) / depth
+    both = np.where(level > both, level, both)
     # Dry running comes later than wet, or the reverse: what came at once is in one of them only.
     # So pads are at fault only where the course with the depression does not contradict it.
     plain = both
-    level = clean - (wet_td - wet_base) / depth
     course = np.where(fall.learned, clean - fall.lost, fall.effect)
+    course = np.where(level > course, level, course)
     better = (course > both) & fall.mostly
     better &= ~(same & ~known & _rose_long_ago(state, rows, dry_age, wet_base))
     both = np.where(better, course, both)

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import may_stand
 from rules.arrays import F64, I64
 from rules.bin_rings import median_last_axis, trace_windows
 from rules.heat import BINS_AN_HOUR
@@ -37,10 +37,12 @@ the share by a tenth or two either way (idle fans let air back, pads do less at 
 def close_evaporation(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -> None:
     """Take in the hour that is over of those units that ran wet all through it, with both meters.
 
-    ``bin_id`` (k,) are the bins just closed.
+    ``bin_id`` (k,) are the bins just closed. The clean share is learned while no alarm stands or is
+    held, as a baseline is.
     """
     due = bin_id % BINS_AN_HOUR == 0
     due &= (state.value_ms[rows[:, None], _METERS] > 0).all(axis=1)
+    due &= state.out_of_service_until_ms[rows] == 0
     row = rows[due]
     if not len(row):
         return
@@ -63,7 +65,7 @@ def close_evaporation(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64
     ring[:, -1] = share
     state.evaporation_share[row] = ring
     learns = state.evaporation_hours[row] < LEARNED_HOURS
-    learns &= ~is_active(state.alarm_state[row]).any(axis=1)
+    learns &= ~may_stand(state.alarm_state[row]).any(axis=1) & ~state.baseline_frozen[row]
     row, share = row[learns], share[learns]
     n = state.evaporation_hours[row] + 1
     state.evaporation_hours[row] = n

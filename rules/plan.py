@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I32, I64, Bool
-from rules.bin_times import day_phase_of, phase_ms
+from rules.bin_times import day_phase_of, hour_phase_of, phase_ms
 from rules.equipment import Overrides, OwnRule, Site, Unit
 from rules.faults.base import Setting
 from rules.physics.moist_air import standard_pressure_kpa_abs, wet_bulb_degc
@@ -43,6 +43,8 @@ class FleetPlan:
     """How far the unit's five-minute bins run ahead of the clock, see rules/bin_times.py."""
     day_phase_bins: I64
     """How far the unit's day, of which its parts get one figure each, runs ahead of UTC's."""
+    hour_phase_bins: I64
+    """How far its hours run ahead, over which coil and pads are looked at."""
     settings: SettingColumns
 
     area_m2: F64
@@ -106,6 +108,7 @@ class FleetPlan:
         site_index = np.full(n, -1, dtype=np.int32)
         bin_phase_ms = np.zeros(n, dtype=np.int64)
         day_phase_bins = np.zeros(n, dtype=np.int64)
+        hour_phase_bins = np.zeros(n, dtype=np.int64)
         anchor = np.full(len(sites), -1, dtype=np.int64)
         unit_of_row: dict[int, tuple[Site, Unit]] = {}
         columns = SettingColumns(tables, n)
@@ -116,6 +119,7 @@ class FleetPlan:
             for unit, row in zip(site.units, site_rows.tolist(), strict=True):
                 unit_of_row[row] = (site, unit)
                 day_phase_bins[row] = day_phase_of(site.id, unit.id)
+                hour_phase_bins[row] = hour_phase_of(site.id, unit.id)
                 _apply(columns, unit.settings, np.array([row]))
             active[site_rows] = True
             site_index[site_rows] = i
@@ -146,6 +150,7 @@ class FleetPlan:
             anchor_row=anchor,
             bin_phase_ms=bin_phase_ms,
             day_phase_bins=day_phase_bins,
+            hour_phase_bins=hour_phase_bins,
             settings=columns,
             area_m2=column(lambda _s, u: u.basin.area_m2),
             float_shut_mm=column(lambda _s, u: u.basin.float_shut_mm),

@@ -1,10 +1,11 @@
 """Whether a conductivity reading fell at one stroke, farther than fresh water can thin a basin.
 
 Water is replaced no faster than the float lets make-up in at such a level, and never faster than
-its valve passes wide open. A reading that falls
-farther than that from one mean to the next but one, and stays down while the pump stirs the water,
-tells of the probe. It needs neither the weather nor the evaporation that it gives, so pads that do
-not wet cannot feign it.
+its valve passes wide open. A reading that falls farther than that from one mean to the next but
+one, and stays down while the pump stirs the water, tells of the probe. It needs neither the weather
+nor the evaporation that it gives, so pads that do not wet cannot feign it. Whoever works on the
+unit may replace the water by hose, and clean the probe: nothing is looked for meanwhile, and what
+was found must show itself again.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.state import BIN_MS, TRACE, TRACE_BINS, FleetState
 
-__all__ = ["close_step", "fell_at_one_stroke"]
+__all__ = ["close_step", "doubt_stroke", "fell_at_one_stroke"]
 
 _T: Final = {name: i for i, name in enumerate(TRACE)}
 _LEVEL: Final = INDEX["basin_level"]
@@ -69,7 +70,7 @@ def close_step(
     fell = now < STROKE_FRAC * before
     if held.any():
         _mind(state, rows[held], bin_id[held], now[held], before[held], pump_running[held])
-    at = np.flatnonzero(fell & ~held)
+    at = np.flatnonzero(fell & ~held & (state.out_of_service_until_ms[rows] == 0))
     if not len(at):
         return
     row, now = rows[at], now[at]
@@ -134,6 +135,11 @@ def _level(state: FleetState, rows: I64, bin_id: I64) -> F64:
     """Level in a bin, of whichever state it was measured in, (k,). [mm]"""
     running, at_rest = (_mean(state, rows, bin_id, n) for n in ("level_running", "level_at_rest"))
     return np.where(np.isnan(running), at_rest, running)
+
+
+def doubt_stroke(state: FleetState, row: int) -> None:
+    """Somebody was at the unit: a reading that is back in the first stirred hour fell no more."""
+    state.stroke_run_bins[row] = 0
 
 
 def fell_at_one_stroke(state: FleetState, rows: I64) -> Bool:

@@ -16,7 +16,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.like_conditions import HOUR_MS, Hours, Means, alike, hours_of
+from rules.like_conditions import HOUR_MS, Hours, Means, alike, fans_of, hours_of
 from rules.plan import FleetPlan
 from rules.two_samples import following_factor, shift_between
 
@@ -124,7 +124,9 @@ def judge_cleaning(
     others : tuple of str
         Parts that were cleaned in the same work: the readings show the sum.
     """
-    return judge_hours(part, hours_of(plan, row, before), hours_of(plan, row, after), others)
+    fans = fans_of(plan, row, (before, after))
+    old, new = (hours_of(plan, row, means, fans) for means in (before, after))
+    return judge_hours(part, old, new, others)
 
 
 def judge_hours(part: str, old: Hours, new: Hours, others: tuple[str, ...] = ()) -> Proof:

@@ -129,7 +129,7 @@ def sign(frac: F64, se: F64, least: F64 | float, unknown: int = 2) -> I8:
 
 PSEUDO_K_PER_FRAC: Final = 5.0 / 0.07
 """Above the critical point there is no condensing temperature: 7 % below the cut-out pressure
-counts as 5 K (about what it is for the subcritical refrigerants, R10 of the saturation tables)."""
+counts as 5 K (about what it is for the subcritical refrigerants, by their saturation tables)."""
 
 
 def head_margin_k(plan: FleetPlan, rows: I64, pressure_kpa_abs: F64) -> F64:

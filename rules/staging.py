@@ -17,8 +17,8 @@ from rules.signals import INDEX
 from rules.state import FleetState
 
 __all__ = [
-    "FOUND_OUT_MS", "TOGETHER", "find_out", "is_staged", "is_stepped", "masked", "mind_steps",
-    "stages_wanted", "told_together",
+    "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "find_out", "is_staged", "is_stepped", "masked",
+    "mind_steps", "stages_wanted", "told_together",
 ]  # fmt: skip
 
 _RUN: Final = INDEX["fan_run"]

@@ -56,9 +56,10 @@ WET_FALLS: Final = 36
 """Wet-bulb depressions remembered, of the newest accepted wet TDs."""
 
 SWITCHES: Final = 5
+"""Steps from dry to wet remembered."""
+
 EVAPORATION_HOURS: Final = 6
 """Hours of wet running whose evaporation by the meters is kept, see rules/pad_evaporation.py."""
-"""Steps from dry to wet remembered."""
 
 WATER_LOOKS: Final = 8
 """Looks at the water of a day, by unit: one in three hours."""
@@ -75,10 +76,12 @@ ADDED_LATER: Final = frozenset({
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
     "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
     "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
-    "slide_bins", "slide_from_us_cm",
+    "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
     "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
+    "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
+    "gang_set", "gang_stops", "gang_moves", "gang_bins",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 
@@ -241,6 +244,17 @@ class FleetState:
     round_longest_bins: F32
     round_ended_by: U32  # bit mask of the fans that ended a round alone
     rounds: U8
+    # whether they start and stop as one, see rules/fan_gang.py
+    gang_turns: U8  # changes between none and all, 255 at most
+    gang_seen_bins: U16  # bins with proofs since that is learned
+    gang_longest_bins: U16  # the longest time between two such changes
+    gang_last: U8  # which was last: 1 none, 2 all, 0 not known
+    gang_part: U32  # bit mask of the part of the fans that runs now, 0 for none or all
+    gang_held: U8  # bins that it has run for
+    gang_set: U32  # the part that ran on its own last, since the last change
+    gang_stops: U8  # how often, the same part each time
+    gang_moves: U8  # how often another one
+    gang_bins: U16  # bins since the last change
     dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
     td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
     heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
@@ -289,6 +303,11 @@ class FleetState:
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
     slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
     slide_from_us_cm: F32  # its bottom then
+    # falls of the running water that only an open bleed makes, see rules/bleed_turns.py
+    turns: U8  # how many in a row began where the last one did
+    turn_us_cm: F32  # the reading there, 0 for none
+    turn_low_us_cm: F32  # and after it
+    turn_bin: I32  # when that was
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -412,6 +431,16 @@ class FleetState:
             round_longest_bins=np.zeros(n, dtype=np.float32),
             round_ended_by=np.zeros(n, dtype=np.uint32),
             rounds=np.zeros(n, dtype=np.uint8),
+            gang_turns=np.zeros(n, dtype=np.uint8),
+            gang_seen_bins=np.zeros(n, dtype=np.uint16),
+            gang_longest_bins=np.zeros(n, dtype=np.uint16),
+            gang_last=np.zeros(n, dtype=np.uint8),
+            gang_part=np.zeros(n, dtype=np.uint32),
+            gang_held=np.zeros(n, dtype=np.uint8),
+            gang_set=np.zeros(n, dtype=np.uint32),
+            gang_stops=np.zeros(n, dtype=np.uint8),
+            gang_moves=np.zeros(n, dtype=np.uint8),
+            gang_bins=np.zeros(n, dtype=np.uint16),
             dry_seen_bin=i64(n),
             td_first_bin=i64(n, 2),
             heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),
@@ -453,6 +482,10 @@ class FleetState:
             thin_evaporated=np.zeros(n, dtype=np.float32),
             slide_bins=np.zeros(n, dtype=np.uint16),
             slide_from_us_cm=np.zeros(n, dtype=np.float32),
+            turns=np.zeros(n, dtype=np.uint8),
+            turn_us_cm=np.zeros(n, dtype=np.float32),
+            turn_low_us_cm=np.zeros(n, dtype=np.float32),
+            turn_bin=np.zeros(n, dtype=np.int32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),

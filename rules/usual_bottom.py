@@ -5,7 +5,8 @@ it held them for days, water that leaves that range downwards and does not climb
 enough has evaporated since, leaves the basin as liquid. After a drain and a fill, after weeks at
 rest or in weather in which little evaporates, water is thin for good reason: a basin that stood
 empty, or was not heard of, is not judged before it has been concentrated again, and the way back
-is counted in water evaporated, not in hours. While a basin runs over, the way back has not begun.
+is counted in water evaporated, not in hours. While a basin runs over, or somebody works on it, the
+way back has not begun.
 
 What evaporates is worked out from the weather, as if the pads were wet. Pads that no longer wet
 evaporate next to nothing, and the bleed that runs on thins the water in the same way. The float
@@ -104,13 +105,17 @@ def close_bottom(
     now, limit = means["conductivity"], plan.conductivity_limit_us_cm[rows]
     level = np.fmin(means["level_at_rest"], means["level_running"])
     empty = (level < DRAINED_MM) | (now < NOTHING_TIMES * plan.makeup_us_cm[rows])
-    unsure = rows[empty | (missed > MISSED_BINS)]
-    state.thin_evaporated[unsure] = _VOID
-    state.slide_bins[unsure[state.slide_bins[unsure] < SLID]] = 0
+    unsure = empty | (missed > MISSED_BINS)
+    state.thin_evaporated[rows[unsure]] = _VOID
+    worked_on = state.out_of_service_until_ms[rows] != 0
+    # Fresh water says nothing of a probe that slid; nor that it did not, unless it was cleaned.
+    state.slide_bins[rows[unsure & ((state.slide_bins[rows] < SLID) | worked_on)]] = 0
     level = np.fmax(means["level_at_rest"], means["level_running"])
-    over = level >= plan.overflow_mm[rows] - LIP_MM
-    if over.any():
-        _begin_anew(state, rows[over])
+    anew = level >= plan.overflow_mm[rows] - LIP_MM
+    # Whoever works on the unit may have mended what thinned the water, or changed the water.
+    anew |= worked_on
+    if anew.any():
+        _begin_anew(state, rows[anew])
     learns = (means["pump_running"] >= 1.0) & ~np.isnan(now)
     at = np.flatnonzero(learns & (state.top_run_bins[rows] >= TOP_RUN_BINS))
     if not len(at):

@@ -2,8 +2,8 @@
 
 Where no pump command is sent, the wet mode is the controller's only word on the pump. It is no
 command: a controller fills an empty basin first, wets its pads by turns, or sets the mode for a
-whole season. So the pump's own habit is learned: how long it ever stood in wet mode before it
-started by itself.
+whole season, in which the weather calls for water. So the pump's own habit is learned: how long it
+ever stood in wet mode before it started by itself.
 """
 
 from __future__ import annotations
@@ -28,6 +28,10 @@ UNKNOWN_S: Final = 86_400.0
 """Allowed before the habit is known: a controller that wets its pads does so within a day."""
 TIMES: Final = 2.0
 """How many times the longest seen is allowed (judgement)."""
+CALLED_S: Final = 21_600.0
+"""A pump that stood so long in wet mode is called by the weather there, and not by turns."""
+COOL_S: Final = 604_800.0
+"""Cool days follow each other: so long such a pump may stand (judgement)."""
 
 
 def learn_idle(
@@ -69,6 +73,8 @@ def allowed_idle_s(plan: FleetPlan, state: FleetState, rows: I64, least_s: F64, 
     fill_s = 2.0 * 60.0 * full_l / plan.makeup_max_l_min[rows]
     allowed = least_s + np.where(ran, 0.0, fill_s)
     known = state.wet_starts[rows] >= LEAST_STARTS
-    allowed = np.maximum(allowed, TIMES * state.wet_idle_s[rows])
+    longest = state.wet_idle_s[rows]
+    allowed = np.maximum(allowed, TIMES * longest)
+    allowed = np.where(longest >= CALLED_S, np.maximum(allowed, COOL_S), allowed)
     out: F64 = np.where(known, allowed, np.maximum(allowed, UNKNOWN_S))
     return out

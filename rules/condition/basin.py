@@ -55,7 +55,8 @@ def look_at_water(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) ->
     at = np.flatnonzero(bin_id % BINS_AN_HOUR == LOOK_AT)
     if not len(at):
         return
-    due = at[(bin_id[at] // BINS_AN_HOUR + rows[at]) % LOOK_HOURS == 0]
+    turn = plan.day_phase_bins[rows[at]] // BINS_AN_HOUR
+    due = at[(bin_id[at] // BINS_AN_HOUR + turn) % LOOK_HOURS == 0]
     if not len(due):
         return
     row, now = rows[due], bin_id[due]

@@ -101,6 +101,10 @@ FAR_PCT: Final = 20.0
 """Beyond the limit by a fifth of the way to it, and surely so, is far past it (judgement)."""
 
 
+VAGUE_SD_PCT: Final = 50.0
+"""A figure that is off by half the way from clean to the limit tells neither (judgement)."""
+
+
 def condition_in_words(raw_pct: float | None, uncertainty_pct: float | None) -> str:
     """A condition as a person reads it: '84 % ±6', or that it is far past its limit.
 
@@ -113,14 +117,16 @@ def condition_in_words(raw_pct: float | None, uncertainty_pct: float | None) -> 
     --------
     >>> condition_in_words(84.2, 6.0), condition_in_words(-2.0, 6.0), condition_in_words(-80.0, 6.0)
     ('84 % ±6', '0 % ±6', '0 %, far past its limit')
-    >>> condition_in_words(None, None)
-    'not known'
+    >>> condition_in_words(95.0, 70.0), condition_in_words(None, None)
+    ('not sure, ±70', 'not known')
     """
     if raw_pct is None or uncertainty_pct is None:
         return "not known"
     if raw_pct <= -max(FAR_PCT, FAR_SDS * uncertainty_pct):
         # The give of a figure that was cut to 0 would say how sure a 0 is; it is none.
         return "0 %, far past its limit"
+    if uncertainty_pct >= VAGUE_SD_PCT:
+        return f"not sure, ±{uncertainty_pct:.0f}"
     return f"{min(max(raw_pct, 0.0), 100.0):.0f} % ±{uncertainty_pct:.0f}"
 
 

@@ -10,6 +10,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, I64
 from rules.bins import BinView, masked
 from rules.events import Cause, Evidence, Reading, Severity
+from rules.fan_gang import starts_as_one, unstopped_fans, unstopped_for
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, graded, judged
 from rules.faults.rejection import (
@@ -51,7 +52,10 @@ CONFIRMED_RATIO: Final = 1.05
 
 
 def judge_unasked(view: FrameView, announced: I8) -> I8:
-    """Fans proven running while the speed command is zero."""
+    """Fans proven running while the speed command is zero.
+
+    Where no command is sent: that do not stop with their sisters any more.
+    """
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     count = view.plan.fan_count[view.rows]
     up = np.bitwise_count(masked(run, count)).astype(np.float64)
@@ -59,9 +63,17 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
     known = ~np.isnan(run) & ~np.isnan(speed) & view.state.speed_seen[view.rows]
     # Once it stands, a command proves nothing: only fans that stop when nothing asks for them do.
     known &= ~((announced > 0) & (up > 0) & (speed > STOPPED_PCT))
+    unasked = (up > 0) & (speed <= STOPPED_PCT)
+    as_one = ~np.isnan(run) & starts_as_one(view.state, view.rows)
+    if as_one.any():
+        stops, least_s = (view.setting(_UNASKED, n) for n in ("sisters_stops", "unstopped_s"))
+        stays = np.bitwise_count(unstopped_fans(view.state, view.rows, stops, least_s))
+        unasked = np.where(as_one, stays > 0, unasked)
+        up = np.where(as_one, stays, up)
+        known |= as_one
     many = up / count >= view.setting(_UNASKED, "medium_share_frac")
     severity = np.where(many, Severity.MEDIUM, Severity.LOW).astype(np.int8)
-    return judged((up > 0) & (speed <= STOPPED_PCT), known, severity)
+    return judged(unasked, known, severity)
 
 
 def _air_lost_by_drop(heat: HeatRejection, least_pct: F64, announced: I8) -> F64:
@@ -131,13 +143,22 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
     """Which fans run, and since when nothing asks for them."""
     run, speed = look.value("fan_run"), look.value("fan_speed")
     count = look.unit.fans.count
-    mask = 0 if run is None else int(masked(np.array([run]), np.array([count]))[0])
+    as_one = bool(starts_as_one(look.state, np.array([look.row]))[0])
+    if as_one:
+        mask = int(look.state.gang_set[look.row])
+    else:
+        mask = 0 if run is None else int(masked(np.array([run]), np.array([count]))[0])
     who = fan_names(mask)
     verb = "is" if mask.bit_count() == 1 else "are"
     whole = mask.bit_count() == count
+    so_far_h, longest_h, stops = unstopped_for(look.state, look.row)
+    others = "the other" if count - mask.bit_count() == 1 else "the others"
+    seen = f"{who} proven at a command of {speed or 0:.0f} %"
+    if as_one:
+        seen = f"{who} proven {stops} times while {others} stopped"
     causes = (
-        Cause("hand", "Selector of fan or drive in hand, or a bypass contactor in", 0.7,
-              (f"{who} proven at a command of {speed or 0:.0f} %",), (),
+        Cause("hand", "Selector of fan or drive in hand, or a bypass contactor in", 0.7, (seen,),
+              (),
               "Look at the selectors first: were they left in hand after work?"),
         Cause("contactor", "Contactor welded or drive does not stop", 0.5, (), (),
               "With the command off, look whether the contactor lets go."),
@@ -146,20 +167,39 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
         Cause("other-command", "Another controller commands the fans", 0.4 if whole else 0.2, (),
               (), "Ask for a local head-pressure switch or a defrost that runs them."),
     )  # fmt: skip
-    readings = [
-        Reading("Fans proven running", mask.bit_count(), "", 0.0, note=who),
-        look.reading("fan_speed", expected=0.0),
-    ]
+    readings = [Reading("Fans proven running", mask.bit_count(), "", 0.0, note=who)]
+    summary = f"{who[0].upper()}{who[1:]} {verb} proven running although no speed is commanded."
+    limits = "Proof of running may be a contact of the drive: look whether the fan turns."
+    if as_one:
+        readings.append(
+            Reading("Time since all fans last started or stopped together", so_far_h, "h",
+                    high=longest_h, derived=True,
+                    note=f"{longest_h:.0f} h was the longest while that was learned")
+        )  # fmt: skip
+        readings.append(
+            Reading(f"Stops of {others} meanwhile", float(stops), "", 0.0, derived=True)
+        )
+        does = "does" if mask.bit_count() == 1 else "do"
+        summary = (
+            f"{who[0].upper()}{who[1:]} of {count} {does} not stop any more: {others} stopped "
+            f"{stops} times in the last {so_far_h:.0f} h, where all used to stop together."
+        )
+        limits = (
+            "No speed command here: a controller that was told to keep it running looks the same, "
+            f"and so does one that asks for all of them all the time while {others} drop out."
+        )
+    else:
+        readings.append(look.reading("fan_speed", expected=0.0))
     margin = look.head_margin_k()
     if margin is not None:
         readings.append(look.reading("head_pressure", note=f"{margin:.1f} K below the cut-out"))
     return Evidence(
-        summary=f"{who[0].upper()}{who[1:]} {verb} proven running although no speed is commanded.",
-        confidence=0.8,
+        summary=summary,
+        confidence=0.7 if as_one else 0.8,
         readings=tuple(readings),
         causes=tuple(sorted(causes, key=lambda c: -c.agreement)),
         signals=("fan_run", "fan_speed", "head_pressure"),
-        limits=("Proof of running may be a contact of the drive: look whether the fan turns.",),
+        limits=(limits,),
     )
 
 
@@ -214,7 +254,10 @@ FAN_NOT_COMMANDED: Final = Rule(
         slug=_UNASKED,
         title="Fan running but not commanded",
         family="fans",
-        meaning="Fans are proven running while the controller commands no speed.",
+        meaning=(
+            "Fans are proven running while the controller commands no speed; or, where no command "
+            "is sent, all used to stop together and some run on now while the others stop."
+        ),
         consequence=(
             "Power and fan hours are wasted, head pressure falls too low in cold weather, and a "
             "fan that nobody commands can start a person's accident."
@@ -229,8 +272,8 @@ FAN_NOT_COMMANDED: Final = Rule(
             CauseEntry("other-command", "Another controller commands the fans",
                        "a local head-pressure switch or defrost", "fan"),
         ),
-        needs=("fan_run", "fan_speed"),
-        helps=("head_pressure",),
+        needs=("fan_run",),
+        helps=("fan_speed", "head_pressure"),
         suppressed_by=(),
         response={
             Severity.LOW: "with the next planned visit",
@@ -241,6 +284,14 @@ FAN_NOT_COMMANDED: Final = Rule(
             Setting("medium_share_frac", 0.5, "fraction of fans", 0.05, 1.0,
                     "from this share running uncommanded it is a matter of this week",
                     "head pressure is then out of the controller's hands"),
+            Setting("sisters_stops", 4.0, "times", 1.0, 200.0,
+                    "without a speed command: stops of the others, the same ones each time, "
+                    "through which a fan must have run on",
+                    "one that trips and resets does so once or twice before it stays off "
+                    "(judgement)"),
+            Setting("unstopped_s", 43_200.0, "s", 0.0, 2_592_000.0,
+                    "and time without a start or stop of all together, if not longer than ever",
+                    "on a hot day a bank runs through from morning to evening"),
             *course(3600.0, "run-down takes minutes; work in hand is over within the hour",
                     300.0, "proof switches flutter in wind"),
         ),

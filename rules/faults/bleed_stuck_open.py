@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_active
+from rules.alarms import UNKNOWN, is_there
 from rules.arrays import F64, I8, I64, Bool
 from rules.balance import (
     FLOAT_ERROR_FRAC,
@@ -30,6 +30,7 @@ from rules.faults.grading import course
 from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
+from rules.heat_compared import NO_LOAD_RATIO
 from rules.held_low import held_low_l_min, thinned_since_run_frac
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
@@ -286,9 +287,6 @@ def _by_usual(view: BinView, announced: I8, out: I8) -> None:
     out[i] = np.maximum(grade, np.maximum(announced[i], out[i]))
 
 
-NO_LOAD_RATIO: Final = 1.33
-"""Condensing above air over the clean one from which it is warm where no load is sent: healthy
-loads make it rise by up to a third."""
 _WARM_MEANS: Final = 6
 
 
@@ -298,13 +296,13 @@ def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
 
 
 def _stands(view: BinView, rows: I64, slug: str) -> Bool:
-    """Units for which the alarm of ``slug`` stands."""
+    """Units of which the fault of ``slug`` is known to be there."""
     if not len(rows):
         return np.zeros(0, dtype=np.bool_)
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
 
-    stands: Bool = is_active(view.state.alarm_state[rows, FAULT_INDEX[slug]])
-    return stands
+    state, column = view.state, FAULT_INDEX[slug]
+    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
 
 
 LEAST_OVER: Final = 0.1

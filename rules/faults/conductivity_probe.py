@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_active
+from rules.alarms import UNKNOWN, is_there
 from rules.arrays import F64, I8, Bool
 from rules.balance import balance_of_look
 from rules.bin_rings import median_last_axis
@@ -124,8 +124,8 @@ def _slid(view: BinView) -> Bool:
 
     slid = slid_below(view.state, view.rows)
     if slid.any():
-        wasted = view.state.alarm_state[view.rows, FAULT_INDEX["bleed-stuck-open"]]
-        slid &= ~is_active(wasted)
+        state, rows, column = view.state, view.rows, FAULT_INDEX["bleed-stuck-open"]
+        slid &= ~is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
     return slid
 
 

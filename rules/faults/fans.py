@@ -9,6 +9,7 @@ import numpy as np
 from rules.arrays import F64, I8, I64
 from rules.bins import masked
 from rules.events import Cause, Evidence, Reading, Severity
+from rules.fan_gang import starts_as_one, unstarted_fans
 from rules.fan_rounds import overdue_fans, takes_turns, waited_h
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, judged
@@ -19,7 +20,7 @@ from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
 from rules.staging import is_staged, stages_wanted, told_together
 
-__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN"]
+__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_missing"]
 
 _FAULT: Final = "fan-fault"
 _PROOF: Final = "fan-not-proven"
@@ -67,6 +68,24 @@ def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) 
     return np.where(staged > 0.5, by_stage, by_mask), np.where(staged > 0.5, 0, absent)
 
 
+def fans_missing(look: UnitLook) -> int:
+    """How many commanded fans of a unit are not proven running; 0 where no command is known.
+
+    A bank in stages runs on some of its fans by intent.
+    """
+    count = np.array([look.unit.fans.count])
+    run, fault, speed = (
+        np.array([_number(look.value(name))]) for name in ("fan_run", "fan_fault", "fan_speed")
+    )
+    if not speed[0] >= look.setting(_PROOF, "least_speed_pct") or np.isnan(run[0]):
+        return 0
+    setting = np.array([look.setting(_PROOF, "staged")])
+    staged = is_staged(setting, look.state.together_ms[[look.row]])
+    absent, _ = missing_fans(run, fault, speed, count, staged)
+    reported = masked(fault, count) & ~masked(run, count)
+    return int(absent[0]) + int(np.bitwise_count(reported)[0])
+
+
 def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
     """Fans that used to take turns with their sisters and do not any more, a bit mask (k,)."""
     late = overdue_fans(view.state, view.rows, ratio, least_s, others_s)
@@ -77,7 +96,7 @@ def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
 def judge_proof(view: FrameView, announced: I8) -> I8:
     """Fans that are commanded, report no fault, and are not proven running.
 
-    Where no command is sent: that take their turn no more.
+    Where no command is sent: that take their turn no more, or start with their sisters no more.
     """
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     count = view.plan.fan_count[view.rows]
@@ -101,6 +120,14 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         lost = np.where(by_turns, late, lost)
         missing = np.where(by_turns, late > 0, missing)
         known |= by_turns
+    as_one = ~np.isnan(run) & ~by_turns & starts_as_one(view.state, view.rows)
+    if as_one.any():
+        starts = view.setting(_PROOF, "sisters_starts")
+        left = unstarted_fans(view.state, view.rows, count, starts)
+        left = np.bitwise_count(left & ~masked(view.signal("fan_fault"), count)).astype(np.int64)
+        lost = np.where(as_one, left, lost)
+        missing = np.where(as_one, left > 0, missing)
+        known |= as_one
     return judged(missing, known, _grade(view, _PROOF, lost))
 
 
@@ -112,12 +139,18 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     speed = np.array([_number(look.value("fan_speed"))])
     setting = np.array([look.setting(_PROOF, "staged")])
     staged = is_staged(setting, look.state.together_ms[[look.row]])
-    turns = slug == _PROOF and bool(takes_turns(look.state, np.array([look.row]), one)[0])
+    this = np.array([look.row])
+    turns = slug == _PROOF and bool(takes_turns(look.state, this, one)[0])
+    as_one = slug == _PROOF and not turns and bool(starts_as_one(look.state, this)[0])
     if slug == _FAULT:
         mask = int(masked(fault, one)[0])
         lost = mask.bit_count()
     elif turns:
         mask = int(look.state.round_set[look.row])
+        lost = mask.bit_count()
+    elif as_one:
+        others = int(look.state.gang_set[look.row]) | int(masked(fault, one)[0])
+        mask = ((1 << count) - 1) & ~others
         lost = mask.bit_count()
     else:
         found, which = missing_fans(run, fault, speed, one, staged)
@@ -128,7 +161,9 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
         Reading("Fans proven running", _count(run, one), "", float(count)),
         Reading("Fans that report a fault", _count(fault, one), "", 0.0,
                 note=fan_names(mask) if slug == _FAULT else ""),
-        *([] if turns else [look.reading("fan_speed")]),
+        *([] if turns or as_one else [look.reading("fan_speed")]),
+        *([Reading("Starts of the others without it", float(look.state.gang_stops[look.row]), "",
+                   0.0, derived=True)] if as_one else []),
     ]  # fmt: skip
     so_far_h, longest_h, alone_h = waited_h(look.state, look.row)
     if turns:
@@ -169,11 +204,9 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
         be = "is" if lost == 1 else "are"
         summary = f"{who} {be} commanded but not proven running."
         if turns:
-            takes = "takes its turn" if lost == 1 else "take their turn"
-            summary = (
-                f"{who} {takes} no more: the others have run for "
-                f"{so_far_h:.0f} h meanwhile, where {longest_h:.0f} h was the longest wait."
-            )
+            summary = _turn_missed(look, who, lost)
+        elif as_one:
+            summary = _start_missed(look, who, lost)
         causes = (
             Cause("contactor", "Contactor, drive or isolator open", 0.6,
                   () if np.isnan(fault[0]) else ("no fault is reported",), (),
@@ -188,15 +221,32 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     ranked = sorted(causes, key=lambda c: (c.ruled_out, -c.agreement))
     return Evidence(
         summary=summary,
-        confidence=0.95 if slug == _FAULT else 0.75 if turns else 0.85,
+        confidence=0.95 if slug == _FAULT else 0.75 if turns or as_one else 0.85,
         readings=tuple(readings),
         causes=tuple(ranked),
         signals=("fan_run", "fan_fault", "fan_speed", "head_pressure"),
-        limits=() if not turns else (
+        limits=() if not turns and not as_one else (
             "No speed command here: a fan that the controller was told to leave out looks the "
             "same.",
         ),
     )  # fmt: skip
+
+
+def _turn_missed(look: UnitLook, who: str, lost: int) -> str:
+    takes = "takes its turn" if lost == 1 else "take their turn"
+    so_far_h, longest_h, _ = waited_h(look.state, look.row)
+    return (
+        f"{who} {takes} no more: the others have run for {so_far_h:.0f} h meanwhile, where "
+        f"{longest_h:.0f} h was the longest wait."
+    )
+
+
+def _start_missed(look: UnitLook, who: str, lost: int) -> str:
+    does = "does" if lost == 1 else "do"
+    return (
+        f"{who} {does} not start any more: the others started "
+        f"{int(look.state.gang_stops[look.row])} times meanwhile, where all used to start together."
+    )
 
 
 def _number(value: float | None) -> float:
@@ -272,7 +322,8 @@ FAN_NOT_PROVEN: Final = Rule(
         family="fans",
         meaning=(
             "Fans are commanded to run and report no fault, but are not proven running; or, where "
-            "no command is sent, they used to take turns and one takes its turn no more."
+            "no command is sent, they used to take turns, or all to start together, and one does "
+            "so no more."
         ),
         consequence=_CONSEQUENCE,
         action="Find why the fan does not turn or is not proven: isolator, contactor, coupling.",
@@ -312,6 +363,11 @@ FAN_NOT_PROVEN: Final = Rule(
             Setting("others_all_s", 10_800.0, "s", 0.0, 2_592_000.0,
                     "time that all the others must have run meanwhile",
                     "then one more was wanted, or nearly so"),
+            Setting("sisters_starts", 6.0, "times", 1.0, 200.0,
+                    "without a speed command: starts of the others, the same ones each time, of "
+                    "fans that used to start together",
+                    "a relay of its own may hold a fan back once or twice; half a day's starts "
+                    "do not pass it by (judgement)"),
             *course(120.0, "rides through one restart", 300.0, "proof switches flutter in wind"),
         ),
     ),

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_active
+from rules.alarms import UNKNOWN, is_there
 from rules.arrays import I8, Bool
 from rules.balance import METER_ZERO_FRAC, METER_ZERO_L_MIN
 from rules.bins import BinView
@@ -22,7 +22,14 @@ from rules.faults.float_readings import OVERFLOW_MARGIN
 from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
-from rules.float_rest import AT_REST, RUNNING, float_note, float_top_mm, over_level_mm
+from rules.float_rest import (
+    AT_REST,
+    RUNNING,
+    float_note,
+    float_top_mm,
+    over_level_mm,
+    rest_is_known,
+)
 from rules.look import UnitLook
 from rules.signals import INDEX
 
@@ -60,7 +67,8 @@ _CAUSES: Final = (
 def _stuck_open_stands(view: BinView) -> Bool:
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs the rules
 
-    return is_active(view.state.alarm_state[view.rows, FAULT_INDEX["float-stuck-open"]])
+    state, rows, column = view.state, view.rows, FAULT_INDEX["float-stuck-open"]
+    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
 
 
 def judge(view: BinView, announced: I8) -> I8:
@@ -78,7 +86,7 @@ def judge(view: BinView, announced: I8) -> I8:
     setting = view.setting(_SLUG, "over_level_mm")
     full = float_top_mm(plan, state, rows, RUNNING)
     allowed = float_top_mm(plan, state, rows, AT_REST)
-    over = resting & (at_rest >= shut) & (plan.pull_down_mm[rows] > 0)
+    over = resting & (at_rest >= shut) & rest_is_known(plan, state, rows)
     top = lip - view.setting(_SLUG, "overflow_margin_mm")
     over &= at_rest - allowed >= over_level_mm(view, setting, top, AT_REST)
     beyond = over_level_mm(view, setting, top, RUNNING)

@@ -271,7 +271,7 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
             Setting("high_ratio", 1.6, "of the unit's limit", 0.5, 20.0,
                     "conductivity that calls for a visit today",
                     "scaling salts are far over saturation by then (common practice)"),
-            *course(600.0, "it looks back over hours, and a fill stays fresh for half an hour only",
+            *course(600.0, "meters are looked at over hours, a fill over a quarter of one already",
                     7200.0, "one fill may be mixed with what was left"),
         ),
         judged_by="bins",

@@ -196,8 +196,9 @@ PUMP_NOT_RUNNING: Final = Rule(
                     "starters with delay or soft start need up to ten seconds (common practice)"),
             Setting("wet_mode_allowance_s", 3600.0, "s", 300.0, 604_800.0,
                     "where no command is sent: time in wet mode, with water enough, in which the "
-                    "pump must run; twice its own longest if that is more, a day before its habit "
-                    "is known, and the time to fill the basin if it has not run since",
+                    "pump must run; twice its own longest if that is more, a week if that is six "
+                    "hours or more, a day before its habit is known, and the time to fill the "
+                    "basin if it has not run since",
                     "controllers that wet the pads by turns do so several times an hour (common "
                     "practice)"),
             Setting("high_margin_k", 5.0, "K", 0.0, 30.0,

@@ -18,6 +18,7 @@ from rules.bins import BinView, masked
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import CauseEntry, Setting
+from rules.faults.fans import fans_missing
 from rules.heat import rated_ntu
 from rules.heat_compared import LEAP_SHARE, LEAST_LEAP, HeatRejection, heat_rejection
 from rules.look import UnitLook
@@ -303,9 +304,10 @@ def causes_of(
         seen["drop"] = 1 if drop >= RISEN_DROP else -1 if drop <= FALLEN_DROP else 0
     proven = look.fans_proven()
     if proven is not None:
-        short = proven < look.unit.fans.count and (look.value("fan_speed") or 0) > 10
         lost_share = 1.0 - float(look.state.fan_share[look.row])
-        seen["fans"] = -1 if short or lost_share >= 0.05 else 0
+        missing = fans_missing(look) > 0 or lost_share >= 0.05
+        # Fans that nobody asks for are neither missing nor proven.
+        seen["fans"] = -1 if missing else 0 if proven == look.unit.fans.count else None
     seen["leap"] = None if leap is None else 1 if leap else 0
     base, now = look.baseline("pump_current"), look.steady("pump_current", 12)
     if base is not None and now is not None:
@@ -335,7 +337,10 @@ def heat_limits(look: UnitLook, heat: HeatRejection) -> tuple[str, ...]:
     elif np.isnan(heat.wet.long[0]):
         out.append("Not enough wet running here, or no humidity: the pads cannot be judged.")
     if np.isnan(heat.pads_ratio[0]):
-        out.append("No pressure drop over the pads here: less air and less coil look the same.")
+        out.append(
+            "No pressure drop over the pads here: clogged pads and a fouled coil look the same, "
+            "dry and wet. Look at both."
+        )
     if not look.has("fan_run"):
         out.append("No proof of fans here: fans that stand are seen only by their effect.")
     return tuple(out)

@@ -2,7 +2,8 @@
 
 One look at three witnesses (pump current at rated voltage, spray pressure, spray flow), each
 against the unit's own clean baseline. Both current and pressure down: the suction side. Current
-down and pressure up: downstream. Current alone is a weak witness and the evidence says so.
+down and pressure up: downstream. Current alone is a weak witness and the evidence says so; a flow
+meter alone tells how much water is lost, not where.
 """
 
 from __future__ import annotations
@@ -139,8 +140,10 @@ def _screen(view: BinView, announced: I8) -> I8:
     by_current = ~has_pressure & (current == -1) & ~(has_meter & (meter != -1)) & certain
     below_all = by_current & alone & _below_all(view, announced)
     by_current &= (large & _lasts(view, alone, announced)) | ~alone | below_all
-    known = (current != 2) | has_pressure
-    fits = np.where(has_pressure, by_pressure, by_current)
+    # Without a current the meter is believed alone: it measures what the others only stand for.
+    by_meter = (current == 2) & (meter == -1)
+    known = (current != 2) | has_pressure | has_meter
+    fits = np.where(has_pressure, by_pressure, by_current | by_meter)
     severity = _grade(view, _SCREEN, fits, known, announced)
     # Beyond doubt there is a loss; how small it may be to count is this limit's to say.
     return np.where(below_all & (severity == 0), np.int8(Severity.LOW), severity)
@@ -190,12 +193,14 @@ def _below_all(view: BinView, announced: I8) -> Bool:
 def _distribution(view: BinView, announced: I8) -> I8:
     current, pressure, meter = _signs(view, _PIPE)
     fits = (pressure == 1) & ((current == -1) | (meter == -1)) & (current != 1) & (meter != 1)
-    return _grade(view, _PIPE, fits, (pressure != 2) & (current != 2), announced)
+    known = (pressure != 2) & ((current != 2) | (meter != 2))
+    return _grade(view, _PIPE, fits, known, announced)
 
 
 def _statistical_se(view: BinView) -> F64:
     """Standard error of flow from current alone, without the model's: is there a loss at all?"""
-    # One per cent of current is some 2.5 % of flow (domain of M6, M7: m 0.45, s 0.5).
+    # One per cent of current is some 2.5 % of flow, with usual shares of magnetising current and
+    # shut-off power (0.45 and 0.5; see rules/physics/pump.py).
     return 2.5 * view.flow.current_se
 
 
@@ -283,9 +288,18 @@ PUMP_SCREEN_CLOGGING: Final = Rule(
             _entry(_BY_SLUG["pump-drawing-air"], "float-valve"),
             _entry(_BY_SLUG["worn-pump"], "pump-drive"),
             _entry(_BY_SLUG["downstream-open"], "distribution"),
+            _entry(_BY_SLUG["pump-not-running"], "pump-drive"),
         ),
-        needs=("pump_current",),
-        helps=("spray_pressure", "spray_flow", "supply_voltage", "basin_level", "pump_command"),
+        needs=(),
+        needs_any=(("pump_current", "spray_pressure", "spray_flow"),),
+        helps=(
+            "pump_current",
+            "spray_pressure",
+            "spray_flow",
+            "supply_voltage",
+            "basin_level",
+            "pump_command",
+        ),
         suppressed_by=("pump-not-running", "float-stuck-shut", "pump-drawing-air"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",
@@ -313,8 +327,9 @@ DISTRIBUTION_RESTRICTED: Final = Rule(
         consequence="Uneven or dry pads, scale on the dry stripes, and rising condensing pressure.",
         action="Clear the distribution holes by hand; flush the header if several are blocked.",
         causes=(_entry(_BY_SLUG["distribution-restricted"], "distribution"),),
-        needs=("pump_current", "spray_pressure"),
-        helps=("spray_flow", "supply_voltage"),
+        needs=("spray_pressure",),
+        needs_any=(("pump_current", "spray_flow"),),
+        helps=("pump_current", "spray_flow", "supply_voltage"),
         suppressed_by=("pump-not-running", "float-stuck-shut", "pump-drawing-air"),
         response={
             Severity.LOW: "with the next planned visit, within two weeks",

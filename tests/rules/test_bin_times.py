@@ -153,3 +153,16 @@ def test_a_unit_is_judged_alike_in_a_row_of_neighbours_and_between_gaps():
             halves += apart.samples(0, rows, time_ms[part], values[part]).events
         assert sorted(events, key=repr) == sorted(halves, key=repr)
     assert together.snapshot() == apart.snapshot()
+
+
+def test_what_a_unit_does_once_an_hour_hangs_on_its_id_and_not_on_its_row():
+    """The same unit alone, and behind five others that were registered before it."""
+    alone = engine_of(site("east", [unit_data("u9")]))
+    among = engine_of(site("east", [unit_data(f"u{k}") for k in (0, 1, 2, 3, 4, 9)]))
+    feeds = [Feed(alone), Feed(among)]
+    for feed, row in zip(feeds, (0, 5), strict=True):
+        feed.run(7 * 3600, step_s=300.0, row=row, heat_load=200.0)
+    for name in ("steady_count", "heat_bins", "heat_since_bin", "td_last_bin", "water_looks"):
+        own, other = getattr(alone.state, name)[0], getattr(among.state, name)[5]
+        np.testing.assert_array_equal(own, other, err_msg=name)
+    assert not np.isnan(alone.state.water_looks[0]).all()

@@ -18,7 +18,7 @@ from water_scenes import (
     timed_bleed,
 )
 
-from rules.events import AlarmState, Change, Severity
+from rules.events import Action, ActionKind, AlarmState, Change, Severity
 from rules.faults.bleed_stuck_open import BLEED_STUCK_OPEN
 from rules.faults.registry import FAULT_INDEX
 from rules.look import UnitLook
@@ -128,7 +128,8 @@ def test_a_first_climb_from_fresh_water_is_no_blocked_bleed():
 # ---------------------------------------------------------------- one trouble, one ticket
 
 
-def test_a_bleed_that_blocks_while_the_water_is_over_its_limit_makes_no_second_alarm():
+@pytest.mark.parametrize("shelved", [False, True])
+def test_a_bleed_that_blocks_while_the_water_is_over_its_limit_makes_no_second_alarm(shelved):
     """At 0.72 L/min 300 (1 + 3.1 / 0.72) = 1590 µS/cm is the balance, 6 % over the limit.
 
     The water that wets the pads first takes a tenth of 1790 away.
@@ -137,9 +138,18 @@ def test_a_bleed_that_blocks_while_the_water_is_over_its_limit_makes_no_second_a
     day.every = 5
     day.run(4.0)
     assert day.raised() == ["conductivity-high"]
+    if shelved:
+        until_ms = day.feed.now_ms + 86_400_000
+        day.feed.engine.act(
+            Action(1, ActionKind.SHELVE, 0, "conductivity-high", day.feed.now_ms, "R. Marsh",
+                   "A new valve is on order", until_ms)
+        )  # fmt: skip
     day.basin.bleed = steady_bleed(0.0)
     day.run(9.0)
     assert day.basin.conductivity > 2600.0
+    if shelved:
+        assert day.raised() == ["conductivity-high"]
+        return
     told = [(e.fault, e.change, e.severity) for e in day.feed.events]
     assert told == [
         ("conductivity-high", Change.RAISED, Severity.LOW),
@@ -213,13 +223,14 @@ def test_pads_that_no_longer_wet_thin_the_water_and_are_no_open_bleed():
     assert "bleed-stuck-open" not in day.raised()
 
 
-def test_where_no_level_tells_it_a_ticket_for_the_pads_holds_the_one_for_the_bleed():
+@pytest.mark.parametrize("held", [AlarmState.UNACKNOWLEDGED, AlarmState.SHELVED])
+def test_where_no_level_tells_it_a_ticket_for_the_pads_holds_the_one_for_the_bleed(held):
     day = held_for_days(steady_bleed(2.0))
     state = day.feed.engine.state
     pads = 0, FAULT_INDEX["pads-not-wetting"]
     day.basin.evaporation = 0.0
     for _ in range(24):  # the temperatures of these days know nothing of it
-        state.alarm_state[pads] = AlarmState.UNACKNOWLEDGED
+        state.alarm_state[pads] = held
         state.alarm_severity[pads] = Severity.MEDIUM
         day.run(1.0, basin_level=np.nan)
     assert "bleed-stuck-open" not in day.raised()

@@ -39,3 +39,14 @@ def test_water_that_is_thinner_on_purpose_is_told_to_be_so(kind, raised):
     day.basin.bleed = controlled_bleed(6.0, 570.0)
     day.run(16.0)
     assert day.raised() == raised
+
+
+def test_a_bleed_that_was_set_lower_accuses_no_probe():
+    """From 900 to 670 µS/cm, and after a day and a half of it a downpour thins the water."""
+    day = held_for_days()
+    act(day, ActionKind.RESET_BASELINE)
+    day.basin.bleed = controlled_bleed(6.0, 670.0)
+    day.run(36.0)
+    day.basin.solids *= 0.85
+    day.run(8.0)
+    assert day.raised() == []

@@ -147,7 +147,7 @@ def raised(events: list[AlarmEvent]) -> list[tuple[str, float]]:
     "scene",
     ["centimetres", "centimetres, little comes back", "runs on, half centimetres"],
 )
-def test_a_level_in_steps_of_a_centimetre_may_stand_still_through_days(lived, scene):
+def test_a_level_in_coarse_steps_may_stand_still_through_days(lived, scene):
     assert raised(lived[scene]) == []
 
 

@@ -15,7 +15,7 @@ from rules.alarms import HELD
 from rules.bin_times import bin_end_ms
 from rules.condition import PARTS, PartCondition
 from rules.condition.day import DAY_BINS, turn_days
-from rules.condition.figures import condition_in_words
+from rules.condition.figures import VAGUE_SD_PCT, condition_in_words
 from rules.engine import Engine
 from rules.events import AlarmState
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
@@ -226,6 +226,11 @@ def test_a_coil_far_past_its_limit_is_said_so_without_a_give():
     near.seen("td_dry", ua_ratio_for(0.31, ntu), base=10.0, n=12)
     close = near.figure("coil")
     assert condition_in_words(close.raw_pct, close.uncertainty_pct).startswith("0 % ±")
+
+
+def test_a_figure_that_may_be_off_by_half_the_scale_is_not_told_as_one():
+    assert condition_in_words(100.0, VAGUE_SD_PCT) == "not sure, ±50"
+    assert condition_in_words(100.0, VAGUE_SD_PCT - 1.0) == "100 % ±49"
 
 
 def test_means_of_three_hours_are_called_so():

@@ -6,6 +6,7 @@ import pytest
 from support.fleet import Feed, engine_of
 
 from rules.events import Evidence
+from rules.faults.rejection import causes_of, heat_of
 
 
 def told(fault: str, **frame: float | None) -> Evidence:
@@ -48,3 +49,26 @@ def test_such_bits_hide_no_missing_fan_behind_a_high_head_pressure():
     assert (proven.measured, proven.expected) == (3, 4)
     lost = next(c for c in found.causes if c.slug == "fan-capacity-lost")
     assert "fans are missing" in lost.fits
+
+
+def signs_of(run: int, *, staged: float = 0.5, fault: float = 0.0) -> tuple[str, ...]:
+    """What the causes of a warm condensing say of the fans, of four at a command of half."""
+    feed = Feed(engine_of(settings={"fan-not-proven": {"staged": staged}}))
+    feed.run(1800.0, fan_speed=50.0, fan_run=float(run), fan_fault=fault)
+    look = feed.engine.look(0)
+    assert look is not None
+    causes = {c.slug: c for c in causes_of(look, heat_of(look))}
+    found = (causes["coil-fouled"].fits, causes["fan-capacity-lost"].fits)
+    return tuple(text for fits in found for text in fits if "fans" in text)
+
+
+@pytest.mark.parametrize("staged", [0.5, 1.0])
+def test_fans_that_no_stage_asks_for_are_not_missing(staged):
+    """Two of four run at half of the stages: nothing says that they are ill, or that all are."""
+    assert signs_of(0b0011, staged=staged) == ()
+
+
+@pytest.mark.parametrize("case", [{"run": 0b0001, "staged": 1.0}, {"run": 0b0111, "staged": 0.0},
+                                  {"run": 0b0011, "staged": 1.0, "fault": 8.0}])  # fmt: skip
+def test_fans_that_are_asked_for_and_do_not_run_are_missing(case):
+    assert signs_of(**case) == ("fans are missing or drop out",)

@@ -159,6 +159,16 @@ def test_a_basin_at_the_overflow_is_a_float_stuck_open(learned):
     assert any("ruler" in x for x in evidence.limits)
 
 
+@pytest.mark.parametrize(("margin_mm", "where"), [(5.0, "above the float's band"),
+                                                  (20.0, "at the overflow")])  # fmt: skip
+def test_how_close_to_the_overflow_a_basin_runs_over_is_the_settings_to_say(margin_mm, where):
+    """228 of 240 mm: the ticket says what its severity was judged by."""
+    feed = Feed(engine_of(settings={"float-stuck-open": {"overflow_margin_mm": margin_mm}}))
+    feed.run(8 * HOUR)
+    evidence = only(feed.run(2 * HOUR, basin_level=228.0), "float-stuck-open")
+    assert where in evidence.summary
+
+
 def test_the_make_up_meter_decides_between_float_and_transmitter():
     for flow, first in ((28.0, "float-open"), (0.0, "float-setting")):
         feed = Feed(engine_of())
@@ -289,6 +299,18 @@ def test_a_current_that_is_lost_and_found_is_no_start_of_the_pump(feed):
             feed.now_ms += 60_000
             feed.send(0, feed.now_ms, row_of_values(values))
     assert feed.events == []
+
+
+def test_a_level_that_rests_where_its_newest_wave_was_is_not_frozen(feed):
+    """Whole millimetres, a frame in five minutes: the last wave may be the height of the rest."""
+    waves = [164.0, 168.0, 163.0, 167.0, 161.0, 170.0]
+    at_rest = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+    for level in (*waves * 3, 170.0):
+        frozen(feed, 1 / 12, 300_000, basin_level=level)
+    frozen(feed, 1.5, 300_000, basin_level=170.0, **at_rest)
+    assert feed.events == []
+    frozen(feed, 1.0, 300_000, basin_level=170.0)
+    only(feed.events, "level-frozen")
 
 
 def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(feed):

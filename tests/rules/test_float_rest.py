@@ -163,6 +163,23 @@ def test_a_person_resets_or_freezes_it():
     assert float_top_mm(plan, state, row, RUNNING)[0] == pytest.approx(189.0, abs=2.0)
 
 
+@pytest.mark.parametrize("frozen", [False, True])
+def test_a_cleaned_float_is_learned_anew_unless_its_unit_is_frozen(frozen):
+    feed = Feed(engine_of())
+    feed.run(30 * 3600, step_s=300.0, basin_level=189.0)
+    if frozen:
+        act(feed, ActionKind.FREEZE_BASELINE)
+    gone = act(feed, ActionKind.CLEANED, ("float",))
+    state, plan = feed.engine.state, feed.engine.plan
+    top = float(float_top_mm(plan, state, np.array([0]), RUNNING)[0])
+    if frozen:
+        assert gone == ()
+        assert top == pytest.approx(189.0, abs=2.0)
+    else:
+        assert [b.quantity for b in gone] == ["float_level"]
+        assert top == 180.0
+
+
 def test_a_unit_out_of_service_teaches_no_level():
     """Whoever works on it may hold the water where he likes."""
     feed = Feed(engine_of())

@@ -262,20 +262,21 @@ def nineteen_days():
 
 
 def test_means_of_before_a_visit_are_not_held_against_the_unit_after_it():
+    """Nor is what the gauge over the pads showed: they may have been rinsed."""
     engine = engine_of()
     state = engine.state
-    q, learning = Q["td_wet"], Q["td_dry"]
-    state.steady[0, [q, learning], :20] = 9.0
-    state.steady_count[0, [q, learning]] = 20
-    state.baseline[0, q] = 6.0
+    known, learning = [Q["td_wet"], Q["pad_pressure_drop"]], Q["td_dry"]
+    state.steady[0, [*known, learning], :20] = 9.0
+    state.steady_count[0, [*known, learning]] = 20
+    state.baseline[0, known] = 6.0
     state.wet_td_k[0], state.heat_bins[0] = 9.0, 5
     for kind in (ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE):
         engine.act(Action(0, kind, 0, "", 1_000, "", ""))
-    assert state.steady_count[0, q] == 0
-    assert np.isnan(state.steady[0, q]).all()
+    assert (state.steady_count[0, known] == 0).all()
+    assert np.isnan(state.steady[0, known]).all()
     assert np.isnan(state.wet_td_k[0])
     assert state.heat_bins[0] == 0
-    assert state.baseline[0, q] == 6.0
+    assert (state.baseline[0, known] == 6.0).all()
     # What is not learned yet goes on being learned.
     assert state.steady_count[0, learning] == 20
 

@@ -159,3 +159,29 @@ def test_days_of_dry_running_as_ever_lay_a_risen_wet_difference_to_the_pads(rise
     state.wet_course[0] = (-0.1, 0.03, 10.0)
     state.wet_td_k[0] = 12.4
     assert (judge_dry(view, CALM)[0] > 0) == found
+
+
+@pytest.mark.parametrize(("level_k", "found"), [(7.4, False), (11.5, True)])
+def test_wet_differences_that_go_with_the_depression_and_are_no_higher_say_nothing(level_k, found):
+    """Busy afternoons are dry air too: a slope of them is the load's, unless wet running got
+    warmer. At 6 K of depression dry pads of 0.8 are 4.8 K warmer."""
+    rng = np.random.default_rng(6)
+    depressions = 6.0 + 2.0 * rng.standard_normal(36)
+    course = level_k + 0.6 * (depressions - 6.0) + 0.1 * rng.standard_normal(36)
+    engine, view = unit([4.3] * 30, course.tolist())
+    state = engine.state
+    state.wet_falls_k[0, :36] = depressions
+    state.wet_course[0] = (-0.05, 0.03, 6.0)
+    state.wet_td_k[0], state.wet_depression_k[0] = level_k, 6.0
+    assert (judge_dry(view, CALM)[0] > 0) == found
+
+
+@pytest.mark.parametrize(("dry_k", "wet_k", "found"), [(7.5, 10.0, False), (10.0, 13.0, True)])
+def test_dry_running_that_got_better_by_itself_takes_nothing_from_the_pads(dry_k, wet_k, found):
+    """2.5 K less dry, or 3 K more wet, at 6 K of depression: only the second is warmer for it."""
+    engine, view = unit([dry_k] * 30, [wet_k] * 30)
+    state = engine.state
+    state.heat_load_seen[0] = True
+    state.baseline[0, [DRY, WET]] = 10.0
+    state.wet_td_k[0], state.wet_depression_k[0] = wet_k, 6.0
+    assert (judge_dry(view, CALM)[0] > 0) == found

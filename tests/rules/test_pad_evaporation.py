@@ -8,6 +8,7 @@ at 25 °C, handbook value). The float follows the level, the bleed runs with the
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Final
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 from support.fleet import engine_of, site, unit_data
 
 from rules.engine import Engine
-from rules.events import AlarmEvent, Change
+from rules.events import Action, ActionKind, AlarmEvent, Change
 from rules.pad_evaporation import LEARNED_HOURS, evaporated_share
 from rules.signals import INDEX
 from simulator import air
@@ -24,6 +25,8 @@ from simulator import air
 DAYS, FAILS_ON = 10.0, 6.0
 EFFECT, AREA_M2, BLEED_L_MIN, MAKEUP_L_MIN = 0.8, 4.0, 3.0, 30.0
 STEP_S = 300
+START_MS = 1_780_272_000_000
+DAY_MS = 86_400_000
 WET = Scene("", mode=lambda d, a: 0.0 * d + 1.0, mean_degc=27.0, without=("heat_load",))
 SCENES = {
     "clean": WET,
@@ -32,8 +35,18 @@ SCENES = {
     "pads half dry": replace(WET, effect_loss=ramp(FAILS_ON, 1, 0.6)),
     "coil": replace(WET, coil_loss=ramp(FAILS_ON, 1, 0.5)),
     "a meter that reads half": WET,
+    "a meter that reads half, and more load": replace(
+        WET, more_load=lambda d: 0.15 * (d > FAILS_ON)
+    ),
 }
 NAMES = list(SCENES)
+PLATE: Final = {
+    "fans": {"count": 5, "rated_airflow_m3_s": AIRFLOW_M3_S},
+    "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
+                  "cut_out_kpa_abs": 2000},
+    "basin": {"area_m2": AREA_M2, "depth_mm": 350, "float_shut_mm": 172, "float_band_mm": 25,
+              "overflow_mm": 260, "pump_minimum_mm": 60, "makeup_max_l_min": MAKEUP_L_MIN},
+}  # fmt: skip
 
 
 def with_water(name: str, seed: int) -> NDArray[np.float64]:
@@ -56,24 +69,17 @@ def with_water(name: str, seed: int) -> NDArray[np.float64]:
         frames[i, INDEX["makeup_flow"]] = made_up
         frames[i, INDEX["bleed_flow"]] = BLEED_L_MIN
         level += (made_up - gone - BLEED_L_MIN) * STEP_S / 60.0 / AREA_M2
-    if name == "a meter that reads half":
+    if name.startswith("a meter that reads half"):
         frames[days > FAILS_ON, INDEX["makeup_flow"]] *= 0.5
     return frames
 
 
 @pytest.fixture(scope="module")
 def lived() -> tuple[Engine, dict[str, list[AlarmEvent]]]:
-    usual = {
-        "fans": {"count": 5, "rated_airflow_m3_s": AIRFLOW_M3_S},
-        "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
-                      "cut_out_kpa_abs": 2000},
-        "basin": {"area_m2": AREA_M2, "depth_mm": 350, "float_shut_mm": 172, "float_band_mm": 25,
-                  "overflow_mm": 260, "pump_minimum_mm": 60, "makeup_max_l_min": MAKEUP_L_MIN},
-    }  # fmt: skip
-    engine = engine_of(site(units=[unit_data(f"ac-{i}", **usual) for i in range(len(NAMES))]))
+    engine = engine_of(site(units=[unit_data(f"ac-{i}", **PLATE) for i in range(len(NAMES))]))
     frames = np.stack([with_water(name, seed) for seed, name in enumerate(NAMES)], axis=1)
     n, k, _ = frames.shape
-    time_ms = 1_780_272_000_000 + np.arange(n, dtype=np.int64) * STEP_S * 1000
+    time_ms = START_MS + np.arange(n, dtype=np.int64) * STEP_S * 1000
     row = np.tile(np.arange(k, dtype=np.int32), n)
     result = engine.samples(0, row, np.repeat(time_ms, k), frames.reshape(n * k, -1))
     events: dict[str, list[AlarmEvent]] = {name: [] for name in NAMES}
@@ -107,7 +113,47 @@ def test_pads_that_evaporate_less_and_cool_less_are_found_without_a_load(lived):
     assert first.evidence.causes[0].slug == "pads-not-wetting"
 
 
+@pytest.mark.parametrize(
+    ("act", "learns"),
+    [
+        (None, True),
+        (ActionKind.OUT_OF_SERVICE, False),
+        (ActionKind.FREEZE_BASELINE, False),
+        (ActionKind.SHELVE, False),
+    ],
+)
+def test_pads_in_peoples_hands_teach_nothing(act, learns):
+    engine = engine_of(site(units=[unit_data("ac-0", **PLATE)]))
+    if act:
+        fault = "fan-fault" if act is ActionKind.SHELVE else ""
+        engine.act(Action(1, act, 0, fault, START_MS, "R. Marsh", "Trial", START_MS + 6 * DAY_MS))
+    frames = with_water("clean", 0)[: 5 * 288]
+    time_ms = START_MS + np.arange(len(frames), dtype=np.int64) * STEP_S * 1000
+    engine.samples(0, np.zeros(len(frames), dtype=np.int32), time_ms, frames)
+    assert (engine.state.evaporation_hours[0] > 0) == learns
+
+
+@pytest.mark.parametrize(
+    ("act", "part", "forgets"),
+    [
+        (ActionKind.RESET_BASELINE, "pads", True),
+        (ActionKind.PROVEN, "pads", True),
+        (ActionKind.CLEANED, "pads", False),
+        (ActionKind.RESET_BASELINE, "coil", False),
+    ],
+)
+def test_what_pads_brought_when_clean_is_learned_anew_as_a_baseline_is(act, part, forgets):
+    engine = engine_of()
+    state = engine.state
+    state.evaporation_clean[0], state.evaporation_hours[0] = 1.2, LEARNED_HOURS
+    state.step_clean[0] = 0.75
+    engine.act(Action(1, act, 0, "", START_MS, "R. Marsh", "New pads", parts=(part,)))
+    assert (state.evaporation_hours[0] == 0) == forgets
+    assert bool(np.isnan([state.evaporation_clean[0], state.step_clean[0]]).all()) == forgets
+
+
 @pytest.mark.parametrize("name", ["clean", "clean, in a hot spell", "more load", "coil",
-                                  "a meter that reads half"])  # fmt: skip
+                                  "a meter that reads half",
+                                  "a meter that reads half, and more load"])  # fmt: skip
 def test_nothing_else_is_laid_to_the_pads(lived, name):
     assert "pads-not-wetting" not in of_heat(lived[1][name])

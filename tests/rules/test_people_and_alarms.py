@@ -70,6 +70,42 @@ def test_who_shelves_a_root_gets_no_alarms_of_what_follows_from_it(learned):
     assert changes(learned) == [Change.RAISED, Change.SHELVED]
 
 
+def test_a_shelved_root_that_flickers_goes_on_explaining(learned):
+    """Clear for a minute in ten: less than its off-delay."""
+    learned.run(600, fan_fault=1.0)
+    act(learned, ActionKind.SHELVE, until_s=DAY)
+    for _ in range(12):
+        learned.run(540, fan_fault=1.0, head_pressure=1640.0)
+        learned.run(60, fan_fault=0.0, head_pressure=1640.0)
+    assert changes(learned, "head-pressure-high") == []
+    assert changes(learned) == [Change.RAISED, Change.SHELVED]
+
+
+def test_a_shelved_root_is_cleared_by_what_would_clear_it_if_it_stood(learned):
+    """A fan that is not proven, and fans that stop for the night: that proves nothing of it."""
+    learned.run(1800, fan_speed=100.0, fan_run=14.0)
+    act(learned, ActionKind.SHELVE, "fan-not-proven", until_s=DAY)
+    learned.run(1800, fan_speed=0.0, fan_run=0.0)
+    learned.run(1800, fan_speed=100.0, fan_run=14.0, head_pressure=1640.0)
+    assert changes(learned, "fan-not-proven") == [Change.RAISED, Change.SHELVED]
+    assert changes(learned, "head-pressure-high") == []
+    learned.run(2 * HOUR, fan_speed=100.0, head_pressure=1640.0)
+    assert changes(learned, "head-pressure-high") == [Change.RAISED]
+
+
+@pytest.mark.parametrize("shelved", [False, True])
+def test_what_was_measured_of_coil_and_pads_is_void_once_a_fan_is_mended(learned, shelved):
+    learned.run(600, fan_fault=1.0)
+    if shelved:
+        act(learned, ActionKind.SHELVE, until_s=DAY)
+    state = learned.engine.state
+    state.steady[0, 3], state.steady_count[0, 3] = 14.0, 20  # td_dry
+    learned.run(600, fan_fault=1.0)
+    assert state.steady_count[0, 3] == 20
+    learned.run(HOUR)
+    assert state.steady_count[0, 3] == 0
+
+
 def test_a_unit_out_of_service_is_not_shelved(learned):
     act(learned, ActionKind.OUT_OF_SERVICE, "", until_s=DAY)
     act(learned, ActionKind.SHELVE, until_s=2 * DAY)

@@ -7,9 +7,10 @@ import pytest
 from support.cleaned_unit import days_of
 from support.fleet import T0_MS, rows_of, site
 
-from rules.like_conditions import HOUR_MS, Hours, Means, alike, hours_of
+from rules.like_conditions import HOUR_MS, Hours, Means, alike, fans_of, hours_of
 from rules.plan import FleetPlan
 from rules.proof import PROVEN_BY, STATED, Proof, ProofVerdict, judge_cleaning, judge_hours
+from rules.signals import INDEX
 from rules.state import CLEANABLE_PARTS
 
 SITES = [site()]
@@ -94,6 +95,49 @@ def test_the_next_best_witness_serves_where_the_best_is_missing():
     found = proof("pump-screen", {"flow": 0.8}, {}, without=("spray_pressure",))
     assert found.quantity == "pump_current"
     assert found.verdict is HELPED
+
+
+def test_a_unit_that_sends_no_pump_current_is_taken_at_its_controllers_word():
+    for part, worn in (("pump-screen", {"flow": 0.8}), ("distribution", {"holes": 0.75})):
+        found = proof(part, worn, {}, without=("pump_current",))
+        assert found.verdict is (HELPED if part == "pump-screen" else CANNOT), found.said
+    silent = proof("pump-screen", {"flow": 0.8}, {}, without=("pump_current", "pump_command"))
+    assert silent.verdict is CANNOT, "nothing says when the pump runs"
+
+
+def test_fans_in_stages_move_the_air_of_those_that_run():
+    """One of four at full speed is a quarter of the airflow, not a quarter of a quarter."""
+    seen = hours_of(PLAN, 0, stretch(0, 2.0, seed=3, stages=1))
+    assert seen.airflow_frac == pytest.approx(0.25)
+    found = proof("coil", {"coil": 1.3, "stages": 2}, {"stages": 2})
+    assert found.verdict is HELPED
+    assert found.quantity == "td_dry"
+
+
+def test_a_common_speed_that_one_side_shows_holds_for_the_other():
+    """All four at part speed before the work; after it one is missing, which moves no air."""
+    before, after = stretch(0, 2.0, seed=1), stretch(20, 2.0, seed=2)
+    after.mean[:, INDEX["fan_run"]] = 7.0
+    fans = fans_of(PLAN, 0, (before, after))
+    assert (fans.staged, fans.told) == (False, True)
+    hours = hours_of(PLAN, 0, after, fans)
+    assert (hours.airflow_frac < 0.6).all()
+    assert fans_of(PLAN, 0, (after,)).staged
+
+
+def test_fans_at_a_common_speed_that_is_not_sent_hide_what_the_coil_does():
+    """A controller turns worn coils' fans up: all proven is no full airflow."""
+    found = proof("coil", {"coil": 1.3}, {}, without=("fan_speed",))
+    assert found.verdict is CANNOT
+    assert not fans_of(PLAN, 0, (stretch(0, 2.0, seed=1, without=("fan_speed",)),)).told
+
+
+def test_fans_that_come_and_go_one_by_one_need_no_speed_command():
+    days = stretch(0, 4.0, seed=1, without=("fan_speed",))
+    hour = np.arange(len(days.start_ms)) // 12
+    days.mean[:, INDEX["fan_run"]] = np.where(hour % 4 < 2, 15.0, 3.0)
+    assert fans_of(PLAN, 0, (days,)).told
+    assert set(hours_of(PLAN, 0, days).airflow_frac) == {0.5, 1.0}
 
 
 def test_no_load_is_matched_by_the_hour_of_the_day_and_asks_for_more_days():

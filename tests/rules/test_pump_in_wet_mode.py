@@ -26,6 +26,7 @@ BY_DAY = (HOUR > 8.0) & (HOUR <= 20.0)
 DIES_H = 6 * 24 + 12.0
 MENDED_H = 7 * 24 + 10.0
 DEAD = (DIES_H < H) & (MENDED_H >= H)
+COOL = (H > 4 * 24.0) & (H <= 7 * 24.0)
 FULL = np.full(N, 165.0)
 
 
@@ -46,6 +47,7 @@ SCENES: dict[str, Scene] = {
     "dies": Scene(BY_DAY, BY_DAY & ~DEAD, FULL),
     "dies, no level": Scene(BY_DAY, BY_DAY & ~DEAD, None),
     "wet all season, runs by day": Scene(H > 0.0, BY_DAY, FULL),
+    "wet all season, cool for three days": Scene(H > 0.0, BY_DAY & ~COOL, FULL),
     "by turns": Scene(BY_DAY, BY_DAY & (H * 2.0 % 1.0 < 0.4), FULL),
     "fills first": Scene(BY_DAY, BY_DAY & (HOUR > 9.5), fills(9.5)),
     "float stuck": Scene(BY_DAY, BY_DAY & ~DEAD, np.where(H > DIES_H, 5.0, FULL)),
@@ -97,8 +99,8 @@ def test_the_ticket_names_the_mode_and_what_it_cannot_tell(lived):
 
 @pytest.mark.parametrize(
     "scene",
-    ["wet all season, runs by day", "by turns", "fills first", "float stuck",
-     "the controller skips a day"],
+    ["wet all season, runs by day", "wet all season, cool for three days", "by turns",
+     "fills first", "float stuck", "the controller skips a day"],
 )  # fmt: skip
 def test_a_pump_that_is_held_back_is_no_fault(lived, scene):
     assert lived[scene] == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from support.fleet import Feed, engine_of
 
@@ -38,3 +39,42 @@ def test_nothing_evaporates_while_it_is_not():
 
 def test_its_running_hours_teach_how_concentrated_the_water_becomes():
     assert lived(3.0).engine.state.top_run_bins[0] >= 30
+
+
+def with_meter(hours: float, flow: float, swing: float = 0.0, **changes: float | None) -> Feed:
+    """A clean day with a flow meter and no pressure, then hours at this flow, which may jump."""
+    feed = lived(10.0, spray_pressure=None, spray_flow=150.0)
+    assert feed.events == []
+    rng = np.random.default_rng(5)
+    for _ in range(int(hours * 12)):
+        now = flow + float(rng.uniform(-swing, swing))
+        feed.run(
+            300.0, step_s=300.0, pump_current=None, spray_pressure=None, spray_flow=now, **changes
+        )
+    return feed
+
+
+def test_a_flow_meter_alone_tells_that_water_is_lost_and_not_where():
+    feed = with_meter(6.0, 80.0)
+    assert feed.raised() == ["pump-screen-clogging"]
+    evidence = feed.events[0].evidence
+    causes = {c.slug: c.agreement for c in evidence.causes if not c.ruled_out}
+    assert causes["pump-screen-clogging"] == causes["distribution-restricted"] == 1.0
+    assert any("not where" in limit for limit in evidence.limits)
+    assert with_meter(6.0, 142.0).events == []
+
+
+def test_a_flow_that_jumps_about_is_air():
+    feed = with_meter(6.0, 110.0, swing=18.0)
+    assert feed.events[0].evidence.causes[0].slug == "pump-drawing-air"
+
+
+def test_no_flow_at_all_is_a_pump_that_stands():
+    feed = with_meter(6.0, 0.5)
+    assert feed.events[0].evidence.causes[0].slug == "pump-not-running"
+
+
+def test_a_restricted_pipe_needs_no_current_where_flow_and_pressure_are_known():
+    feed = lived(10.0, spray_flow=150.0)
+    feed.run(6 * 3600.0, step_s=300.0, pump_current=None, spray_flow=100.0, spray_pressure=75.0)
+    assert feed.raised() == ["distribution-restricted"]

@@ -28,13 +28,14 @@ def days_of(
     coil: float = 1.0,
     drop: float = 1.0,
     warmer_k: float = 0.0,
+    stages: int = 0,
     without: tuple[str, ...] = (),
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Times (n,) and readings (n, signals), one each five minutes.
 
     ``flow`` is what the screen lets through and ``holes`` the open area of the distribution, over
     clean; ``coil`` the condensing temperature above air, ``drop`` the air's resistance, over clean;
-    ``warmer_k`` another weather.
+    ``warmer_k`` another weather. With ``stages`` so many of the four fans run, at full speed.
     """
     rng = np.random.default_rng(seed)
     n = int(days * 288)
@@ -45,6 +46,8 @@ def days_of(
     wet = (hour >= 9.0) & (hour < 21.0)
     load = 150.0 * (1.0 + 0.012 * (ambient - 20.0)) * np.exp(_wander(rng, n, 0.05))
     speed = np.clip(55.0 + 1.5 * (ambient - 20.0), 40.0, 100.0)
+    if stages:
+        speed = np.full(n, 25.0 * stages)
     bulb = ambient - (100.0 - humidity) / 6.5  # a rough rule; the rules have their own
     on_coil = np.where(wet, ambient - 0.8 * (ambient - bulb), ambient)
     # Effectiveness and NTU with one side isothermal (Kays and London): 1.8 units at full airflow,
@@ -67,7 +70,7 @@ def days_of(
         "ambient_temperature": ambient,
         "relative_humidity": humidity,
         "fan_speed": speed,
-        "fan_run": np.full(n, 15.0),
+        "fan_run": np.full(n, 2.0**stages - 1.0 if stages else 15.0),
         "fan_fault": np.zeros(n),
         "heat_load": load,
         "wet_mode": wet.astype(np.float64),
