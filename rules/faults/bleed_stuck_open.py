@@ -180,16 +180,19 @@ def _thinning_l_min(few: BinView, level: F64, hour_ago: F64, least: F64) -> F64:
     now, then = few.recent["conductivity"], few.trace_at("conductivity", _HOUR_BINS)
     # It must have been at rest, with water, an hour ago as well.
     there = ~np.isnan(hour_ago) & (then > plan.makeup_us_cm[rows] * 1.1)
+    # A basin that fills is thinned by that alone.
+    rose = np.fmax(level - hour_ago, 0.0) / np.maximum(level, 1.0)
+    then_filled = then - rose * np.maximum(then - LEAST_MAKEUP_FRAC * plan.makeup_us_cm[rows], 0.0)
     # Where the water that comes back from the pads did not lift the level, half of it is proof.
     back = plan.pull_down_mm[rows]
     ran = few.trace_at("level_running", _HOUR_BINS, _HOUR_BINS)
     swallowed = (back >= LEAST_PULL_DOWN_MM) & (level < ran + 0.25 * back)
     asked = few.setting(_SLUG, "thinning_frac") * np.where(swallowed, 0.5, 1.0)
-    thins = there & (then - now >= asked * then)
+    thins = there & (then_filled - now >= asked * then)
     # Stirred in by the float, V dC/dt = B (C_m - C).
     volume = area * level
     with np.errstate(invalid="ignore", divide="ignore"):
-        rate = volume * (then - now) / 60.0 / (now - plan.makeup_us_cm[rows])
+        rate = volume * (then_filled - now) / 60.0 / (now - plan.makeup_us_cm[rows])
     rate = np.where(rate > 0, rate, least)
     # The float lets in no more than its position says.
     lower = np.maximum(level - FLOAT_LEVEL_ERROR_MM, 0.0)

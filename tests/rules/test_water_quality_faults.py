@@ -222,6 +222,13 @@ def test_water_that_leaves_at_rest_as_fast_as_it_comes_holds_the_level_low(goes_
         assert any(r.quantity.startswith("Make-up at rest") for r in found.readings)
 
 
+def test_water_that_a_slow_valve_fills_in_at_rest_thins_a_basin_that_loses_none():
+    """Half a litre a minute lifts it by 15 mm and thins it by seven per cent an hour."""
+    basin = Basin(conductivity=1400.0, level=138.0, supply=0.01, leak=50.0)
+    day = Day(basin).run(2.75, running=False)
+    assert "bleed-stuck-open" not in day.raised()
+
+
 def test_a_pump_that_runs_while_its_current_reads_nothing_loses_no_water_at_rest():
     """What the pads take at its start is no water that leaves a basin at rest."""
     day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(3.0, running=False)
