@@ -21,6 +21,7 @@ from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
 from rules.bin_times import bin_end_ms, bin_of
 from rules.bleed_habit import close_bleed
+from rules.bleed_turns import close_turns
 from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
@@ -424,6 +425,7 @@ def close_bins(
     close_top(plan, state, rows, water)
     close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
+    close_turns(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"])

@@ -14,6 +14,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.balance import METER_ZERO_L_MIN
+from rules.bleed_turns import forget_turns
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
@@ -93,8 +94,9 @@ def steady_habit(state: FleetState, rows: I64) -> Bool:
 def forget_bleed(state: FleetState, row: int) -> None:
     """A bleed that was set anew, or works again, holds its water elsewhere: all is learned again.
 
-    Its turns and flow by the meter, and the range in which it holds the water
-    (:mod:`rules.usual_top`, :mod:`rules.usual_bottom`). A basin that was empty stays so.
+    Its turns and flow by the meter, where it opens, and the range in which it holds the water
+    (:mod:`rules.bleed_turns`, :mod:`rules.usual_top`, :mod:`rules.usual_bottom`). A basin that was
+    empty stays so.
     """
     for counted in (
         state.bleed_run_bins, state.bleed_shut_bins, state.bleed_turns, state.bleed_open_bins,
@@ -102,6 +104,7 @@ def forget_bleed(state: FleetState, row: int) -> None:
         state.slide_bins,
     ):  # fmt: skip
         counted[row] = 0
+    forget_turns(state, row)
     state.bleed_usual_l_min[row] = 0.0
     state.top_us_cm[row] = 0.0
     state.bottom_us_cm[row] = 0.0

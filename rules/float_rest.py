@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from rules.alarms import may_stand
-from rules.arrays import F64, I64
+from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, trace_window
 from rules.events import BaselineChange
 from rules.plan import FleetPlan
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AT_REST", "FLOAT_LEVEL", "RUNNING", "SET_HIGH_MM", "float_note", "float_top_mm",
-    "forget_float", "learn_float", "over_level_mm",
+    "forget_float", "learn_float", "over_level_mm", "rest_is_known",
 ]  # fmt: skip
 
 RUNNING: Final = 0
@@ -128,6 +128,18 @@ def float_top_mm(plan: FleetPlan, state: FleetState, rows: I64, which: int) -> F
     )
     top: F64 = np.clip(np.fmax(by_file, learned), by_file, by_file + SET_HIGH_MM)
     return top
+
+
+def rest_is_known(plan: FleetPlan, state: FleetState, rows: I64) -> Bool:
+    """Units of which it is known how high the water may stand at rest, (k,).
+
+    By the site file's pull-down; where it says none, by the level at which their own water was seen
+    to settle, unless that is farther up than floats are set: then pads and pipes hold much water.
+    """
+    learned = state.float_hours[rows, AT_REST] >= LEAST_HOURS
+    near = state.float_top_mm[rows, AT_REST] <= plan.float_shut_mm[rows] + SET_HIGH_MM
+    known: Bool = (plan.pull_down_mm[rows] > 0) | (learned & near)
+    return known
 
 
 def over_level_mm(view: BinView, setting_mm: F64, lip_mm: F64, which: int) -> F64:

@@ -19,6 +19,7 @@ from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
 from rules.nameplate import AT_ONCE, beyond_nameplate
 from rules.plan import FleetPlan
+from rules.pump_proof import motor_by_water
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
@@ -146,6 +147,7 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
         np.copyto(x, np.nan, where=impossible)
 
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
+    pump = motor_by_water(plan, state, rows, time_ms, x, pump)
     drawn = state.running_current_a[rows]
     state.running_current_a[rows] = np.where(pump == 1, x[:, _CURRENT], drawn)
     mode = _mode(x, value_ms, pump)

@@ -76,7 +76,7 @@ ADDED_LATER: Final = frozenset({
     "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
     "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
     "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
-    "slide_bins", "slide_from_us_cm",
+    "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
     "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
@@ -303,6 +303,11 @@ class FleetState:
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
     slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
     slide_from_us_cm: F32  # its bottom then
+    # falls of the running water that only an open bleed makes, see rules/bleed_turns.py
+    turns: U8  # how many in a row began where the last one did
+    turn_us_cm: F32  # the reading there, 0 for none
+    turn_low_us_cm: F32  # and after it
+    turn_bin: I32  # when that was
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -477,6 +482,10 @@ class FleetState:
             thin_evaporated=np.zeros(n, dtype=np.float32),
             slide_bins=np.zeros(n, dtype=np.uint16),
             slide_from_us_cm=np.zeros(n, dtype=np.float32),
+            turns=np.zeros(n, dtype=np.uint8),
+            turn_us_cm=np.zeros(n, dtype=np.float32),
+            turn_low_us_cm=np.zeros(n, dtype=np.float32),
+            turn_bin=np.zeros(n, dtype=np.int32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),

@@ -15,6 +15,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import I8
 from rules.balance import METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
+from rules.bleed_turns import opened_lately_us_cm, opens_at_us_cm
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
@@ -63,6 +64,10 @@ def judge(view: BinView, announced: I8) -> I8:
     # Where its habit is not known yet, the limit alone tells that bleeding is overdue.
     overdue = view.setting(_SLUG, "habit_ratio") * usual_top_us_cm(view.state, rows)
     due = np.fmin(np.maximum(due, overdue), plan.conductivity_limit_us_cm[rows])
+    # Where it opens beyond the limit it is not due before: the ticket is that of the set point.
+    beyond = opens_at_us_cm(view.state, rows)
+    beyond[beyond < plan.conductivity_limit_us_cm[rows]] = np.nan
+    due = np.fmax(due, view.setting(_SLUG, "habit_ratio") * beyond)
     back = (1.0 - view.setting(_SLUG, "deadband_ratio")) * due
     out[view.recent["conductivity"] < back] = 0
     watched = view.watched
@@ -89,6 +94,9 @@ def judge(view: BinView, announced: I8) -> I8:
     no_flow = np.fmax(no_flow, METER_ZERO_L_MIN)
     dry_meter = w.bleed_metered_l_min <= no_flow
     flows = w.bleed_metered_l_min > np.maximum(2.0 * no_flow, slack * w.bleed_wanted_l_min)
+    # Water that fell from there as only an open line lets it: it is the set point, not the line.
+    opened = opened_lately_us_cm(view.state, rows[i]) >= back[i]
+    flows |= opened & ~dry_meter
     bled = (carried >= 0.7) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
     bled &= (was == 0) | flows | (carried - 2.0 * carried_sd >= slack)

@@ -14,11 +14,13 @@ from rules.alarms import UNKNOWN
 from rules.arrays import I8
 from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
+from rules.bleed_turns import opens_at_us_cm, takes_turns
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
+from rules.faults.water_readings import seen_number
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, no_bleed_slope_us_cm_h, volume_l
 
@@ -35,11 +37,16 @@ _SIGNS: Final = (
     Sign("makeup", "both meters with the solids balance say that the make-up is harder", "",
          "both meters with the solids balance say that the make-up is as in the site file", 2.0),
     Sign("step", "it jumped within a quarter of an hour", "", "it changed gradually", 1.0),
+    Sign("turns", "it fell from here as fast as only an open bleed makes it", "",
+         "it did not fall from here as under an open bleed", 2.0, deciding=True),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-blocked", "Bleed line blocked or shut",
-                 {"carried": -1, "bleed": 0, "makeup": 0, "step": 0},
+                 {"carried": -1, "bleed": 0, "makeup": 0, "step": 0, "turns": 0},
                  "Look for flow at the bleed's end; clear line and orifice."),
+    SignatureRow("bleed-setpoint", "Set point of the bleed too high: it opens, but too late",
+                 {"makeup": 0, "step": 0, "turns": 1},
+                 "Compare set point or timer with the limit and the cycles intended."),
     SignatureRow("bleed-small", "Bleed set too small for the evaporation",
                  {"carried": 0, "bleed": 1, "makeup": 0, "step": 0},
                  "Measure the bleed with a jug and compare with the cycles intended."),
@@ -62,6 +69,8 @@ def judge(view: BinView, announced: I8) -> I8:
         left = 1.0 - part.setting(_SLUG, "falling_frac")
         before = part.trace_at("conductivity", HOUR_BINS)
         falls = part.recent["conductivity"] <= left * before
+        # Where the bleed takes turns, but too high, each fall is one of them.
+        falls &= ~takes_turns(part.state, part.rows)
         out[fresh[falls]] = UNKNOWN
         # A bleed by conductivity that is set too high takes turns; two hours are no turn of it.
         lasts = falls & (before <= left * part.trace_at("conductivity", 2 * HOUR_BINS))
@@ -80,7 +89,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         Reading("Cycles of concentration", cycles, "", water.target_cycles, derived=True,
                 note="if the make-up is as in the site file"),
     ]  # fmt: skip
-    seen: dict[str, int | None] = {"carried": None, "bleed": None, "makeup": None, "step": None}
+    seen: dict[str, int | None] = dict.fromkeys(s.name for s in _SIGNS)
     balance = _balance(look)
     wanted = None
     if balance is not None:
@@ -106,6 +115,13 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
                                 implied, "µS/cm", stated, derived=True))  # fmt: skip
         change = look.setting("makeup-quality-changed", "change_frac")
         seen["makeup"] = int(implied >= (1.0 + change) * stated)
+    top = seen_number(opens_at_us_cm(look.state, np.array([look.row])))
+    opens = top is not None and value is not None and top >= FROM_HERE_FRAC * value
+    seen["turns"] = int(opens)
+    if opens:
+        readings.insert(1, Reading("Conductivity at which the bleed opened", top, "µS/cm",
+                                   high=water.conductivity_limit_us_cm, derived=True,
+                                   note="where its last swift fall began"))  # fmt: skip
     window = look.trace("conductivity", 36)
     steps = np.abs(np.diff(window[~np.isnan(window)]))
     if value is not None and len(steps) > 3:
@@ -120,8 +136,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         causes=rank(_SIGNS, _CAUSES, seen),
         signals=("conductivity", "bleed_flow", "makeup_flow", "basin_level"),
         limits=() if bleed is not None else (
-            "No bleed meter here: a blocked bleed and one set too small are told apart by the "
-            "climb only.",
+            "No bleed meter here: a blocked bleed and one set too small are told apart by climb "
+            "and fall only.",
         ),
     )  # fmt: skip
 
@@ -148,6 +164,9 @@ def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:
 
 
 HOUR_BINS: Final = 12
+FROM_HERE_FRAC: Final = 0.95
+"""A fall that began so close below the reading, or anywhere above it, tells that the bleed opens,
+only too late."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
 

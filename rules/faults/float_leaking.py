@@ -22,7 +22,14 @@ from rules.faults.float_readings import OVERFLOW_MARGIN
 from rules.faults.grading import course
 from rules.faults.rule import Rule
 from rules.float_flow import Passes, float_flow_of, float_flow_of_look
-from rules.float_rest import AT_REST, RUNNING, float_note, float_top_mm, over_level_mm
+from rules.float_rest import (
+    AT_REST,
+    RUNNING,
+    float_note,
+    float_top_mm,
+    over_level_mm,
+    rest_is_known,
+)
 from rules.look import UnitLook
 from rules.signals import INDEX
 
@@ -79,7 +86,7 @@ def judge(view: BinView, announced: I8) -> I8:
     setting = view.setting(_SLUG, "over_level_mm")
     full = float_top_mm(plan, state, rows, RUNNING)
     allowed = float_top_mm(plan, state, rows, AT_REST)
-    over = resting & (at_rest >= shut) & (plan.pull_down_mm[rows] > 0)
+    over = resting & (at_rest >= shut) & rest_is_known(plan, state, rows)
     top = lip - view.setting(_SLUG, "overflow_margin_mm")
     over &= at_rest - allowed >= over_level_mm(view, setting, top, AT_REST)
     beyond = over_level_mm(view, setting, top, RUNNING)

@@ -29,6 +29,7 @@ from rules.float_rest import (
     float_note,
     float_top_mm,
     over_level_mm,
+    rest_is_known,
 )
 from rules.look import UnitLook
 
@@ -41,9 +42,9 @@ def _excess_mm(view: BinView) -> tuple[F64, F64]:
     """Level above what the float allows here, and the level itself."""
     plan, state, rows = view.plan, view.state, view.rows
     running, at_rest = view.recent["level_running"], view.recent["level_at_rest"]
-    # Without a pull-down in the site file nobody knows how far the level may rise at rest.
+    # Without a pull-down in the site file only its own level tells how far it may rise at rest.
     top_rest = np.where(
-        plan.pull_down_mm[rows] > 0, float_top_mm(plan, state, rows, AT_REST), np.nan
+        rest_is_known(plan, state, rows), float_top_mm(plan, state, rows, AT_REST), np.nan
     )
     over_run = running - float_top_mm(plan, state, rows, RUNNING)
     return (
@@ -67,6 +68,9 @@ def judge_open(view: BinView, announced: I8) -> I8:
     at_lip = np.maximum(lip - (level - excess), np.minimum(setting, 0.5 * room))
     deadband = np.minimum(view.setting(_OPEN, "deadband_mm"), 0.5 * tolerance)
     severity = graded(excess, [tolerance, at_lip, None], deadband, announced)
+    # A drained basin has its valve open by right: only water in the band shows that it shuts again.
+    low = level < plan.float_shut_mm[rows] - plan.float_band_mm[rows]
+    severity[low & (announced > 0)] = UNKNOWN
     # News is told from a leak first; few units get here.
     maybe = np.flatnonzero((severity > 0) & (announced == 0))
     if len(maybe):
@@ -98,7 +102,7 @@ _OPEN_SIGNS: Final = (
 )  # fmt: skip
 _OPEN_CAUSES: Final = (
     SignatureRow("float-open", "Float valve stuck open, water runs to waste",
-                 {"meter": 1, "dilution": -1, "much": 1},
+                 {"meter": 1, "dilution": -1, "lip": 1, "much": 1},
                  "Lift the float by hand: does the flow stop? Look at seat and linkage."),
     SignatureRow("float-setting", "Float set too high or float arm bent",
                  {"meter": 0, "dilution": 0, "lip": 0},

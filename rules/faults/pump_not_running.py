@@ -183,7 +183,7 @@ PUMP_NOT_RUNNING: Final = Rule(
         ),
         needs=("pump_current",),
         needs_any=(("pump_command", "wet_mode"),),
-        helps=("basin_level", "spray_pressure", "supply_voltage", "head_pressure"),
+        helps=("basin_level", "spray_pressure", "spray_flow", "supply_voltage", "head_pressure"),
         suppressed_by=("pump-overload",),
         response={
             Severity.MEDIUM: "this week, sooner in hot weather",

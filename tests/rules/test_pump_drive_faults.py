@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.fleet import Feed, engine_of, site, unit_data
+from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
 from rules.events import Change, Severity
 
@@ -251,3 +251,25 @@ def test_a_pressure_that_jumps_about_is_air_before_a_screen():
     causes = low_pump(6.0)
     assert causes[0].slug == "pump-drawing-air"
     assert "pump readings jump about as they did not when clean" in causes[0].fits
+
+
+def test_a_dead_current_is_no_standing_pump_while_the_water_flows(learned):
+    """The reading stays at nothing, the pressure trembles where it always did."""
+    events = learned.run(20 * HOUR, pump_current=0.0)
+    assert raised(events)[0] == ("reading-frozen", Severity.MEDIUM)
+    assert {fault for fault, _ in raised(events)} == {"reading-frozen"}
+    # Then the pump does stop: the pressure alone tells.
+    events = learned.run(HOUR, pump_current=0.0, spray_pressure=0.0)
+    assert "pump-not-running" in [fault for fault, _ in raised(events)]
+
+
+def test_a_pressure_that_stands_still_proves_no_pump(learned):
+    learned.run(HOUR, pump_current=0.0, spray_pressure=0.0)
+    assert raised(learned.events)[0][0] == "pump-not-running"
+    again = Feed(engine_of())
+    again.run(8 * HOUR)
+    stuck = row_of_values({**HEALTHY, "pump_current": 0.0})
+    for _ in range(90):
+        again.now_ms += 60_000
+        again.send(0, again.now_ms, stuck)
+    assert "pump-not-running" in again.raised()

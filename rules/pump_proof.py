@@ -1,0 +1,76 @@
+"""What the water says of the pump where its current says nothing, or what cannot be.
+
+Water at its usual pressure or flow comes from a pump that runs, whatever a dead current reading
+says, unless its controller says as well that it stands. Only a witness that is alive is believed:
+one that trembles, and was heard as lately as the current. Nothing is concluded for units that never
+sent a current: their controller is believed.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I8, I64
+from rules.plan import FleetPlan
+from rules.signals import INDEX
+from rules.state import STEADY, WATCHED, FleetState
+
+__all__ = ["motor_by_water"]
+
+_CURRENT: Final = INDEX["pump_current"]
+_COMMAND: Final = INDEX["pump_command"]
+_Q: Final = {q.name: i for i, q in enumerate(STEADY)}
+
+RUNS_FRAC: Final = 0.6
+"""Share of the clean pressure or flow (not learned: of the rated one) that only a running pump
+holds: more than a check valve may keep of the lift to the pads (judgement)."""
+STANDS_FRAC: Final = 0.1
+"""Share below which hardly any water moves (judgement)."""
+ALIVE_BINS: Final = 3
+"""A reading of moving water that kept its exact value for so many bins is not believed."""
+AS_LATE_MS: Final = 300_000
+"""How much older than the current a witness may be: the slowest sampling that is asked for."""
+
+
+def motor_by_water(
+    plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, x: F64, pump: I8
+) -> I8:
+    """Whether the motor runs, with the word of spray pressure and flow, (k,).
+
+    Parameters
+    ----------
+    x
+        What is known of the units' readings, (k, signals). A current that the water refutes is made
+        unknown here.
+    pump
+        What the current says: 1, 0, or -1 where it is not known.
+    """
+    out = pump
+    sent = state.value_ms[rows, _CURRENT]
+    for name, rated in (
+        ("spray_pressure", plan.pump_rated_pressure_kpa),
+        ("spray_flow", plan.pump_rated_flow_l_min),
+    ):
+        value = x[:, INDEX[name]]
+        # A pump that stands without pressure, as most that stand do, is passed over.
+        asked = (pump < 0) | ((pump == 0) & (value > STANDS_FRAC * rated[rows]))
+        at = np.flatnonzero(asked & ~np.isnan(value) & (sent > 0))
+        if not len(at):
+            continue
+        row = rows[at]
+        clean = state.baseline[row, _Q[name]]
+        clean = np.where(np.isnan(clean), rated[row], clean)
+        heard = state.value_ms[row, INDEX[name]] >= sent[at] - AS_LATE_MS
+        alive = state.still_age_bins[row, WATCHED.index(name)] < ALIVE_BINS
+        runs = at[heard & alive & (value[at] > RUNS_FRAC * clean) & ~(x[at, _COMMAND] < 0.5)]
+        # A current that still comes and is known to be untrue: without water the pump stands.
+        untrue = (pump[at] < 0) & (sent[at] >= time_ms[at] - AS_LATE_MS)
+        stands = at[heard & untrue & (value[at] < STANDS_FRAC * clean)]
+        if len(runs) or len(stands):
+            out = out.copy() if out is pump else out
+            out[stands] = 0
+            out[runs] = 1
+            x[runs, _CURRENT] = np.nan
+    return out
