@@ -192,6 +192,13 @@ class Condenser(_Model):
     )
 
 
+USUAL_CYCLES: Final = 3.0
+"""Cycles of concentration where the site file states none (common practice)."""
+LIMIT_ROOM_FRAC: Final = 0.75
+"""Share of the way from the make-up to the limit up to which those are intended: a controller's
+band and a probe's error are a tenth each (common practice)."""
+
+
 class Water(_Model):
     """Make-up water and limits of the basin water, conductivity referred to 25 °C."""
 
@@ -199,7 +206,31 @@ class Water(_Model):
     conductivity_limit_us_cm: float = Field(
         ge=50, le=30_000, description="from the unit's manual or the site's water-treatment plan"
     )
-    target_cycles: float = Field(ge=1.1, le=20, default=3.0, description="cycles of concentration")
+    target_cycles: float = Field(
+        ge=1.1,
+        le=20,
+        default=USUAL_CYCLES,
+        description="cycles of concentration; left out: 3, or fewer where the limit asks for it",
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _cycles_below_limit(cls, data: object) -> object:
+        """Cycles that are not stated are no more than the limit leaves room for.
+
+        Nobody intends water above its limit. Cycles of ``1 + 0.75 (limit / make-up - 1)`` are
+        what a bleed holds that is a third larger than the least that keeps the limit.
+        """
+        if not isinstance(data, dict) or "target_cycles" in data:
+            return data
+        limit = data.get("conductivity_limit_us_cm")
+        makeup = data.get("makeup_conductivity_us_cm")
+        if not isinstance(limit, int | float) or not isinstance(makeup, int | float):
+            return data
+        if not limit > makeup > 0.0:
+            return data  # which is refused for that
+        room = LIMIT_ROOM_FRAC * (limit / makeup - 1.0)
+        return data | {"target_cycles": min(USUAL_CYCLES, max(1.0 + room, 1.1))}
 
     @model_validator(mode="after")
     def _limit_above_makeup(self) -> Self:

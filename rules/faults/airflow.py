@@ -64,9 +64,9 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
     # Once it stands, a command proves nothing: only fans that stop when nothing asks for them do.
     known &= ~((announced > 0) & (up > 0) & (speed > STOPPED_PCT))
     unasked = (up > 0) & (speed <= STOPPED_PCT)
+    stops, least_s = (view.setting(_UNASKED, n) for n in ("sisters_stops", "unstopped_s"))
     as_one = ~np.isnan(run) & starts_as_one(view.state, view.rows)
     if as_one.any():
-        stops, least_s = (view.setting(_UNASKED, n) for n in ("sisters_stops", "unstopped_s"))
         stays = np.bitwise_count(unstopped_fans(view.state, view.rows, stops, least_s))
         unasked = np.where(as_one, stays > 0, unasked)
         up = np.where(as_one, stays, up)

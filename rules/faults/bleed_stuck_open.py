@@ -31,6 +31,7 @@ from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.heat_compared import NO_LOAD_RATIO
+from rules.held_low import held_low_l_min, thinned_since_run_frac
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
 from rules.plan import FleetPlan
@@ -126,6 +127,8 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     plan, state = view.plan, view.state
     rest_s = (view.time_ms - state.pump_changed_ms[view.rows]) / 1000.0
     resting = (state.pump_state[view.rows] == 0) & (rest_s >= view.setting(_SLUG, "rest_s"))
+    # A pump that is told to run and shows no current may run: then pads and pipes take the water.
+    resting &= ~_stands(view, view.rows, "pump-not-running")
     index = np.flatnonzero(resting)
     if not len(index):
         return
@@ -147,30 +150,12 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     fed = replaced & (makeup > least) & (np.abs(fall) < NEAR_SHUT_MM)
     falls = filled & (fall >= part.setting(_SLUG, "fall_mm"))
     lost = np.where(falls, fall * area / 60.0, 0.0)
-    thinning = np.flatnonzero(replaced)
-    if len(thinning):
-        few = part.only(thinning)
-        now, then = few.recent["conductivity"], few.trace_at("conductivity", _HOUR_BINS)
-        # It must have been at rest, with water, an hour ago as well.
-        there = ~np.isnan(hour_ago[thinning]) & (then > few.plan.makeup_us_cm[few.rows] * 1.1)
-        # Where the water that comes back from the pads did not lift the level, half of it is proof.
-        back = plan.pull_down_mm[few.rows]
-        ran = few.trace_at("level_running", _HOUR_BINS, _HOUR_BINS)
-        swallowed = (back >= LEAST_PULL_DOWN_MM) & (level[thinning] < ran + 0.25 * back)
-        asked = few.setting(_SLUG, "thinning_frac") * np.where(swallowed, 0.5, 1.0)
-        thins = there & (then - now >= asked * then)
-        # Stirred in by the float, V dC/dt = B (C_m - C).
-        volume = area[thinning] * level[thinning]
-        with np.errstate(invalid="ignore", divide="ignore"):
-            rate = volume * (then - now) / 60.0 / (now - few.plan.makeup_us_cm[few.rows])
-        rate = np.where(rate > 0, rate, least[thinning])
-        # The float lets in no more than its position says.
-        lower = np.maximum(level[thinning] - FLOAT_LEVEL_ERROR_MM, 0.0)
-        most_in = (1.0 + FLOAT_ERROR_FRAC) * float_valve_flow_l_min(
-            lower, shut[thinning], band[thinning], most[thinning]
-        )
-        thins &= rate <= most_in
-        lost[thinning] = np.maximum(lost[thinning], np.where(thins, rate, 0.0))
+    few = np.flatnonzero(replaced)
+    if len(few):
+        thinned = _thinning_l_min(part.only(few), level[few], hour_ago[few], least[few])
+        lost[few] = np.maximum(lost[few], thinned)
+    held = held_low_l_min(plan, state, rows, part.setting(_SLUG, "thinning_frac"))
+    lost = np.where(filled, np.fmax(lost, held), lost)
     lost = np.where(fed, np.fmax(lost, makeup), lost)
     lost = np.where(bleeds, np.fmax(lost, bleed), lost)
     grade = np.where(
@@ -183,6 +168,38 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     calm |= ~filled & ~bleeds & (announced[index] == 0) & ~np.isnan(level)
     verdict = np.where(lost > 0, np.maximum(grade, announced[index]), np.where(calm, 0, UNKNOWN))
     out[index] = verdict.astype(np.int8)
+
+
+def _thinning_l_min(few: BinView, level: F64, hour_ago: F64, least: F64) -> F64:
+    """What leaves basins at rest whose water thinned within the hour, (k,); 0 if it did not.
+
+    ``level`` is that of now, ``hour_ago`` that of then, ``least`` what counts as any flow.
+    """
+    plan, rows = few.plan, few.rows
+    shut, area, most = plan.float_shut_mm[rows], plan.area_m2[rows], plan.makeup_max_l_min[rows]
+    now, then = few.recent["conductivity"], few.trace_at("conductivity", _HOUR_BINS)
+    # It must have been at rest, with water, an hour ago as well.
+    there = ~np.isnan(hour_ago) & (then > plan.makeup_us_cm[rows] * 1.1)
+    # A basin that fills is thinned by that alone.
+    rose = np.fmax(level - hour_ago, 0.0) / np.maximum(level, 1.0)
+    then_filled = then - rose * np.maximum(then - LEAST_MAKEUP_FRAC * plan.makeup_us_cm[rows], 0.0)
+    # Where the water that comes back from the pads did not lift the level, half of it is proof.
+    back = plan.pull_down_mm[rows]
+    ran = few.trace_at("level_running", _HOUR_BINS, _HOUR_BINS)
+    swallowed = (back >= LEAST_PULL_DOWN_MM) & (level < ran + 0.25 * back)
+    asked = few.setting(_SLUG, "thinning_frac") * np.where(swallowed, 0.5, 1.0)
+    thins = there & (then_filled - now >= asked * then)
+    # Stirred in by the float, V dC/dt = B (C_m - C).
+    volume = area * level
+    with np.errstate(invalid="ignore", divide="ignore"):
+        rate = volume * (then_filled - now) / 60.0 / (now - plan.makeup_us_cm[rows])
+    rate = np.where(rate > 0, rate, least)
+    # The float lets in no more than its position says.
+    lower = np.maximum(level - FLOAT_LEVEL_ERROR_MM, 0.0)
+    most_in = (1.0 + FLOAT_ERROR_FRAC) * float_valve_flow_l_min(
+        lower, shut, plan.float_band_mm[rows], most
+    )
+    return np.where(thins & (rate <= most_in), rate, 0.0)
 
 
 def _running(view: BinView, announced: I8, out: I8) -> None:
@@ -278,11 +295,16 @@ _WARM_MEANS: Final = 6
 
 def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
     """Units whose pads are known not to wet: less evaporates, and any bleed thins the water."""
+    return _stands(view, rows, "pads-not-wetting")
+
+
+def _stands(view: BinView, rows: I64, slug: str) -> Bool:
+    """Units of which the fault of ``slug`` is known to be there."""
     if not len(rows):
         return np.zeros(0, dtype=np.bool_)
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
 
-    state, column = view.state, FAULT_INDEX["pads-not-wetting"]
+    state, column = view.state, FAULT_INDEX[slug]
     return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
 
 
@@ -313,6 +335,18 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         )  # fmt: skip
         if fall is not None:
             readings.append(Reading("Change of level at rest", fall, "mm/h", 0.0, derived=True))
+        row = np.array([look.row])
+        asked = look.setting(_SLUG, "thinning_frac")
+        held = seen_number(held_low_l_min(look.plan, look.state, row, np.array([asked])))
+        if held is not None:
+            thin = -1
+            readings.append(
+                Reading("Make-up at rest, from the float's position", held, "L/min", 0.0,
+                        note="at the least; the level stands still below the float", derived=True)
+            )  # fmt: skip
+            thinned = seen_number(100.0 * thinned_since_run_frac(look.state, row))
+            readings.append(Reading("Conductivity lost since the run", thinned, "%",
+                                    high=100.0 * asked, derived=True))  # fmt: skip
     bleed = look.recent("bleed_flow", 6)
     if bleed is not None and at_rest is not None:
         readings.append(Reading("Bleed, by its meter, pump at rest", bleed, "L/min", 0.0))

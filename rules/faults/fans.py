@@ -120,9 +120,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         lost = np.where(by_turns, late, lost)
         missing = np.where(by_turns, late > 0, missing)
         known |= by_turns
+    starts = view.setting(_PROOF, "sisters_starts")
     as_one = ~np.isnan(run) & ~by_turns & starts_as_one(view.state, view.rows)
     if as_one.any():
-        starts = view.setting(_PROOF, "sisters_starts")
         left = unstarted_fans(view.state, view.rows, count, starts)
         left = np.bitwise_count(left & ~masked(view.signal("fan_fault"), count)).astype(np.int64)
         lost = np.where(as_one, left, lost)

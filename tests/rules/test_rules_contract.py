@@ -89,6 +89,8 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
         assert re.search(r"_(s|k|mm|pct|frac|ratio|bins|days|v|a|degc)$", name) or name in {
             "staged",
             "pump_changes",
+            "sisters_starts",
+            "sisters_stops",
             "habit_drains",
             "latches",
             "least_refusals",

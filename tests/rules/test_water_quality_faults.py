@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from support.fleet import Feed, engine_of, site, unit_data
 from water_scenes import (
     EVAPORATION_L_MIN,
     WANTED_L_MIN,
@@ -20,6 +21,7 @@ from water_scenes import (
 )
 
 from rules.balance import MakeupSource, balance_of_look, water_balance
+from rules.equipment import Water
 from rules.events import Change, Severity
 from rules.look import UnitLook
 from rules.water_windows import Windows
@@ -202,6 +204,38 @@ def test_water_that_leaves_at_rest_is_seen_without_any_meter():
     assert {c.slug for c in found.causes} >= {"bleed-valve", "drain-passing", "basin-leaks"}
 
 
+@pytest.mark.parametrize("goes_on", [True, False])
+def test_water_that_leaves_at_rest_as_fast_as_it_comes_holds_the_level_low(goes_on):
+    """The run left it almost as thin as the make-up, so that no hour of the rest shows much.
+
+    Where the bleed shuts with the pump, and a valve the make-up, the level stands as low.
+    """
+    basin = Basin(evaporation=2.5, conductivity=335.0, level=160.0, bleed=steady_bleed(24.0))
+    basin.supply = 0.9
+    day = Day(basin, weather=False).run(2.0)
+    basin.bleed_at_rest, basin.supply = (24.0, 0.9) if goes_on else (0.0, 0.0)
+    day.run(3.0, running=False)
+    assert basin.level < 164.0
+    assert day.raised() == (["bleed-stuck-open"] if goes_on else [])
+    if goes_on:
+        found = day.evidence("bleed-stuck-open")
+        assert any(r.quantity.startswith("Make-up at rest") for r in found.readings)
+
+
+def test_water_that_a_slow_valve_fills_in_at_rest_thins_a_basin_that_loses_none():
+    """Half a litre a minute lifts it by 15 mm and thins it by seven per cent an hour."""
+    basin = Basin(conductivity=1400.0, level=138.0, supply=0.01, leak=50.0)
+    day = Day(basin).run(2.75, running=False)
+    assert "bleed-stuck-open" not in day.raised()
+
+
+def test_a_pump_that_runs_while_its_current_reads_nothing_loses_no_water_at_rest():
+    """What the pads take at its start is no water that leaves a basin at rest."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN))).run(3.0, running=False)
+    day.run(2.0, pump_current=0.0)
+    assert day.raised() == ["pump-not-running"]
+
+
 def test_the_bleed_meter_tells_it_from_a_leaking_basin():
     day = Day(Basin(bleed=steady_bleed(2.0), bleed_at_rest=2.0), meters=True).run(3.0)
     day.run(4.0, running=False)
@@ -220,6 +254,28 @@ def test_running_only_a_bleed_far_beyond_the_design_day_is_called_waste():
     day = Day(Basin(bleed=steady_bleed(9.0), conductivity=900.0)).run(12.0)
     assert day.raised() == ["bleed-stuck-open"]
     assert any("set far too large" in x for x in day.evidence("bleed-stuck-open").limits)
+
+
+def water_of_limit(us_cm: float, **water: float) -> Water:
+    return Water(makeup_conductivity_us_cm=300.0, conductivity_limit_us_cm=us_cm, **water)
+
+
+def test_cycles_that_are_not_stated_leave_room_below_the_limit():
+    """``1 + 0.75 (limit / make-up - 1)``, and three where the limit allows them."""
+    assert water_of_limit(750.0).target_cycles == pytest.approx(2.125)
+    assert water_of_limit(310.0).target_cycles == 1.1
+    assert water_of_limit(1500.0).target_cycles == 3.0
+    assert water_of_limit(750.0, target_cycles=2.4).target_cycles == 2.4
+
+
+@pytest.mark.parametrize(("limit_us_cm", "told"), [(750.0, []), (1500.0, ["bleed-stuck-open"])])
+def test_a_bleed_set_for_a_low_limit_wastes_nothing(limit_us_cm, told):
+    """Water that may stand at two and a half times the make-up is bled at one and a third."""
+    day = Day(Basin(bleed=steady_bleed(8.5), conductivity=450.0))
+    unit = unit_data()
+    unit["water"] = {"makeup_conductivity_us_cm": 300, "conductivity_limit_us_cm": limit_us_cm}
+    day.feed = Feed(engine_of(site(units=[unit])))
+    assert day.run(12.0).raised() == told
 
 
 @pytest.mark.parametrize(
