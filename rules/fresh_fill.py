@@ -48,6 +48,10 @@ STILL_FRAC: Final = 0.02
 HEEL_FRAC: Final = 1.0 / 3.0
 """Share of the filled basin that may be old water, which stays in sump, pump, pipes and pads, with
 what dried in on floor and pads (judgement)."""
+HEEL_TIMES: Final = 2.0
+"""So many times what the level shows at most is left of a unit's own old water: the layer that
+counts as drained, and what pads and pipes give back. Sump and dried salts are the rest
+(judgement)."""
 SOFTEST_FRAC: Final = 0.8
 """Share of the site file's make-up that the true one has at least, for the heel to be worked out:
 supplies vary by a fifth (common practice)."""
@@ -163,7 +167,10 @@ def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, 
     softest = np.minimum(SOFTEST_FRAC * plan.makeup_us_cm[row], 0.85 * usual)
     with np.errstate(invalid="ignore", divide="ignore"):
         heel = np.where(usual_old > usual, (usual - softest) / (usual_old - softest), HEEL_FRAC)
-    heel = np.clip(heel, 0.0, HEEL_FRAC)
+    back = plan.pull_down_mm[row]
+    layer = HEEL_TIMES * (DRAINED_MM + back) / (plan.float_shut_mm[row] + back)
+    # A make-up harder than the file says feigns a heel, but no greater one than there is room for.
+    heel = np.clip(heel, 0.0, np.minimum(layer, HEEL_FRAC))
     moved = np.nan_to_num(heel * (state.old_water_us_cm[row] - usual_old))
     return usual + np.maximum(moved, 0.0), usual + np.minimum(moved, 0.0)
 

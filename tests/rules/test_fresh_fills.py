@@ -6,7 +6,8 @@ The readings come from the tests' own integrator of litres and solids (``water_s
 from __future__ import annotations
 
 import pytest
-from water_scenes import Basin, Day, controlled_bleed
+from support.fleet import Feed, engine_of, site, unit_data
+from water_scenes import Basin, Day, controlled_bleed, steady_bleed
 
 from rules.baselines import act_on_baselines
 from rules.events import Action, ActionKind, Change
@@ -103,6 +104,23 @@ def test_old_water_of_a_day_without_bleed_is_no_harder_make_up():
         day.run(0.5)
         drained_days(day, 1)
     assert FAULT not in day.raised()
+
+
+def test_harder_water_is_told_where_the_file_was_wrong_before():
+    """Its fills read 300 µS/cm where the file says 200, which looks like much old water in them.
+
+    With 530 µS/cm the old water rises as well, since the bleed is steady. But what stays below the
+    drain, 20 mm of 180, leaves no room for so much of it.
+    """
+    day = Day(Basin(bleed=steady_bleed(1.5)))
+    plate = unit_data(water__makeup_conductivity_us_cm=200, basin__pull_down_mm=0)
+    day.feed = Feed(engine_of(site(units=[plate])))
+    day.every = 5
+    drained_days(day, 6)
+    assert FAULT not in day.raised()
+    day.basin.makeup_us_cm = 530.0
+    drained_days(day, 2)
+    assert FAULT in day.raised()
 
 
 def test_a_reading_that_stands_still_measures_no_fill():
