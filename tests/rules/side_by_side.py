@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from support.fleet import T0_MS, engine_of, site, unit_data
+from support.fleet import HEALTHY, T0_MS, engine_of, site, unit_data
 
 from rules.engine import Engine
 from rules.events import AlarmEvent, BaselineChange
 from rules.signals import INDEX, N_SIGNALS
 
-__all__ = ["Columns", "Played", "hour_of", "play", "times_ms"]
+__all__ = ["Columns", "Played", "hour_of", "play", "times_ms", "without_fan_words"]
 
 Columns = Mapping[str, NDArray[np.float64]]
 """What a unit sends: by signal, one value a frame (n,), NaN for none; a signal left out is none."""
@@ -36,6 +36,21 @@ class Played:
 def times_ms(count: int, step_s: float) -> NDArray[np.int64]:
     """So many frames, the first of them one step after the tests' beginning of time."""
     return T0_MS + np.arange(1, count + 1, dtype=np.int64) * int(step_s * 1000)
+
+
+def without_fan_words(
+    fan_run: NDArray[np.float64], rng: np.random.Generator
+) -> dict[str, NDArray[np.float64]]:
+    """A healthy unit that proves its fans so, and sends neither their command nor fault bits."""
+    columns = {
+        name: np.full(len(fan_run), value) for name, value in HEALTHY.items()
+        if name not in ("fan_speed", "fan_fault")
+    } | {"fan_run": fan_run}  # fmt: skip
+    for name, sd in (("pump_current", 0.02), ("basin_level", 1.0), ("spray_pressure", 0.3),
+                     ("conductivity", 3.0), ("head_pressure", 6.0), ("supply_voltage", 1.0),
+                     ("ambient_temperature", 0.2), ("relative_humidity", 0.5)):  # fmt: skip
+        columns[name] = columns[name] + sd * rng.standard_normal(len(fan_run))
+    return columns
 
 
 def play(

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from side_by_side import Columns, hour_of, play
-from support.fleet import HEALTHY, T0_MS, Feed, engine_of
+from side_by_side import hour_of, play, without_fan_words
+from support.fleet import T0_MS, Feed, engine_of
 
 from rules.events import Action, ActionKind, Change, Severity
 from rules.fan_gang import starts_as_one, unstopped_fans
@@ -31,19 +31,6 @@ def wanted() -> F:
     on[(HOURS > 4 * 24.0 + 8.0) & (HOURS < 4 * 24.0 + 22.0)] = 1.0
     on[(HOURS > 5 * 24.0) & (HOURS < 5 * 24.0 + 6.0)] = 0.0
     return on
-
-
-def of_words(words: F) -> Columns:
-    rng = np.random.default_rng(5)
-    columns = {
-        name: np.full(N, value) for name, value in HEALTHY.items()
-        if name not in ("fan_speed", "fan_fault")
-    } | {"fan_run": words}  # fmt: skip
-    for name, sd in (("pump_current", 0.02), ("basin_level", 1.0), ("spray_pressure", 0.3),
-                     ("conductivity", 3.0), ("head_pressure", 6.0), ("supply_voltage", 1.0),
-                     ("ambient_temperature", 0.2), ("relative_humidity", 0.5)):  # fmt: skip
-        columns[name] = columns[name] + sd * rng.standard_normal(N)
-    return columns
 
 
 def scenes() -> dict[str, F]:
@@ -71,7 +58,7 @@ def scenes() -> dict[str, F]:
 def lived():
     made = scenes()
     played = play(
-        {name: of_words(words) for name, words in made.items()},
+        {name: without_fan_words(words, np.random.default_rng(5)) for name, words in made.items()},
         T0_MS + (HOURS * 3_600_000).astype(np.int64),
     )
     rows = np.arange(len(made))

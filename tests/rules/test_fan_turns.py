@@ -12,8 +12,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from side_by_side import Columns, hour_of, play
-from support.fleet import HEALTHY, T0_MS, Feed, engine_of
+from side_by_side import Columns, hour_of, play, without_fan_words
+from support.fleet import T0_MS, Feed, engine_of
 
 from rules.events import Action, ActionKind, Change
 from rules.fan_rounds import takes_turns
@@ -76,17 +76,9 @@ SCENES = {
 @pytest.fixture(scope="module")
 def lived():
     rng = np.random.default_rng(3)
-    scenes: dict[str, Columns] = {}
-    for scene, words in SCENES.items():
-        columns = {
-            name: np.full(N, value) for name, value in HEALTHY.items()
-            if name not in ("fan_speed", "fan_fault")
-        } | {"fan_run": words}  # fmt: skip
-        for name, sd in (("pump_current", 0.02), ("basin_level", 1.0), ("spray_pressure", 0.3),
-                         ("conductivity", 3.0), ("head_pressure", 6.0), ("supply_voltage", 1.0),
-                         ("ambient_temperature", 0.2), ("relative_humidity", 0.5)):  # fmt: skip
-            columns[name] = columns[name] + sd * rng.standard_normal(N)
-        scenes[scene] = columns
+    scenes: dict[str, Columns] = {
+        scene: without_fan_words(words, rng) for scene, words in SCENES.items()
+    }
     played = play(scenes, T0_MS + (HOURS * 3_600_000).astype(np.int64))
     rows = np.arange(len(scenes))
     known = takes_turns(played.engine.state, rows, np.full(len(scenes), FANS))
