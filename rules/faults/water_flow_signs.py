@@ -39,7 +39,7 @@ FLOW_SIGNS: Final = (
 
 FLOW_CAUSES: Final = (
     SignatureRow("pump-not-running", "Pump does not run, or has lost its water",
-                 {"flow": -1, "level": 0, "stands": 1},
+                 {"pressure": -1, "flow": -1, "level": 0, "stands": 1},
                  "Look whether the motor turns; a shut valve or a full block looks the same."),
     SignatureRow("pump-screen-clogging", "Pump suction screen clogged",
                  {"pressure": -1, "current": -1, "flow": -1, "level": 0, "ratio": 1,
