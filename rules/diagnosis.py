@@ -137,6 +137,10 @@ def legend(sign: Sign) -> tuple[tuple[str, str], ...]:
     return tuple((MARKS[v], sign.words(v)) for v in (1, -1, 0) if sign.words(v))
 
 
+LEAST_TITLE: Final = 20
+"""Columns that the titles of causes have at least, to be read when they are wrapped."""
+
+
 def signature_table(table: SignatureTable, *, width: int = 80) -> str:
     """The table as text: causes down, signs across, and below what the marks mean.
 
@@ -154,15 +158,18 @@ def signature_table(table: SignatureTable, *, width: int = 80) -> str:
         the cause says nothing of; ``*`` at a sign's name: it rules out causes that it contradicts.
     """
     heads = [heading(s) for s in table.signs]
-    taken = sum(2 + len(h) for h in heads)
-    room = max(24, min(width - taken, max(len(r.title) for r in table.rows)))
-    lines = [(" " * room + "".join(f"  {h}" for h in heads)).rstrip()]
+    gap = "  "
+    if LEAST_TITLE + sum(len(gap + h) for h in heads) > width:
+        gap = " "  # many signs stand closer together
+    taken = sum(len(gap + h) for h in heads)
+    room = max(LEAST_TITLE, min(width - taken, max(len(r.title) for r in table.rows)))
+    lines = [(" " * room + "".join(gap + h for h in heads)).rstrip()]
     for row in table.rows:
         first, *rest = textwrap.wrap(
             row.title, room, subsequent_indent="  ", break_on_hyphens=False
         )
         cells = (
-            f"  {MARKS[row.signs.get(s.name)]:^{len(h)}}"
+            f"{gap}{MARKS[row.signs.get(s.name)]:^{len(h)}}"
             for s, h in zip(table.signs, heads, strict=True)
         )
         lines += [f"{first:<{room}}{''.join(cells)}".rstrip(), *rest]
