@@ -47,18 +47,24 @@ class ClockView:
     @cached_property
     def site_away(self) -> Bool:
         """Whether each unit's site said goodbye, or all its units (two at least) are silent."""
+        offline = self.state.site_offline[self.plan.anchor_row[self.site]]
+        away: Bool = offline | self._all_silent
+        return away
+
+    @cached_property
+    def _all_silent(self) -> Bool:
         n_sites = len(self.plan.sites)
         silent = self.silence_s >= self.setting("site-cut-off", "all_silent_s")
         quiet = np.bincount(self.site[silent], minlength=n_sites)
         units = np.bincount(self.site[~np.isnan(self.silence_s)], minlength=n_sites)
-        all_silent = (quiet == units) & (units >= 2)
-        offline = self.state.site_offline[self.plan.anchor_row[self.site]]
-        away: Bool = offline | all_silent[self.site]
-        return away
+        silent_sites: Bool = (quiet == units) & (units >= 2)
+        return silent_sites[self.site]
 
     def note_away(self) -> None:
-        """Remember up to when sites were away."""
-        anchors = self.plan.anchor_row[self.site[self.site_away]]
+        """Remember up to when sites were silent as a whole: a link that only drops for a moment
+        must not begin the silence of a unit anew each time.
+        """
+        anchors = self.plan.anchor_row[self.site[self._all_silent]]
         self.state.site_away_listened_ms[anchors] = self.listened_ms
 
     @property

@@ -81,7 +81,7 @@ ADDED_LATER: Final = frozenset({
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
     "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
-    "gang_set", "gang_stops", "gang_moves", "gang_bins",
+    "gang_set", "gang_stops", "gang_moves", "gang_bins", "site_away_listened_ms",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
 

@@ -25,7 +25,9 @@ def judge_stale(view: ClockView, announced: I8) -> I8:
     heard of is not judged.
     """
     limits = [view.setting(_STALE, "silent_low_s"), view.setting(_STALE, "silent_medium_s"), None]
-    return graded(view.own_silence_s, limits, 0.0, np.zeros(len(view.rows), dtype=np.int8))
+    # One that stands goes on: its site's return says nothing of the unit.
+    silence_s = np.where(announced > 0, view.silence_s, view.own_silence_s)
+    return graded(silence_s, limits, 0.0, np.zeros(len(view.rows), dtype=np.int8))
 
 
 def judge_cut_off(view: ClockView, announced: I8) -> I8:

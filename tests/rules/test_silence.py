@@ -64,6 +64,20 @@ def test_a_unit_that_is_heard_later_than_its_site_again_is_not_stale():
     assert feed.raised() == ["site-cut-off", "unit-stale"]
 
 
+def test_a_link_that_drops_each_hour_does_not_hide_a_dead_unit():
+    feed = Feed(two_sites())
+    tick(feed, 120, speak=(0, 1, 2))
+    for _ in range(3):
+        feed.engine.site_status(feed.now_ms, "north-hall", False)
+        tick(feed, 60, speak=(2,))
+        tick(feed, 1500, speak=(0, 2))
+    assert feed.raised() == ["unit-stale"]
+    feed.engine.site_status(feed.now_ms, "north-hall", False)
+    tick(feed, 60, speak=(2,))
+    tick(feed, 600, speak=(0, 2))
+    assert [e.change for e in feed.events] == [Change.RAISED], "it was not heard meanwhile"
+
+
 def test_a_last_will_cuts_the_site_off_until_it_is_heard():
     feed = Feed(two_sites())
     tick(feed, 120, speak=(0, 1, 2))
