@@ -143,7 +143,7 @@ def observe(
     np.copyto(value, values, where=carried)
     np.copyto(value_ms, time_ms[:, None], where=carried)
     if weather is not None:
-        _take_weather(value, value_ms, weather)
+        _take_weather(value, value_ms, fresh, weather, previous_ms < time_ms)
     if not isinstance(at, slice):  # else they are the columns themselves
         state.value[at] = value
         state.value_ms[at] = value_ms
@@ -193,13 +193,17 @@ def observe(
     )  # fmt: skip
 
 
-def _take_weather(value: F64, value_ms: I64, weather: F64) -> None:
-    """The site's weather where the unit never sent its own; in place."""
+def _take_weather(value: F64, value_ms: I64, fresh: Bool, weather: F64, news: Bool) -> None:
+    """The site's weather where the unit never sent its own; in place.
+
+    It is new with each frame of a new instant (``news``), as if the frame had brought it.
+    """
     for at, column in enumerate(SERVED_AT.tolist()):
         foreign = value_ms[:, column] <= 0
         value[:, column] = np.where(foreign, weather[:, at], value[:, column])
         served = foreign & ~np.isnan(weather[:, at])
         value_ms[:, column] = np.where(served, FROM_SITE, value_ms[:, column])
+        fresh[:, column] |= served & news
 
 
 def _mode(x: F64, value_ms: I64, pump: I8) -> I8:

@@ -16,6 +16,7 @@ from rules.events import Action, ActionKind, Change
 from rules.plan import FleetPlan
 from rules.signals import INDEX, N_SIGNALS
 from rules.site_weather import SERVED, SERVES_MS, STILL_MS, SiteWeather
+from rules.state import ACCUMULATED
 
 AIR, HUMIDITY = (INDEX[name] for name in SERVED)
 MINUTE_MS = 60_000
@@ -64,6 +65,30 @@ def test_weather_of_one_unit_serves_those_of_its_site_that_send_none() -> None:
     assert served.reading("ambient_temperature", note="now").note == "now; sent by ac-1"
     assert elsewhere.value("ambient_temperature") is None
     assert not elsewhere.has("ambient_temperature")
+
+
+def test_what_is_learned_with_the_site_s_air_is_what_own_air_would_teach() -> None:
+    feed = Feed(engine())
+    dry = {"pump_command": 0.0, "wet_mode": 0.0, "pump_current": 0.0, "heat_load": 200.0}
+    for minute in range(9 * 60):
+        for row, air in ((0, (24.0 + minute / 100, 45.0)), (1, ())):
+            feed.send(row, T0_MS + minute * MINUTE_MS, frame(*air, **dry))
+    own, served = feed.engine.look(0), feed.engine.look(1)
+    assert own is not None
+    assert served is not None
+    # Hours end at a minute of each unit's own, so the means are of like hours, not of the same.
+    assert len(own.steady_means("td_dry")) >= 6
+    assert len(served.steady_means("td_dry")) >= 6
+    assert served.steady("td_dry", 4) == pytest.approx(own.steady("td_dry", 4), rel=0.05)
+
+
+def test_a_second_frame_of_the_same_instant_brings_no_second_reading_of_the_air() -> None:
+    feed = Feed(engine())
+    feed.send(0, T0_MS, frame(30.0))
+    for _ in range(3):
+        feed.send(1, T0_MS, frame())
+    column = ACCUMULATED.index("ambient_temperature")
+    assert feed.engine.state.bin_count[1, column] == 1
 
 
 def test_what_a_unit_sends_itself_is_never_replaced() -> None:
