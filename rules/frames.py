@@ -148,8 +148,9 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
 
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
     pump = motor_by_water(plan, state, rows, time_ms, x, pump)
-    drawn = state.running_current_a[rows]
-    state.running_current_a[rows] = np.where(pump == 1, x[:, _CURRENT], drawn)
+    drawn, current = state.running_current_a[rows], x[:, _CURRENT]
+    drawing = (pump == 1) & ~np.isnan(current)
+    state.running_current_a[rows] = np.where(drawing, current, drawn)
     mode = _mode(x, value_ms, pump)
 
     pump_was = state.pump_state[rows]
