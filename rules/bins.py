@@ -260,7 +260,9 @@ class BinView:
         news = np.zeros(len(rows), dtype=np.bool_)
         for q, low in zip(_WITNESSES, _CALM_FLOOR, strict=True):
             newest = (state.steady_count[rows, q] - 1) % STEADY_BINS
-            mean = state.steady[rows, q, newest] / state.baseline[rows, q]
+            # A meter that never showed any flow has a baseline of zero, and tells nothing.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                mean = state.steady[rows, q, newest] / state.baseline[rows, q]
             news |= (mean < low) | (mean > _CALM_CEILING)
         for slug in ("pump-screen-clogging", "distribution-restricted"):
             column = FAULT_INDEX[slug]

@@ -69,6 +69,10 @@ def test_a_flow_that_jumps_about_is_air():
     assert feed.events[0].evidence.causes[0].slug == "pump-drawing-air"
 
 
+def test_a_meter_that_never_showed_any_flow_tells_nothing():
+    assert lived(14.0, spray_flow=0.0, spray_pressure=None).events == []
+
+
 def test_no_flow_at_all_is_a_pump_that_stands():
     feed = with_meter(6.0, 0.5)
     assert feed.events[0].evidence.causes[0].slug == "pump-not-running"
