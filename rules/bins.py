@@ -427,7 +427,7 @@ def close_bins(
     close_top(plan, state, rows, water)
     close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
-    close_turns(plan, state, rows, bin_id, ran, named["conductivity"])
+    close_turns(plan, state, rows, bin_id, ran, named["conductivity"], in_service)
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"])
