@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active, is_there, may_stand
+from rules.alarms import fault_is_there, is_active, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
@@ -469,13 +469,10 @@ def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bo
 
     What such pads do says nothing of the pads, and must not linger in the rings once it is mended.
     """
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
     soaked = (end_ms - state.pump_changed_ms[rows]) >= SOAK_MS
     out: Bool = (pump_running < 0.9) | ((pump_running >= 0.9) & ~soaked)
     for slug in _WATER_FAULTS:
-        column = FAULT_INDEX[slug]
-        out |= is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
+        out |= fault_is_there(state, rows, slug)
     return out
 
 
