@@ -31,15 +31,16 @@ __all__ = [
 _RUN: Final = INDEX["fan_run"]
 _NONE, _ALL = 1, 2
 HELD_BINS: Final = 2
-"""Bins that the same part of the fans must run in to be no picture of a start."""
+"""Bins that the same part of the fans must run in to be no picture of a start (judgement)."""
 RESTS_BINS: Final = 3
-"""A bank that rests so long on a part of its fans has stages: their least time is minutes."""
+"""A bank that rests so long on a part of its fans has stages: their least time is minutes (common
+practice)."""
 LEAST_TURNS: Final = 24
 LEAST_SEEN_BINS: Final = 3 * 24 * BINS_AN_HOUR
 """Changes between none and all, over days of proofs, that make a habit (judgement): a bank with
 stages does not go through so many without resting on one."""
 MOST_MOVES: Final = 8
-"""So often another part of the fans runs: they are switched in stages now."""
+"""So often another part of the fans runs: they are switched in stages now (judgement)."""
 
 
 def starts_as_one(state: FleetState, rows: I64) -> Bool:
@@ -103,7 +104,7 @@ def unstopped_fans(state: FleetState, rows: I64, least_stops: F64, least_s: F64)
         So often the sisters must have stopped, the same ones each time, with never all at rest.
         [-]
     least_s : array
-        For so long, and for longer than it ever took when the habit was learned. [s]
+        For so long, and for no less than it ever took when the habit was learned. [s]
     """
     waited = state.gang_bins[rows].astype(np.float64)
     long = waited >= np.maximum(least_s * 1000.0 / BIN_MS, state.gang_longest_bins[rows])

@@ -25,7 +25,8 @@ __all__ = ["close_rounds", "forget_rounds", "overdue_fans", "takes_turns", "wait
 _RUN: Final = INDEX["fan_run"]
 _FAULT: Final = INDEX["fan_fault"]
 LEAST_ROUND_BINS: Final = 12.0
-"""Shorter ones, as when all fans come on together, tell nothing of the turns: an hour."""
+"""Shorter ones, as when all fans come on together, tell nothing of the turns: an hour
+(judgement)."""
 LEAST_ROUNDS: Final = 6
 """So many longer ones make a habit (judgement)."""
 

@@ -299,7 +299,8 @@ STILL_STEP_MM: Final = 0.5
 
 STOOD_MS: Final = 900_000
 """How long the level must have stood still before a start or stop of the pump to have been still
-through it: the newest of few wavy readings may by chance be that at which the water then rests."""
+through it: the newest of few wavy readings may by chance be that at which the water then rests
+(judgement)."""
 
 
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:

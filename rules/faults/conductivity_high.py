@@ -169,7 +169,7 @@ def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:
 HOUR_BINS: Final = 12
 FROM_HERE_FRAC: Final = 0.95
 """A fall that began so close below the reading, or anywhere above it, tells that the bleed opens,
-only too late."""
+only too late. So much apart are two means of one water and a probe's scatter (judgement)."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
 
