@@ -160,8 +160,9 @@ def observe(
 
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
     pump = motor_by_water(plan, state, rows, time_ms, x, pump)
-    drawn = state.running_current_a[rows]
-    state.running_current_a[rows] = np.where(pump == 1, x[:, _CURRENT], drawn)
+    drawn, current = state.running_current_a[rows], x[:, _CURRENT]
+    drawing = (pump == 1) & ~np.isnan(current)
+    state.running_current_a[rows] = np.where(drawing, current, drawn)
     mode = _mode(x, value_ms, pump)
 
     pump_was = state.pump_state[rows]
@@ -323,7 +324,8 @@ STILL_STEP_MM: Final = 0.5
 
 STOOD_MS: Final = 900_000
 """How long the level must have stood still before a start or stop of the pump to have been still
-through it: the newest of few wavy readings may by chance be that at which the water then rests."""
+through it: the newest of few wavy readings may by chance be that at which the water then rests
+(judgement)."""
 
 
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:

@@ -78,7 +78,8 @@ ADDED_LATER: Final = frozenset({
     "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
     "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
     "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
-    "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
+    "turn_worked_bin",
+    "wet_idle_s", "wet_starts", "wet_called", "current_low_a", "current_hours",
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
     "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
@@ -185,6 +186,7 @@ class FleetState:
     # how long the pump stands in wet mode where no command is sent, see rules/wet_idle.py
     wet_idle_s: F32  # the longest that ended by itself
     wet_starts: U8  # starts in wet mode seen, up to what is enough
+    wet_called: U8  # of them, after a long rest, up to what is enough
     # level stillness: the level stayed within a step of `still_level` since `still_ms`
     still_level: F64
     still_ms: I64
@@ -313,6 +315,7 @@ class FleetState:
     turn_us_cm: F32  # the reading there, 0 for none
     turn_low_us_cm: F32  # and after it
     turn_bin: I32  # when that was
+    turn_worked_bin: I32  # the newest bin in which somebody worked on the unit
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -384,6 +387,7 @@ class FleetState:
             fans_commanded_ms=i64(n),
             wet_idle_s=np.zeros(n, dtype=np.float32),
             wet_starts=np.zeros(n, dtype=np.uint8),
+            wet_called=np.zeros(n, dtype=np.uint8),
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
@@ -493,6 +497,7 @@ class FleetState:
             turn_us_cm=np.zeros(n, dtype=np.float32),
             turn_low_us_cm=np.zeros(n, dtype=np.float32),
             turn_bin=np.zeros(n, dtype=np.int32),
+            turn_worked_bin=np.zeros(n, dtype=np.int32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),
