@@ -18,7 +18,7 @@ from rules.bleed_turns import forget_turns
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
-__all__ = ["close_bleed", "forget_bleed", "opens_and_shuts", "steady_habit"]
+__all__ = ["close_bleed", "flows_as_ever", "forget_bleed", "opens_and_shuts", "steady_habit"]
 
 SHUT_FRAC: Final = 0.005
 """Flow up to which the meter counts as showing none, of the make-up valve's full flow: below a
@@ -36,6 +36,9 @@ LEAST_RUN_BINS: Final = 576
 """Two days of running, six openings and a quarter of the time shut: less is no habit (judgement).
 A line that is blocked for days has turned once."""
 STEADY_SHUT_FRAC: Final = 0.02
+AS_EVER_FRAC: Final = 0.5
+"""Share of its usual flow, while open, from which a line is as free as ever: pressure and level in
+the basin move the flow by a tenth or two, a strainer that blocks takes most of it (judgement)."""
 
 
 def close_bleed(
@@ -49,7 +52,7 @@ def close_bleed(
     if not len(at):
         return
     row, flow = rows[at], bleed[at]
-    least = np.maximum(METER_ZERO_L_MIN, SHUT_FRAC * plan.makeup_max_l_min[row])
+    least = _least_l_min(plan, row)
     shut, opened = flow <= least, flow > OPEN_TIMES * least
     was_open = state.bleed_open_bins[row] > 0
     turned = (shut & was_open) | (opened & ~was_open)
@@ -68,6 +71,26 @@ def close_bleed(
     # What is far more than usual teaches slowly, lest a fault be learned within days.
     weight = 1.0 / np.where(more, MEMORY_BINS, np.clip(run + 1.0, 1.0, MEMORY_BINS))
     state.bleed_usual_l_min[row] = np.where(opened, usual + weight * (flow - usual), usual)
+
+
+def _least_l_min(plan: FleetPlan, rows: I64) -> F64:
+    """Flow up to which the meter counts as showing none, (k,)."""
+    least: F64 = np.maximum(METER_ZERO_L_MIN, SHUT_FRAC * plan.makeup_max_l_min[rows])
+    return least
+
+
+def flows_as_ever(plan: FleetPlan, state: FleetState, rows: I64, flow: F64) -> Bool:
+    """Units whose line passed what it is used to pass whenever it was open, (k,).
+
+    ``flow`` holds the meter's means of some bins [L/min], (k, bins). Such a line is not blocked,
+    however seldom or late it opens. False where the usual flow is not known, or none was seen.
+    """
+    opened = flow > OPEN_TIMES * _least_l_min(plan, rows)[:, None]
+    passed = np.where(opened, flow, 0.0).sum(axis=1)
+    usual = state.bleed_usual_l_min[rows].astype(np.float64) * opened.sum(axis=1)
+    known = (state.bleed_run_bins[rows] >= LEAST_RUN_BINS) & (usual > 0.0)
+    as_ever: Bool = known & (passed >= AS_EVER_FRAC * usual)
+    return as_ever
 
 
 def _count(column: np.ndarray, row: I64, more: Bool, none: Bool) -> None:

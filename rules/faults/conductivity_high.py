@@ -14,6 +14,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import I8
 from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
+from rules.bleed_habit import flows_as_ever
 from rules.bleed_turns import opens_at_us_cm, takes_turns
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
@@ -107,7 +108,14 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         # The mean over two hours: a timed bleed is shut at most instants.
         readings.append(Reading("Bleed, by its meter", bleed, "L/min", wanted,
                                 note="mean over the last two hours"))  # fmt: skip
-        seen["bleed"] = 1 if bleed > max(METER_ZERO_L_MIN, 0.1 * (wanted or 0.0)) else 0
+        as_ever = flows_as_ever(
+            look.plan,
+            look.state,
+            np.array([look.row]),
+            look.trace("bleed_flow", BALANCE_BINS)[None, :],
+        )[0]
+        much = bleed > max(METER_ZERO_L_MIN, 0.1 * (wanted or 0.0))
+        seen["bleed"] = 1 if much or as_ever else 0
     implied = float(balance_of_look(look).makeup_us_cm[0])
     if not np.isnan(implied):
         stated = water.makeup_conductivity_us_cm

@@ -125,6 +125,30 @@ def test_a_first_climb_from_fresh_water_is_no_blocked_bleed():
     assert first.evidence.readings[0].measured < 1500.0, "and it is told before the limit"
 
 
+@pytest.mark.parametrize("meets", [True, False])
+def test_a_timed_bleed_that_passes_its_usual_flow_is_too_small_and_not_blocked(meets):
+    """Six minutes an hour, 0.46 L/min on the mean: enough in damp weather, 0.3 of it in dry.
+
+    In dry weather 300 (1 + 3.1 / 0.46) = 2320 µS/cm is the balance. A line that passes a quarter of
+    what it used to is blocked in part, although water comes.
+    """
+    basin = Basin(bleed=timed_bleed(0.46, 0.1), conductivity=600.0, evaporation=DAMP)
+    day = Day(basin, meters=True)
+    day.every = 2
+    day.humidity = 92.0
+    day.run(49.0)
+    assert day.raised() == []
+    basin.evaporation, day.humidity = EVAPORATION_L_MIN, 40.0
+    if not meets:
+        basin.bleed = timed_bleed(0.115, 0.1)
+    day.run(14.0)
+    assert basin.conductivity > 1600.0
+    assert day.raised() == ["conductivity-high" if meets else "bleed-blocked"]
+    if meets:
+        causes = {c.slug: c for c in day.evidence("conductivity-high").causes}
+        assert causes["bleed-blocked"].ruled_out
+
+
 # ---------------------------------------------------------------- one trouble, one ticket
 
 
