@@ -20,6 +20,7 @@ from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
 from rules.bin_times import bin_end_ms, bin_of
+from rules.bleed_ebb import close_ebb
 from rules.bleed_habit import close_bleed
 from rules.bleed_turns import close_turns
 from rules.condition.basin import look_at_water
@@ -428,6 +429,7 @@ def close_bins(
     close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
     close_turns(plan, state, rows, bin_id, ran, named["conductivity"], in_service)
+    close_ebb(plan, state, rows, bin_id, ran, named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"])

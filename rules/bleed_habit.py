@@ -14,11 +14,19 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.balance import METER_ZERO_L_MIN
+from rules.bleed_ebb import forget_ebb
 from rules.bleed_turns import forget_turns
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
-__all__ = ["close_bleed", "flows_as_ever", "forget_bleed", "opens_and_shuts", "steady_habit"]
+__all__ = [
+    "AS_EVER_FRAC",
+    "close_bleed",
+    "forget_bleed",
+    "opens_and_shuts",
+    "share_of_usual",
+    "steady_habit",
+]
 
 SHUT_FRAC: Final = 0.005
 """Flow up to which the meter counts as showing none, of the make-up valve's full flow: below a
@@ -79,18 +87,18 @@ def _least_l_min(plan: FleetPlan, rows: I64) -> F64:
     return least
 
 
-def flows_as_ever(plan: FleetPlan, state: FleetState, rows: I64, flow: F64) -> Bool:
-    """Units whose line passed what it is used to pass whenever it was open, (k,).
+def share_of_usual(plan: FleetPlan, state: FleetState, rows: I64, flow: F64) -> F64:
+    """What the line passed while it was open, of what it is used to pass, (k,).
 
-    ``flow`` holds the meter's means of some bins [L/min], (k, bins). Such a line is not blocked,
-    however seldom or late it opens. False where the usual flow is not known, or none was seen.
+    ``flow`` holds the meter's means of some bins [L/min], (k, bins). NaN where the usual flow is
+    not known, or none was seen.
     """
     opened = flow > OPEN_TIMES * _least_l_min(plan, rows)[:, None]
     passed = np.where(opened, flow, 0.0).sum(axis=1)
     usual = state.bleed_usual_l_min[rows].astype(np.float64) * opened.sum(axis=1)
     known = (state.bleed_run_bins[rows] >= LEAST_RUN_BINS) & (usual > 0.0)
-    as_ever: Bool = known & (passed >= AS_EVER_FRAC * usual)
-    return as_ever
+    share: F64 = np.divide(passed, usual, out=np.full(len(rows), np.nan), where=known)
+    return share
 
 
 def _count(column: np.ndarray, row: I64, more: Bool, none: Bool) -> None:
@@ -118,8 +126,8 @@ def forget_bleed(state: FleetState, row: int) -> None:
     """A bleed that was set anew, or works again, holds its water elsewhere: all is learned again.
 
     Its turns and flow by the meter, where it opens, and the range in which it holds the water
-    (:mod:`rules.bleed_turns`, :mod:`rules.usual_top`, :mod:`rules.usual_bottom`). A basin that was
-    empty stays so.
+    (:mod:`rules.bleed_turns`, :mod:`rules.bleed_ebb`, :mod:`rules.usual_top`,
+    :mod:`rules.usual_bottom`). A basin that was empty stays so.
     """
     for counted in (
         state.bleed_run_bins, state.bleed_shut_bins, state.bleed_turns, state.bleed_open_bins,
@@ -128,6 +136,7 @@ def forget_bleed(state: FleetState, row: int) -> None:
     ):  # fmt: skip
         counted[row] = 0
     forget_turns(state, row)
+    forget_ebb(state, row)
     state.bleed_usual_l_min[row] = 0.0
     state.top_us_cm[row] = 0.0
     state.bottom_us_cm[row] = 0.0

@@ -78,7 +78,7 @@ ADDED_LATER: Final = frozenset({
     "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
     "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
     "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
-    "turn_worked_bin",
+    "turn_worked_bin", "ebb_us_cm", "ebb_low_us_cm", "ebb_bin",
     "wet_idle_s", "wet_starts", "wet_called", "current_low_a", "current_hours",
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
@@ -316,6 +316,10 @@ class FleetState:
     turn_low_us_cm: F32  # and after it
     turn_bin: I32  # when that was
     turn_worked_bin: I32  # the newest bin in which somebody worked on the unit
+    # slow falls of the running water, see rules/bleed_ebb.py
+    ebb_us_cm: F32  # the reading from which it ebbed last, 0 for none
+    ebb_low_us_cm: F32  # and how far
+    ebb_bin: I32  # when it was last seen to
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -498,6 +502,9 @@ class FleetState:
             turn_low_us_cm=np.zeros(n, dtype=np.float32),
             turn_bin=np.zeros(n, dtype=np.int32),
             turn_worked_bin=np.zeros(n, dtype=np.int32),
+            ebb_us_cm=np.zeros(n, dtype=np.float32),
+            ebb_low_us_cm=np.zeros(n, dtype=np.float32),
+            ebb_bin=np.zeros(n, dtype=np.int32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),

@@ -15,7 +15,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8
 from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, WaterBalance, balance_of_look
 from rules.bins import BinView
-from rules.bleed_habit import flows_as_ever
+from rules.bleed_habit import AS_EVER_FRAC, share_of_usual
 from rules.bleed_turns import opened_lately_us_cm, opens_at_us_cm
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
@@ -123,7 +123,8 @@ def judge(view: BinView, announced: I8) -> I8:
     opened = opened_lately_us_cm(view.state, rows[i]) >= back[i]
     flows |= opened & ~dry_meter
     # A line that passes its usual flow whenever it is open is free, however seldom that is.
-    flows |= flows_as_ever(part.plan, part.state, part.rows, part.trace("bleed_flow", BALANCE_BINS))
+    metered = part.trace("bleed_flow", BALANCE_BINS)
+    flows |= share_of_usual(part.plan, part.state, part.rows, metered) >= AS_EVER_FRAC
     bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
     bled &= (was == 0) | flows | (carried - 2.0 * carried_sd >= slack)

@@ -14,7 +14,8 @@ from rules.alarms import UNKNOWN
 from rules.arrays import I8
 from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, balance_of_look
 from rules.bins import BinView
-from rules.bleed_habit import flows_as_ever
+from rules.bleed_ebb import ebbed_from_us_cm
+from rules.bleed_habit import AS_EVER_FRAC, share_of_usual
 from rules.bleed_turns import opens_at_us_cm, takes_turns
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
@@ -33,26 +34,28 @@ _SIGNS: Final = (
     Sign("carried", "the solids balance says that the bleed carries more than intended",
          "the solids balance says that the bleed carries less than half of what it should",
          "the solids balance says that the bleed carries about what it should", 2.0),
-    Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow", 3.0,
-         deciding=True),
+    Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow, or less than "
+         "half of its usual", 3.0, deciding=True),
     Sign("makeup", "both meters with the solids balance say that the make-up is harder", "",
          "both meters with the solids balance say that the make-up is as in the site file", 2.0),
     Sign("step", "it jumped within a quarter of an hour", "", "it changed gradually", 1.0),
     Sign("turns", "it fell from here as fast as only an open bleed makes it", "",
          "it did not fall from here as under an open bleed", 2.0, deciding=True),
+    Sign("ebbs", "from about here it fell for hours, slowly, as under a bleed that is small", "",
+         "it fell at once, or not at all", 2.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("bleed-blocked", "Bleed line blocked or shut",
-                 {"carried": -1, "bleed": 0, "makeup": 0, "step": 0, "turns": 0},
+                 {"carried": -1, "bleed": 0, "makeup": 0, "step": 0, "turns": 0, "ebbs": 0},
                  "Look for flow at the bleed's end; clear line and orifice."),
     SignatureRow("bleed-setpoint", "Set point of the bleed too high: it opens, but too late",
-                 {"makeup": 0, "step": 0, "turns": 1},
+                 {"makeup": 0, "step": 0, "turns": 1, "ebbs": 0},
                  "Compare set point or timer with the limit and the cycles intended."),
     SignatureRow("bleed-small", "Bleed set too small for the evaporation",
-                 {"carried": 0, "bleed": 1, "makeup": 0, "step": 0},
+                 {"bleed": 1, "makeup": 0, "step": 0, "ebbs": 1},
                  "Measure the bleed with a jug and compare with the cycles intended."),
     SignatureRow("makeup-quality-changed", "Make-up water has become harder",
-                 {"carried": 0, "bleed": 1, "makeup": 1, "step": 0},
+                 {"carried": 0, "bleed": 1, "makeup": 1, "step": 0, "ebbs": 1},
                  "Measure the make-up's conductivity at a tap."),
     SignatureRow("conductivity-probe", "Probe out of calibration", {"carried": 0, "step": 1},
                  "Compare with a hand meter; clean the probe."),
@@ -108,14 +111,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         # The mean over two hours: a timed bleed is shut at most instants.
         readings.append(Reading("Bleed, by its meter", bleed, "L/min", wanted,
                                 note="mean over the last two hours"))  # fmt: skip
-        as_ever = flows_as_ever(
-            look.plan,
-            look.state,
-            np.array([look.row]),
-            look.trace("bleed_flow", BALANCE_BINS)[None, :],
-        )[0]
+        window = look.trace("bleed_flow", BALANCE_BINS)[None, :]
+        share = share_of_usual(look.plan, look.state, np.array([look.row]), window)[0]
         much = bleed > max(METER_ZERO_L_MIN, 0.1 * (wanted or 0.0))
-        seen["bleed"] = 1 if much or as_ever else 0
+        seen["bleed"] = int(much if np.isnan(share) else share >= AS_EVER_FRAC)
     implied = float(balance_of_look(look).makeup_us_cm[0])
     if not np.isnan(implied):
         stated = water.makeup_conductivity_us_cm
@@ -125,10 +124,23 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         seen["makeup"] = int(implied >= (1.0 + change) * stated)
     top = seen_number(opens_at_us_cm(look.state, np.array([look.row])))
     opens = top is not None and value is not None and top >= FROM_HERE_FRAC * value
-    if top is not None and value is not None:
-        seen["turns"] = int(opens)
-    elif len(metered) and metered.min() > METER_ZERO_L_MIN:
-        seen["turns"] = 0  # it runs all the time, and takes none
+    ebbed = seen_number(
+        ebbed_from_us_cm(
+            look.state, np.array([look.row]), np.array([np.nan if value is None else value])
+        )
+    )
+    runs_on = len(metered) > 0 and metered.min() > METER_ZERO_L_MIN
+    if opens:
+        seen["turns"] = 1
+    elif runs_on or (top is not None and seen["carried"] in (0, 1)):
+        # It runs all the time, and takes none. On its way up from an old set point water is not
+        # there yet: then nothing is known of the new one.
+        seen["turns"] = 0
+    if ebbed is not None and not opens:
+        seen["ebbs"] = 1
+        readings.insert(1, Reading("Conductivity from which it fell slowly", ebbed, "µS/cm",
+                                   high=water.conductivity_limit_us_cm, derived=True,
+                                   note="running, within a day and a half"))  # fmt: skip
     if opens:
         readings.insert(1, Reading("Conductivity at which the bleed opened", top, "µS/cm",
                                    high=water.conductivity_limit_us_cm, derived=True,
