@@ -68,20 +68,17 @@ WATER_LOOKS: Final = 8
 ADDED_LATER: Final = frozenset({
     "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
     "heat_since_bin", "dry_held", "wet_falls_k", "wet_course", "td_gap_h", "td_last_bin",
-    "level_step_mm",
-    "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
-    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
-    "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins", "round_longest_bins",
-    "round_ended_by", "rounds", "running_current_a",
-    "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
-    "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
-    "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
-    "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
-    "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
-    "turn_worked_bin", "ebb_us_cm", "ebb_low_us_cm", "ebb_bin",
+    "level_step_mm", "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns",
+    "bleed_open_bins", "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm",
+    "float_top_mm", "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins",
+    "round_longest_bins", "round_ended_by", "rounds", "running_current_a", "bottom_run_bins",
+    "bottom_us_cm", "thin_run_bins", "thin_evaporated", "stroke_from_us_cm", "stroke_to_us_cm",
+    "stroke_bins", "stroke_run_bins", "empty_bins", "filling_bins", "old_water_us_cm",
+    "old_usual_us_cm", "fills", "fills_off", "fill_us_cm", "fill_usual_us_cm", "fill_spread",
+    "fill_bin", "fill_says", "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm",
+    "turn_low_us_cm", "turn_bin", "turn_worked_bin", "ebb_us_cm", "ebb_low_us_cm", "ebb_bin",
     "wet_idle_s", "wet_starts", "wet_called", "current_low_a", "current_hours",
-    "level_longest_bins",
-    "evaporation_share", "evaporation_clean", "evaporation_hours",
+    "level_longest_bins", "evaporation_share", "evaporation_clean", "evaporation_hours",
     "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
     "gang_set", "gang_stops", "gang_moves", "gang_bins", "site_away_listened_ms",
 })  # fmt: skip
@@ -310,23 +307,19 @@ class FleetState:
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
     slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
     slide_from_us_cm: F32  # its bottom then
-    # falls of the running water that only an open bleed makes, see rules/bleed_turns.py
-    turns: U8  # how many in a row began where the last one did
+    turns: U8  # falls in a row from one reading by an open bleed, see rules/bleed_turns.py
     turn_us_cm: F32  # the reading there, 0 for none
     turn_low_us_cm: F32  # and after it
     turn_bin: I32  # when that was
     turn_worked_bin: I32  # the newest bin in which somebody worked on the unit
-    # slow falls of the running water, see rules/bleed_ebb.py
-    ebb_us_cm: F32  # the reading from which it ebbed last, 0 for none
+    ebb_us_cm: F32  # reading from which it fell slowly, 0 for none, see rules/bleed_ebb.py
     ebb_low_us_cm: F32  # and how far
     ebb_bin: I32  # when it was last seen to
-    # a conductivity reading that fell at one stroke, see rules/probe_step.py
-    stroke_from_us_cm: F32  # reading before it, 0 for none
+    stroke_from_us_cm: F32  # reading before it fell at one stroke, see rules/probe_step.py
     stroke_to_us_cm: F32  # and after it
     stroke_bins: U16  # bins since
     stroke_run_bins: U8  # running bins since, up to what is enough
-    # what the basin reads just after it was filled from empty, see rules/fresh_fill.py
-    empty_bins: U8  # bins without water, kept while it fills; 0 once that is over
+    empty_bins: U8  # bins without water, kept while it fills, then 0, see rules/fresh_fill.py
     filling_bins: U8  # bins since
     old_water_us_cm: F32  # reading of the water that was drained last, and of what usually is
     old_usual_us_cm: F32

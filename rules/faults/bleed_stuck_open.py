@@ -243,13 +243,11 @@ def _by_habit(view: BinView, announced: I8, out: I8) -> None:
     """Judge the units whose bleed meter shows what it never did, while the water is thin.
 
     A bleed that opens as needed has no need of thin water: if it runs on for hours all the same, it
-    no longer shuts. One that always runs with the pump passes more than it used to.
+    no longer shuts. One that always runs with the pump passes more than it used to. Without a probe
+    the water is known to be thin once enough of it has left.
     """
     state, plan = view.state, view.plan
-    bins, thin_ratio = (
-        view.setting(_SLUG, "never_shut_s") / BIN_S,
-        view.setting(_SLUG, "thin_ratio"),
-    )
+    bins = view.setting(_SLUG, "never_shut_s") / BIN_S
     never = state.bleed_open_bins[view.rows] >= bins
     never |= state.bleed_more_bins[view.rows] >= bins
     i = np.flatnonzero(never & (state.pump_state[view.rows] == 1))
@@ -259,16 +257,27 @@ def _by_habit(view: BinView, announced: I8, out: I8) -> None:
     bins = np.broadcast_to(bins, len(never))[i]
     runs_on = opens_and_shuts(state, rows) & (state.bleed_open_bins[rows] >= bins)
     more = steady_habit(state, rows) & (state.bleed_more_bins[rows] >= bins)
-    intended = plan.target_cycles[view.rows] * plan.makeup_us_cm[view.rows]
-    part = view.only(i)
-    thin = (view.recent["conductivity"] < thin_ratio * intended)[i]
+    part, now = view.only(i), view.recent["conductivity"][i]
+    asked = part.setting(_SLUG, "thin_ratio") * plan.target_cycles[rows]  # cycles
     flow = part.trace_at("bleed_flow", 0, _HOUR_BINS)
+    # Where nothing measures it: after so much water, and on the hottest day, it must be thin.
+    swept = flow * state.bleed_open_bins[rows] * (BIN_MS / 60_000.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cycles = 1.0 + plan.design_evaporation_l_min[rows] / flow
+    must_be = cycles < asked
+    must_be &= swept >= SWEPT_TIMES * plan.float_shut_mm[rows] * plan.area_m2[rows]
+    thin = np.where(np.isnan(now), must_be, now < asked * plan.makeup_us_cm[rows])
     found = (runs_on | more) & (thin | (announced[i] > 0))
     most = plan.makeup_max_l_min[rows]
     grade = np.where(
         flow >= part.setting(_SLUG, "medium_frac") * most, Severity.MEDIUM, Severity.LOW
     )
     out[i] = np.where(found, np.maximum(grade, np.maximum(announced[i], out[i])), out[i])
+
+
+SWEPT_TIMES: Final = 3.0
+"""Basins of water that leave through an open bleed, after which a twentieth of the old solids is
+left: exp(-3)."""
 
 
 def _by_usual(view: BinView, announced: I8, out: I8) -> None:

@@ -388,12 +388,12 @@ def test_a_shower_of_rain_is_no_leak():
 # ---------------------------------------------------------------- a bleed's habit
 
 
-def days_of_habit(bleed, hours: float) -> tuple[Basin, Day]:
+def days_of_habit(bleed, hours: float, **frame: float) -> tuple[Basin, Day]:
     """A unit with a bleed meter that has run wet for days."""
     basin = Basin(bleed=bleed)
     day = Day(basin, meters=True)
     day.every = 5
-    return basin, day.run(hours)
+    return basin, day.run(hours, **frame)
 
 
 @pytest.mark.parametrize(
@@ -419,6 +419,22 @@ def test_a_bleed_meter_beside_thin_water_tells_of_a_valve_that_no_longer_shuts(u
     assert [e.change for e in day.feed.events if e.fault == "bleed-stuck-open"][-1] is (
         Change.RETURNED
     )
+
+
+@pytest.mark.parametrize(("now", "told"), [(6.0, ["bleed-stuck-open"]), (1.5, [])])
+def test_without_a_probe_so_much_leaves_that_the_water_must_be_thin(now, told):
+    """1.5 L/min hold three cycles on the mean day: nobody can say that they are not wanted."""
+    basin, day = days_of_habit(timed_bleed(0.8, 0.2), 60.0, conductivity=np.nan)
+    basin.bleed = steady_bleed(now)
+    day.run(12.0, conductivity=np.nan)
+    assert day.raised() == told
+    if told:
+        found = day.evidence("bleed-stuck-open")
+        assert found.causes[0].slug == "bleed-valve"
+        assert "no longer shuts" in found.summary
+        basin.bleed = steady_bleed(0.0)
+        day.run(4.0, running=False, conductivity=np.nan)
+        assert [e.change for e in day.feed.events][-1] is Change.RETURNED
 
 
 def test_a_bleed_that_runs_on_at_full_concentration_is_at_work():
