@@ -17,6 +17,7 @@ from rules.added_columns import ADDED_LATER
 from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, U32, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
+from rules.site_weather import SiteWeather
 from rules.strangers import Strangers
 
 __all__ = [
@@ -64,6 +65,9 @@ EVAPORATION_HOURS: Final = 6
 
 WATER_LOOKS: Final = 8
 """Looks at the water of a day, by unit: one in three hours."""
+
+FROM_SITE: Final = -1
+"""In place of a time: the unit never sent this itself, and the site's weather has said it."""
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
@@ -140,7 +144,8 @@ class SnapshotMismatch(ValueError):
 class FleetState:
     """Columns by row; see the comments. ``alarm_*`` are (rows, faults), in registry order."""
 
-    # last values, and when each was measured
+    # last values, and when each was measured: 0 for never, FROM_SITE for what only the site's
+    # weather says, see rules/site_weather.py
     value: F64
     value_ms: I64
     # the newest frame, and silence: the listened-time clock when the unit was last heard
@@ -334,6 +339,8 @@ class FleetState:
     out_of_service_until_ms: I64  # 0 in service, -1 until a person ends it
     strangers: Strangers = field(default_factory=Strangers)
     """Not a column: ids that no site file knows."""
+    site_weather: SiteWeather = field(default_factory=SiteWeather)
+    """Not a column: whose weather serves each site."""
 
     @classmethod
     def empty(cls, n_rows: int, n_faults: int) -> Self:
@@ -528,6 +535,7 @@ class FleetState:
         arrays["fault_slugs"] = np.array(fault_slugs)
         arrays["signal_names"] = np.array([s.name for s in SIGNALS])
         arrays["strangers"] = np.frombuffer(self.strangers.to_bytes(), dtype=np.uint8)
+        arrays["site_weather"] = np.frombuffer(self.site_weather.to_bytes(), dtype=np.uint8)
         arrays["extra_names"] = np.array(list(extra))
         arrays["extra_values"] = np.array(list(extra.values()), dtype=np.int64)
         np.savez(out, **arrays)  # type: ignore[arg-type]  # keyword names are column names
@@ -558,6 +566,8 @@ class FleetState:
                     _copy(getattr(state, f.name), arrays[f.name], f.name, shared)
                 if "strangers" in arrays:
                     state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())
+                if "site_weather" in arrays:
+                    state.site_weather = SiteWeather.from_bytes(arrays["site_weather"].tobytes())
                 names = [str(x) for x in arrays["extra_names"]]
                 extra = dict(zip(names, (int(v) for v in arrays["extra_values"]), strict=True))
         except SnapshotMismatch:
@@ -569,7 +579,7 @@ class FleetState:
 
 
 def _columns(state: FleetState | type[FleetState]) -> list[Field[Any]]:
-    return [f for f in fields(state) if f.name != "strangers"]
+    return [f for f in fields(state) if f.name not in ("strangers", "site_weather")]
 
 
 def _copy(into: np.ndarray, old: np.ndarray, name: str, shared: list[tuple[int, int]]) -> None:
