@@ -76,9 +76,10 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
         unasked = np.where(as_one, stays > 0, unasked)
         up = np.where(as_one, stays, up)
         known |= as_one
+    in_hand = fans_in_hand(view)
     by_turns = ~np.isnan(run) & ~as_one & takes_turns(view.state, view.rows, count)
     if by_turns.any():
-        stays = np.bitwise_count(fans_in_hand(view))
+        stays = np.bitwise_count(in_hand)
         unasked = np.where(by_turns, stays > 0, unasked)
         up = np.where(by_turns, stays, up)
         known |= by_turns

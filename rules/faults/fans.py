@@ -95,10 +95,12 @@ def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
 
 def fans_in_hand(view: FrameView) -> I64:
     """Fans that never rest in a bank whose fans take turns without a command, a bit mask (k,)."""
-    count, names = view.plan.fan_count[view.rows], ("lead_ratio", "lead_least_s", "lead_stops")
-    limits = (view.setting("fan-not-commanded", name) for name in names)
-    fans = ever_leading_fans(view.state, view.rows, *limits)
-    return np.where(takes_turns(view.state, view.rows, count), fans, 0)
+    names = ("lead_ratio", "lead_least_s", "lead_stops")
+    limits = [view.setting("fan-not-commanded", name) for name in names]
+    known = takes_turns(view.state, view.rows, view.plan.fan_count[view.rows])
+    if not known.any():
+        return np.zeros(len(view.rows), dtype=np.int64)
+    return np.where(known, ever_leading_fans(view.state, view.rows, *limits), 0)
 
 
 def judge_proof(view: FrameView, announced: I8) -> I8:

@@ -91,6 +91,7 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
             "pump_changes",
             "sisters_starts",
             "sisters_stops",
+            "lead_stops",
             "habit_drains",
             "latches",
             "least_refusals",
