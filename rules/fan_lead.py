@@ -30,6 +30,8 @@ LEAST_RUN_BINS: Final = 12
 while it ran: a short rest of all falls between two readings now and then (judgement)."""
 LEAST_LEADS: Final = 4
 """So many times make a habit (judgement)."""
+_MOST_BINS: Final = 60_000.0
+"""What the column of the longest lead holds: half a year."""
 
 
 def close_lead(state: FleetState, rows: I64, end_ms: I64, count: I64, stands: Bool) -> None:
@@ -56,9 +58,10 @@ def close_lead(state: FleetState, rows: I64, end_ms: I64, count: I64, stands: Bo
     spent, ran = state.lead_bins[row] + rest, state.lead_ran_bins[row]
     tells = over & (before != 0) & (ran >= LEAST_RUN_BINS)
     state.leads[row] = np.minimum(state.leads[row].astype(np.int64) + tells, 255)
-    longest = state.lead_longest_bins[row]
+    longest = state.lead_longest_bins[row].astype(np.float64)
     learns = over & ~known_ill
-    state.lead_longest_bins[row] = np.where(learns, np.maximum(longest, spent), longest)
+    longest = np.where(learns, np.fmax(longest, np.fmin(spent, _MOST_BINS)), longest)
+    state.lead_longest_bins[row] = longest
     state.lead_set[row] = np.where(over, run, leads).astype(np.uint32)
     state.lead_bins[row] = np.where(over, 0.0, spent)
     anew = over | ~some
@@ -82,7 +85,7 @@ def ever_leading_fans(
     least_stops : array
         So often sisters must have run beside them and stopped. [-]
     """
-    limit = ratio * state.lead_longest_bins[rows] + least_s * 1000.0 / BIN_MS
+    limit = ratio * state.lead_longest_bins[rows].astype(np.float64) + least_s * 1000.0 / BIN_MS
     stays = (state.leads[rows] >= LEAST_LEADS) & ~state.speed_seen[rows]
     stays &= (state.lead_ran_bins[rows] > limit) & (state.lead_stops[rows] >= least_stops)
     return np.where(stays, state.lead_set[rows].astype(np.int64), 0)

@@ -235,7 +235,7 @@ class FleetState:
     lead_run: U32  # bit mask of those that ran in the last bin
     lead_bins: F32  # resting bins of the sisters since then
     lead_ran_bins: F32  # the same since one of the leading fans rested
-    lead_longest_bins: F32
+    lead_longest_bins: F16
     leads: U8  # how often the lead was handed on while it ran, 255 at most
     lead_stops: U8  # how often sisters stopped since one of the leading fans rested
     # whether they start and stop as one, see rules/fan_gang.py
@@ -433,7 +433,7 @@ class FleetState:
             lead_run=np.zeros(n, dtype=np.uint32),
             lead_bins=np.zeros(n, dtype=np.float32),
             lead_ran_bins=np.zeros(n, dtype=np.float32),
-            lead_longest_bins=np.zeros(n, dtype=np.float32),
+            lead_longest_bins=np.zeros(n, dtype=np.float16),
             leads=np.zeros(n, dtype=np.uint8),
             lead_stops=np.zeros(n, dtype=np.uint8),
             gang_turns=np.zeros(n, dtype=np.uint8),
