@@ -124,7 +124,9 @@ def judge(view: BinView, announced: I8) -> I8:
     flows |= opened & ~dry_meter
     # A line that passes its usual flow whenever it is open is free, however seldom that is.
     metered = part.trace("bleed_flow", BALANCE_BINS)
-    flows |= share_of_usual(part.plan, part.state, part.rows, metered) >= AS_EVER_FRAC
+    as_ever = share_of_usual(part.plan, part.state, part.rows, metered) >= AS_EVER_FRAC
+    # A turn of it mends no ticket that stands: that asks for what is carried away in all.
+    flows |= as_ever & (was == 0)
     bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
     bled &= (was == 0) | flows | (carried - 2.0 * carried_sd >= slack)
