@@ -124,16 +124,20 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None:
     state.turn_bin[these] = bin_id[new]
 
 
+def _top_us_cm(state: FleetState, rows: I64) -> F64:
+    return state.turn_us_cm[rows].astype(np.float64)
+
+
 def opened_lately_us_cm(state: FleetState, rows: I64) -> F64:
     """Where the last fall began, of units that had one within three hours, (k,); NaN for others."""
-    return np.where(_within(state, rows, LATELY_BINS), state.turn_us_cm[rows], np.nan)
+    return np.where(_within(state, rows, LATELY_BINS), _top_us_cm(state, rows), np.nan)
 
 
 def opens_at_us_cm(state: FleetState, rows: I64) -> F64:
     """Where the bleed was seen to open last, (k,); NaN where that is long past or never was."""
     sure = (state.turns[rows] >= SURE_TURNS) & _within(state, rows, MEMORY_BINS)
     known = sure | _within(state, rows, ONCE_BINS)
-    return np.where(known, state.turn_us_cm[rows], np.nan)
+    return np.where(known, _top_us_cm(state, rows), np.nan)
 
 
 def takes_turns(state: FleetState, rows: I64) -> Bool:

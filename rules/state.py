@@ -298,12 +298,12 @@ class FleetState:
     slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
     slide_from_us_cm: F32  # its bottom then
     turns: U8  # falls in a row from one reading by an open bleed, see rules/bleed_turns.py
-    turn_us_cm: F32  # the reading there, 0 for none
-    turn_low_us_cm: F32  # and after it
+    turn_us_cm: F16  # the reading there, 0 for none
+    turn_low_us_cm: F16  # and after it
     turn_bin: I32  # when that was
     turn_worked_bin: I32  # the newest bin in which somebody worked on the unit
-    ebb_us_cm: F32  # reading from which it fell slowly, 0 for none, see rules/bleed_ebb.py
-    ebb_low_us_cm: F32  # and how far
+    ebb_us_cm: F16  # reading from which it fell slowly, 0 for none, see rules/bleed_ebb.py
+    ebb_low_us_cm: F16  # and how far
     ebb_bin: I32  # when it was last seen to
     stroke_from_us_cm: F32  # reading before it fell at one stroke, see rules/probe_step.py
     stroke_to_us_cm: F32  # and after it
@@ -311,12 +311,12 @@ class FleetState:
     stroke_run_bins: U8  # running bins since, up to what is enough
     empty_bins: U8  # bins without water, kept while it fills, then 0, see rules/fresh_fill.py
     filling_bins: U8  # bins since
-    old_water_us_cm: F32  # reading of the water that was drained last, and of what usually is
+    old_water_us_cm: F16  # reading of the water that was drained last, and of what usually is
     old_usual_us_cm: F32
     fills: U8  # fills seen, 255 at most
     fills_off: I8  # newest in a row that are off the usual, negative where softer
     fill_says: I8  # 1 for harder make-up, -1 for softer, 0 as ever
-    fill_us_cm: F32  # reading of the newest, and the bin in which it was taken
+    fill_us_cm: F16  # reading of the newest, and the bin in which it was taken
     fill_bin: I32
     fill_usual_us_cm: F32  # slow mean of all, and of how far they are off what is expected
     fill_spread: F32
@@ -488,12 +488,12 @@ class FleetState:
             slide_bins=np.zeros(n, dtype=np.uint16),
             slide_from_us_cm=np.zeros(n, dtype=np.float32),
             turns=np.zeros(n, dtype=np.uint8),
-            turn_us_cm=np.zeros(n, dtype=np.float32),
-            turn_low_us_cm=np.zeros(n, dtype=np.float32),
+            turn_us_cm=np.zeros(n, dtype=np.float16),
+            turn_low_us_cm=np.zeros(n, dtype=np.float16),
             turn_bin=np.zeros(n, dtype=np.int32),
             turn_worked_bin=np.zeros(n, dtype=np.int32),
-            ebb_us_cm=np.zeros(n, dtype=np.float32),
-            ebb_low_us_cm=np.zeros(n, dtype=np.float32),
+            ebb_us_cm=np.zeros(n, dtype=np.float16),
+            ebb_low_us_cm=np.zeros(n, dtype=np.float16),
             ebb_bin=np.zeros(n, dtype=np.int32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
@@ -501,12 +501,12 @@ class FleetState:
             stroke_run_bins=np.zeros(n, dtype=np.uint8),
             empty_bins=np.zeros(n, dtype=np.uint8),
             filling_bins=np.zeros(n, dtype=np.uint8),
-            old_water_us_cm=np.full(n, np.nan, dtype=np.float32),
+            old_water_us_cm=np.full(n, np.nan, dtype=np.float16),
             old_usual_us_cm=np.zeros(n, dtype=np.float32),
             fills=np.zeros(n, dtype=np.uint8),
             fills_off=np.zeros(n, dtype=np.int8),
             fill_says=np.zeros(n, dtype=np.int8),
-            fill_us_cm=np.full(n, np.nan, dtype=np.float32),
+            fill_us_cm=np.full(n, np.nan, dtype=np.float16),
             fill_bin=np.zeros(n, dtype=np.int32),
             fill_usual_us_cm=np.zeros(n, dtype=np.float32),
             fill_spread=np.zeros(n, dtype=np.float32),
