@@ -8,6 +8,7 @@ import numpy as np
 
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, I64
+from rules.bin_times import bin_of
 from rules.bins import BinView, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstopped_fans, unstopped_for
@@ -27,12 +28,12 @@ from rules.faults.rejection import (
 )
 from rules.faults.rule import Rule
 from rules.frames import FrameView
-from rules.heat_compared import HeatRejection
+from rules.heat_compared import LEAST_LEAP, HeatRejection
 from rules.look import UnitLook, fan_names
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.staging import is_staged
-from rules.state import STEADY
+from rules.state import BIN_MS, STEADY
 
 __all__ = ["FAN_CAPACITY_LOST", "FAN_NOT_COMMANDED"]
 
@@ -47,6 +48,8 @@ LEAST_STAGED_LEAP: Final = 0.25
 """Least leap of the dry TD where fans are, or may be, switched in stages. From cold nights with one
 fan to warm days with all, the law of airflow is wrong by 15 % at either end, since idle fans let
 air back (judgement): a fifth in all by the sum of squares."""
+LEAST_SUDDEN_LEAP: Final = 0.25
+"""Leap that is believed at once: own warm air makes a kelvin or two of 8 or 9 (common practice)."""
 CONFIRMED_RATIO: Final = 1.05
 """With less air the wet TD must have risen by this at least, where it is known."""
 
@@ -92,6 +95,7 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     """Air lost by a leap of the dry TD that fits some number of fans, (m,) [%].
 
     A coil does not foul overnight; a fan stops, slips or runs backwards from one hour to the next.
+    So does the wind turn, and lays own warm air before the intake: a small leap must outlast it.
     """
     rows = view.rows[at]
     known = heat.load_known & heat.dry_recent & ~np.isnan(heat.dry.newest)
@@ -102,6 +106,13 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     # Without proofs of fans the airflow is the speed's, not that of a number of fans.
     in_stages &= view.state.value_ms[rows, _RUN] > 0
     leapt &= ~in_stages | (heat.dry.newest - 1.0 >= LEAST_STAGED_LEAP)
+    rise = heat.dry.newest - 1.0
+    since, now = view.state.leap_bin, bin_of(view.plan, rows, view.time_ms[at])
+    begins = leapt & (since[rows] == 0)
+    since[rows] = np.where(rise < 0.5 * LEAST_LEAP, 0, np.where(begins, now, since[rows]))
+    lasts_s = np.broadcast_to(view.setting(_LOST, "leap_lasts_s"), len(view.rows))[at]
+    lasted = (since[rows] > 0) & ((now - since[rows]) * (BIN_MS / 1000.0) >= lasts_s)
+    leapt = (leapt & (rise >= LEAST_SUDDEN_LEAP)) | lasted
     fits = (lost > 0) & (leapt | (announced > 0))
     return np.where(known, np.where(fits, 100.0 * lost / view.plan.fan_count[rows], 0.0), np.nan)
 
@@ -340,6 +351,10 @@ FAN_CAPACITY_LOST: Final = Rule(
             Setting("least_by_drop_pct", 15.0, "% of airflow", 5.0, 60.0,
                     "a smaller loss by the pads' pressure drop is taken for none",
                     "pads are not quite quadratic: over the fans' range that feigns a tenth"),
+            Setting("leap_lasts_s", 259_200.0, "s", 0.0, 2_592_000.0,
+                    "how long a leap of the condensing by less than a quarter must last to count",
+                    "the wind that lays own warm air before the intake turns within two or three "
+                    "days (common practice)"),
             Setting("deadband_pct", 3.0, "% of airflow", 0.5, 20.0,
                     "how far the loss must fall back below a limit",
                     "the share of the last hours wanders by this much"),
