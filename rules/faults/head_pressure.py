@@ -200,11 +200,7 @@ HEAD_PRESSURE_HIGH: Final = Rule(
             Setting("deadband_k", 1.5, "K", 0.1, 10.0,
                     "how far the margin must recover beyond a limit",
                     "fan staging swings the pressure by about a kelvin (common practice)"),
-            Setting("on_delay_high_s", 180.0, "s", 0.0, 86_400.0,
-                    "how long a condition of high severity must hold before it is raised",
-                    "rides through compressor starts and hot-gas defrosts"),
-            *course(1800.0, "controllers that call for water by the pressure come near the "
-                    "cut-out each time, and pads soak for some 20 minutes (common practice)",
+            *course(180.0, "rides through compressor starts and hot-gas defrosts",
                     900.0, "staging makes it come and go"),
         ),
     ),

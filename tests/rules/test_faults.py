@@ -417,14 +417,6 @@ def test_head_pressure_is_judged_by_the_kelvin_left(learned):
     assert learned.events[-1].severity is Severity.HIGH
 
 
-def test_pressure_that_water_brings_down_again_within_half_an_hour_is_no_matter_of_a_visit(learned):
-    learned.run(1500, head_pressure=1550.0)
-    learned.run(HOUR, head_pressure=1300.0)
-    assert learned.events == []
-    learned.run(300, head_pressure=1660.0)
-    assert learned.events[-1].severity is Severity.HIGH
-
-
 @pytest.mark.parametrize(("air_degc", "first"), [(45.0, "dry-in-heat"), (25.0, "coil-fouled")])
 def test_a_unit_that_runs_dry_in_hot_air_is_asked_why_it_is_dry(learned, air_degc, first):
     dry = {"wet_mode": 0.0, "pump_command": 0.0, "pump_current": 0.0, "spray_pressure": 0.0}
