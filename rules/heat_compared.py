@@ -63,9 +63,9 @@ WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
 LEAST_SINKING: Final = 0.1
-LEAST_ON_THE_WAY: Final = 10
-"""Means in the middle of a fall that make it growth: half a day of hours and nearly all of it, a
-leap leaves one and those that noise brings there (judgement)."""
+LEAST_ON_THE_WAY: Final = 6
+"""Kept means in the middle of a fall that make it growth: a leap leaves one there, and those that
+noise brings (judgement)."""
 MIDDLE: Final = (0.3, 0.7)
 """Shares of a rise between which a mean is on its way: of twelve that grow evenly five are."""
 
