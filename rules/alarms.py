@@ -19,6 +19,7 @@ import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import AlarmState, Change
+from rules.state import FleetState
 
 __all__ = [
     "ACTIVE",
@@ -30,11 +31,13 @@ __all__ = [
     "AlarmColumns",
     "Happening",
     "advance",
+    "fault_is_there",
     "is_active",
     "is_held",
     "is_there",
     "may_stand",
     "next_state",
+    "there_at",
 ]
 
 UNKNOWN: Final = -1
@@ -65,6 +68,18 @@ def is_there(state: I8, severity: I8) -> Bool:
     """Which faults are there: the alarm stands, or it is shelved and has not cleared since."""
     out: Bool = _IS_ACTIVE[state] | ((state == S.SHELVED) & (severity > 0))
     return out
+
+
+def there_at(state: FleetState, rows: I64, column: int) -> Bool:
+    """Units of which the fault of an alarm column is known to be there, told or shelved, (k,)."""
+    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
+
+
+def fault_is_there(state: FleetState, rows: I64, slug: str) -> Bool:
+    """The same of a fault by its name. ``KeyError`` where the catalogue has none of it."""
+    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs alarms
+
+    return there_at(state, rows, FAULT_INDEX[slug])
 
 
 def may_stand(state: I8) -> Bool:

@@ -18,7 +18,15 @@ from rules.state import BIN_MS
 if TYPE_CHECKING:
     from rules.plan import FleetPlan
 
-__all__ = ["bin_end_ms", "bin_of", "bin_start_ms", "day_phase_of", "hour_phase_of", "phase_ms"]
+__all__ = [
+    "BINS_AN_HOUR",
+    "bin_end_ms",
+    "bin_of",
+    "bin_start_ms",
+    "day_phase_of",
+    "hour_phase_of",
+    "phase_ms",
+]
 
 _PHASE_STEP_MS: Final = 1000
 BINS_AN_HOUR: Final = 3_600_000 // BIN_MS

@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active, is_there, may_stand
+from rules.alarms import fault_is_there, is_active, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
@@ -260,7 +260,9 @@ class BinView:
         news = np.zeros(len(rows), dtype=np.bool_)
         for q, low in zip(_WITNESSES, _CALM_FLOOR, strict=True):
             newest = (state.steady_count[rows, q] - 1) % STEADY_BINS
-            mean = state.steady[rows, q, newest] / state.baseline[rows, q]
+            # A meter that never showed any flow has a baseline of zero, and tells nothing.
+            with np.errstate(divide="ignore", invalid="ignore"):
+                mean = state.steady[rows, q, newest] / state.baseline[rows, q]
             news |= (mean < low) | (mean > _CALM_CEILING)
         for slug in ("pump-screen-clogging", "distribution-restricted"):
             column = FAULT_INDEX[slug]
@@ -425,7 +427,7 @@ def close_bins(
     close_top(plan, state, rows, water)
     close_bottom(plan, state, rows, water, missed)
     close_step(plan, state, rows, bin_id, named["pump_running"], named["conductivity"])
-    close_turns(plan, state, rows, bin_id, ran, named["conductivity"])
+    close_turns(plan, state, rows, bin_id, ran, named["conductivity"], in_service)
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"])
@@ -467,13 +469,10 @@ def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bo
 
     What such pads do says nothing of the pads, and must not linger in the rings once it is mended.
     """
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
     soaked = (end_ms - state.pump_changed_ms[rows]) >= SOAK_MS
     out: Bool = (pump_running < 0.9) | ((pump_running >= 0.9) & ~soaked)
     for slug in _WATER_FAULTS:
-        column = FAULT_INDEX[slug]
-        out |= is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
+        out |= fault_is_there(state, rows, slug)
     return out
 
 

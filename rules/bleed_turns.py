@@ -33,34 +33,47 @@ __all__ = [
 SPANS: Final = (3, 6, 12)
 """Bins that a fall may take: a wide open valve thins a basin within minutes, a small one within the
 hour."""
+UNTOLD_BINS: Final = 1
+"""Bins of a fall in which nothing tells that the pump ran, at most: a message is lost now and then,
+and no basin is let out and filled again within them (judgement)."""
 FALL_FRAC: Final = 0.04
 """Least fall: a controller's hysteresis is some per cent (common practice), and the scatter of two
-means on either side is less."""
+means on either side is less (judgement)."""
 OPEN_FRAC: Final = 0.4
 """Water that left, of the bleed intended on a design day, from which the line was open. What counts
-as blocked passes a third, and nothing is allowed for what evaporated meanwhile."""
+as blocked passes a third, and nothing is allowed for what evaporated meanwhile (judgement)."""
 CLIMB_FRAC: Final = 0.02
-"""Climb after a fall from which the next fall is another one."""
+"""Climb after a fall from which the next fall is another one (judgement)."""
 SAME_FRAC: Final = 0.05
-"""So close together two falls begin at the same set point."""
+"""So close together two falls begin at the same set point (judgement)."""
 SURE_TURNS: Final = 2
+"""Falls from one set point that are no chance (judgement)."""
 LATELY_BINS: Final = TRACE_BINS
 """Three hours: longer than the balance looks back that the climb is judged by."""
 MEMORY_BINS: Final = 4032
-"""Two weeks without a fall: then it is not known any more where it opens."""
+"""Two weeks without a fall: then it is not known any more where it opens (judgement)."""
 ONCE_BINS: Final = 864
-"""A single fall is believed for three days: it may have been somebody at the drain."""
+"""A single fall is believed for three days: it may have been somebody at the drain (judgement)."""
 _CONDUCTIVITY: Final = TRACE.index("conductivity")
 
 
 def close_turns(
-    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, pump_running: F64, now: F64
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    bin_id: I64,
+    pump_running: F64,
+    now: F64,
+    in_service: Bool,
 ) -> None:
     """Look for a fall that ends in the bins of ``rows`` that are just closing.
 
     ``bin_id`` is the bin, whose means are in the trace already; ``pump_running`` the share of it
-    in which the pump ran, ``now`` its conductivity, (k,).
+    in which the pump ran, ``now`` its conductivity, (k,). What fell while somebody works on the
+    unit, not ``in_service``, is no turn of the bleed.
     """
+    worked = ~in_service
+    state.turn_worked_bin[rows[worked]] = bin_id[worked]
     runs = np.flatnonzero(pump_running >= 1.0)
     row, now = rows[runs], now[runs]
     fell = np.zeros(len(row), dtype=np.bool_)
@@ -74,8 +87,10 @@ def close_turns(
 
 def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None:
     """Take the falls among these, and count those that begin where the last one began."""
-    names = ("conductivity", "level_running", "level_at_rest")
-    water, level, rest = trace_windows(state, row, names, SPANS[-1] + 2)
+    names = ("conductivity", "level_running", "level_at_rest", "current_running", "evaporation")
+    water, level, rest, current, evaporation = trace_windows(state, row, names, SPANS[-1] + 2)
+    # Without a level nothing else tells water that was let out and filled in again.
+    untold = np.isnan(level) & np.isnan(current) & ~(evaporation > 0.0)
     over = (level > plan.overflow_mm[row, None] - LIP_MM).any(axis=1)
     depth = np.where(np.isnan(level[:, -1]), plan.float_shut_mm[row], level[:, -1])
     area = plan.area_m2[row]
@@ -83,13 +98,14 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None:
     wanted = bleed_for_cycles_l_min(plan.design_evaporation_l_min[row], plan.target_cycles[row])
     after = water[:, -2:].max(axis=1)
     top = np.full(len(row), np.nan)
-    since = bin_id - state.turn_bin[row]
+    since = bin_id - np.maximum(state.turn_bin[row], state.turn_worked_bin[row])
     for span in SPANS:
         before = water[:, -span - 2 : -span].min(axis=1)
         with np.errstate(divide="ignore", invalid="ignore"):
             left_l_min = held_l * np.log(before / after) / (span * BIN_MS / 60_000.0)
         # Water that comes back from the pads, or is stirred after a rest, is none that left.
         stirred = np.isnan(rest[:, -span - 2 :]).all(axis=1)
+        stirred &= untold[:, -span - 2 :].sum(axis=1) <= UNTOLD_BINS
         found = stirred & ~over & (after <= (1.0 - FALL_FRAC) * before)
         found &= left_l_min >= OPEN_FRAC * wanted
         found &= since > span + 1  # what lies before the last fall began is told already

@@ -46,6 +46,7 @@ from rules.refused import as_columns, beyond_zero_error, checked, note_refused
 from rules.settings import FLEET
 from rules.signals import INDEX, N_SIGNALS
 from rules.silence import ClockView
+from rules.site_weather import SERVED_AT
 from rules.stamps import MAX_AHEAD_MS, note_arrived, note_refused_stamps, settle
 from rules.state import FleetState
 
@@ -129,6 +130,9 @@ class Engine:
             self._refuse_stamps(unit_row[ahead], np.full(ahead.sum(), received_ms), time_ms[ahead])
             unit_row, time_ms, values = unit_row[~ahead], time_ms[~ahead], values[~ahead]
         usable, refused = checked(values)
+        weather = self.state.site_weather.serve(
+            self.plan, self.state.value_ms[:, SERVED_AT] <= 0, unit_row, time_ms, usable
+        )
         for index in rounds(self.plan, self.state, unit_row, time_ms):
             rows = unit_row[index].astype(np.int64)
             note_arrived(self.state, rows, time_ms[index])
@@ -148,7 +152,8 @@ class Engine:
                 events += found
                 baselines += learned
                 conditions += figures
-            for found in self._in_blocks(self._round, rows, times, usable[index]):
+            air = () if weather is None else (weather[index],)
+            for found in self._in_blocks(self._round, rows, times, usable[index], *air):
                 events += found
             if refused is not None:
                 note_refused(self.state, rows, times, refused[index], values[index])
@@ -180,8 +185,10 @@ class Engine:
         bins, learned, figures = close_bins(self.plan, self.state, rows, gap)
         return self._judge.events("bins", bins, rows, bins.time_ms, bins.gap), learned, figures
 
-    def _round(self, rows: I64, time_ms: I64, values: F64) -> list[AlarmEvent]:
-        view = observe(self.plan, self.state, rows, time_ms, values)
+    def _round(
+        self, rows: I64, time_ms: I64, values: F64, weather: F64 | None = None
+    ) -> list[AlarmEvent]:
+        view = observe(self.plan, self.state, rows, time_ms, values, weather)
         events = self._judge.events("frames", view, rows, time_ms, view.gap)
         if self._own is not None:
             events += self._own.judge(view)
@@ -320,6 +327,7 @@ class Engine:
         data, own = split(data)
         self.state, extra = FleetState.from_bytes(data, self.plan.n_rows, SLUGS)
         self.state.strangers.forget_known(self._row_of, self._site_ids)
+        self.state.site_weather.keep(self.plan)
         self._own = OwnAlarms.of(self.plan, own)
         self._listened_ms = extra["listened_ms"]
         self._clock_ms = extra["clock_ms"]

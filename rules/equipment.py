@@ -196,7 +196,7 @@ USUAL_CYCLES: Final = 3.0
 """Cycles of concentration where the site file states none (common practice)."""
 LIMIT_ROOM_FRAC: Final = 0.75
 """Share of the way from the make-up to the limit up to which those are intended: a controller's
-band and a probe's error are a tenth each (common practice)."""
+band and a probe's error, a tenth each (common practice), and a little more (judgement)."""
 
 
 class Water(_Model):

@@ -102,16 +102,21 @@ def running_state(look: UnitLook) -> RunningState:
 
 
 def live_readings(look: UnitLook) -> tuple[LiveReading, ...]:
-    """The last value of every signal the unit has ever sent, in the catalogue's order."""
+    """The last value of every signal the unit has, in the catalogue's order.
+
+    Also of the site's weather, where another unit sends it.
+    """
     limit_ms = look.setting(FLEET, "value_age_limit_s") * 1000.0
     found = []
     for entry in SIGNALS:
         if not look.has(entry.name):
             continue
         column = INDEX[entry.name]
-        at_ms = int(look.state.value_ms[look.row, column])
+        at_ms = look.measured_ms(entry.name)
         value = _known(look.state.value[look.row, column])
-        plain = Reading(entry.title, value, entry.unit)
+        whose = look.sent_by(entry.name)
+        note = f"sent by {whose}" if whose else ""
+        plain = Reading(entry.title, value, entry.unit, note=note)
         stale = look.time_ms - at_ms > limit_ms
         make = _EXPECTED.get(entry.name)
         reading = plain if make is None or stale or value is None else make(look, plain)

@@ -14,8 +14,9 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.bin_times import BINS_AN_HOUR
 from rules.signals import INDEX
-from rules.staging import masked
+from rules.staging import all_fans, masked
 from rules.state import BIN_MS, FleetState
 
 __all__ = [
@@ -29,17 +30,17 @@ __all__ = [
 
 _RUN: Final = INDEX["fan_run"]
 _NONE, _ALL = 1, 2
-BINS_PER_H: Final = 3_600_000 // BIN_MS
 HELD_BINS: Final = 2
-"""Bins that the same part of the fans must run in to be no picture of a start."""
+"""Bins that the same part of the fans must run in to be no picture of a start (judgement)."""
 RESTS_BINS: Final = 3
-"""A bank that rests so long on a part of its fans has stages: their least time is minutes."""
+"""A bank that rests so long on a part of its fans has stages: their least time is minutes (common
+practice)."""
 LEAST_TURNS: Final = 24
-LEAST_SEEN_BINS: Final = 3 * 24 * BINS_PER_H
+LEAST_SEEN_BINS: Final = 3 * 24 * BINS_AN_HOUR
 """Changes between none and all, over days of proofs, that make a habit (judgement): a bank with
 stages does not go through so many without resting on one."""
 MOST_MOVES: Final = 8
-"""So often another part of the fans runs: they are switched in stages now."""
+"""So often another part of the fans runs: they are switched in stages now (judgement)."""
 
 
 def starts_as_one(state: FleetState, rows: I64) -> Bool:
@@ -58,7 +59,7 @@ def close_gang(state: FleetState, rows: I64, end_ms: I64, count: I64) -> None:
         return
     row, n = rows[at], count[at]
     run = masked(state.value[row, _RUN], n)
-    everyone = (np.int64(1) << n) - 1
+    everyone = all_fans(n)
     whole = (run == 0) | (run == everyone)
     now = np.where(run == 0, _NONE, _ALL)
     last = state.gang_last[row]
@@ -103,7 +104,7 @@ def unstopped_fans(state: FleetState, rows: I64, least_stops: F64, least_s: F64)
         So often the sisters must have stopped, the same ones each time, with never all at rest.
         [-]
     least_s : array
-        For so long, and for longer than it ever took when the habit was learned. [s]
+        For so long, and for no less than it ever took when the habit was learned. [s]
     """
     waited = state.gang_bins[rows].astype(np.float64)
     long = waited >= np.maximum(least_s * 1000.0 / BIN_MS, state.gang_longest_bins[rows])
@@ -120,16 +121,15 @@ def unstarted_fans(state: FleetState, rows: I64, count: I64, least_starts: F64) 
     """
     stands = starts_as_one(state, rows) & (state.gang_last[rows] == _NONE)
     stands &= state.gang_stops[rows] >= least_starts
-    everyone = (np.int64(1) << count) - 1
-    return np.where(stands, everyone & ~state.gang_set[rows].astype(np.int64), 0)
+    return np.where(stands, all_fans(count) & ~state.gang_set[rows].astype(np.int64), 0)
 
 
 def unstopped_for(state: FleetState, row: int) -> tuple[float, float, int]:
     """Of one unit: since all last stood still or started, the longest of that when it was learned,
     and how often the sisters stopped meanwhile. [h, h, -]"""
     return (
-        float(state.gang_bins[row]) / BINS_PER_H,
-        float(state.gang_longest_bins[row]) / BINS_PER_H,
+        float(state.gang_bins[row]) / BINS_AN_HOUR,
+        float(state.gang_longest_bins[row]) / BINS_AN_HOUR,
         int(state.gang_stops[row]),
     )
 

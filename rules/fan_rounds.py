@@ -15,17 +15,18 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.bin_times import BINS_AN_HOUR
 from rules.signals import INDEX
-from rules.staging import masked
+from rules.staging import all_fans, masked
 from rules.state import BIN_MS, FleetState
 
 __all__ = ["close_rounds", "forget_rounds", "overdue_fans", "takes_turns", "waited_h"]
 
 _RUN: Final = INDEX["fan_run"]
 _FAULT: Final = INDEX["fan_fault"]
-BINS_PER_H: Final = 3_600_000 // BIN_MS
 LEAST_ROUND_BINS: Final = 12.0
-"""Shorter ones, as when all fans come on together, tell nothing of the turns: an hour."""
+"""Shorter ones, as when all fans come on together, tell nothing of the turns: an hour
+(judgement)."""
 LEAST_ROUNDS: Final = 6
 """So many longer ones make a habit (judgement)."""
 
@@ -53,8 +54,7 @@ def close_rounds(state: FleetState, rows: I64, end_ms: I64, count: I64, stands: 
     state.round_longest_bins[row] = np.where(learns, np.maximum(longest, spent), longest)
     one = tells & (np.bitwise_count(waiting) == 1)
     state.round_ended_by[row] |= np.where(one, waiting, 0).astype(np.uint32)
-    everyone = (np.int64(1) << n) - 1
-    state.round_set[row] = np.where(over, everyone & ~run, left).astype(np.uint32)
+    state.round_set[row] = np.where(over, all_fans(n) & ~run, left).astype(np.uint32)
     up = np.bitwise_count(run).astype(np.float64)
     missing = np.bitwise_count(left | reported)
     state.round_bins[row] = np.where(over, 0.0, spent + np.minimum(up / (n - 1), 1.0))
@@ -89,9 +89,9 @@ def overdue_fans(state: FleetState, rows: I64, ratio: F64, least_s: F64, alone_s
 def waited_h(state: FleetState, row: int) -> tuple[float, float, float]:
     """Of one unit: its round so far, the longest, and the others all running in it. [h]"""
     return (
-        float(state.round_bins[row]) / BINS_PER_H,
-        float(state.round_longest_bins[row]) / BINS_PER_H,
-        float(state.round_alone_bins[row]) / BINS_PER_H,
+        float(state.round_bins[row]) / BINS_AN_HOUR,
+        float(state.round_longest_bins[row]) / BINS_AN_HOUR,
+        float(state.round_alone_bins[row]) / BINS_AN_HOUR,
     )
 
 

@@ -23,7 +23,8 @@ from rules.pump_proof import motor_by_water
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.state import BIN_MS, FleetState
+from rules.site_weather import SERVED_AT
+from rules.state import BIN_MS, FROM_SITE, FleetState
 from rules.wet_idle import learn_idle
 
 __all__ = ["FrameView", "observe", "rounds", "standing_limit_s"]
@@ -111,11 +112,19 @@ class FrameView:
         return self.plan.settings.get(slug, name, self.rows)
 
 
-def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values: F64) -> FrameView:
+def observe(
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    time_ms: I64,
+    values: F64,
+    weather: F64 | None = None,
+) -> FrameView:
     """Take one frame of each of ``rows`` into the state and say what is known now.
 
     ``rows`` are distinct and active, and ``time_ms`` is not before the unit's newest frame. A
-    second frame for the same instant adds its signals; a repeat changes nothing.
+    second frame for the same instant adds its signals; a repeat changes nothing. ``weather``
+    (k, SERVED) is that of their sites, for those that do not send it themselves.
     """
     settings = plan.settings
     previous_ms = state.frame_ms[rows]
@@ -133,11 +142,14 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
     state.seen_changed[at] |= packed(changed)
     np.copyto(value, values, where=carried)
     np.copyto(value_ms, time_ms[:, None], where=carried)
+    if weather is not None:
+        _take_weather(value, value_ms, fresh, weather, previous_ms < time_ms)
     if not isinstance(at, slice):  # else they are the columns themselves
         state.value[at] = value
         state.value_ms[at] = value_ms
     age_limit_ms = np.floor(settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
     aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
+    aged &= value_ms != FROM_SITE
     x = np.where(aged, np.nan, value)
     # A reading that cannot be true is not known.
     if (untrue := state.frozen_set[at] | state.beyond_set[at]).any():
@@ -148,8 +160,9 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
 
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
     pump = motor_by_water(plan, state, rows, time_ms, x, pump)
-    drawn = state.running_current_a[rows]
-    state.running_current_a[rows] = np.where(pump == 1, x[:, _CURRENT], drawn)
+    drawn, current = state.running_current_a[rows], x[:, _CURRENT]
+    drawing = (pump == 1) & ~np.isnan(current)
+    state.running_current_a[rows] = np.where(drawing, current, drawn)
     mode = _mode(x, value_ms, pump)
 
     pump_was = state.pump_state[rows]
@@ -179,6 +192,19 @@ def observe(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values:
         plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,
         standing_s, warm_s,
     )  # fmt: skip
+
+
+def _take_weather(value: F64, value_ms: I64, fresh: Bool, weather: F64, news: Bool) -> None:
+    """The site's weather where the unit never sent its own; in place.
+
+    It is new with each frame of a new instant (``news``), as if the frame had brought it.
+    """
+    for at, column in enumerate(SERVED_AT.tolist()):
+        foreign = value_ms[:, column] <= 0
+        value[:, column] = np.where(foreign, weather[:, at], value[:, column])
+        served = foreign & ~np.isnan(weather[:, at])
+        value_ms[:, column] = np.where(served, FROM_SITE, value_ms[:, column])
+        fresh[:, column] |= served & news
 
 
 def _mode(x: F64, value_ms: I64, pump: I8) -> I8:
@@ -298,7 +324,8 @@ STILL_STEP_MM: Final = 0.5
 
 STOOD_MS: Final = 900_000
 """How long the level must have stood still before a start or stop of the pump to have been still
-through it: the newest of few wavy readings may by chance be that at which the water then rests."""
+through it: the newest of few wavy readings may by chance be that at which the water then rests
+(judgement)."""
 
 
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:

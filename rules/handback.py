@@ -23,7 +23,7 @@ from rules.faults.registry import FAULT_INDEX, FAULTS
 from rules.look import UnitLook
 from rules.physics.pump import current_at_rated_voltage_a, current_for_shaft_power_frac
 from rules.settings import FLEET
-from rules.signals import INDEX, signal
+from rules.signals import signal
 from rules.staging import is_staged
 
 __all__ = ["LEVEL", "Answer", "HandBackItem", "hand_back", "is_normal", "is_proven"]
@@ -146,10 +146,9 @@ def _fans_wanted(look: UnitLook) -> bool:
 
 
 def _taken(look: UnitLook, name: str, since_ms: int) -> _Taken:
-    column = INDEX[name]
     if not look.has(name):
         return _Taken(None, "signal not sent", sent=False)
-    if int(look.state.value_ms[look.row, column]) <= since_ms:
+    if look.measured_ms(name) <= since_ms:
         return _Taken(None, "no reading since the hand-back")
     if name in (*names_in(look.state.frozen_set[look.row]),
                 *names_in(look.state.beyond_set[look.row])):  # fmt: skip

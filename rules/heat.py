@@ -230,7 +230,7 @@ def _usable(
     pressure with them hides what coil and pads do.
     """
     recent_ms = bin_start_ms(plan, rows, bin_id - 2)
-    sent = state.value_ms[rows] > 0
+    sent = state.value_ms[rows] != 0
     kw = mean["heat_load"]
     held = state.value_ms[rows, _LOAD] >= recent_ms
     kw = np.where(np.isnan(kw) & held, state.value[rows, _LOAD], kw)

@@ -26,7 +26,8 @@ _NAMES: Final = ("level_at_rest", "level_running", "conductivity")
 _RECENT_BINS: Final = 3
 _HOUR_BINS: Final = 12
 STILL_MM: Final = 3.0
-"""Change within an hour up to which a level at rest stands still: waves and resolution."""
+"""Change within an hour up to which a level at rest stands still: waves and resolution
+(judgement)."""
 
 
 def thinned_since_run_frac(state: FleetState, rows: I64) -> F64:

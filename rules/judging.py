@@ -19,6 +19,7 @@ from rules.alarms import (
     is_active,
     is_held,
     is_there,
+    there_at,
 )
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Severity
@@ -149,7 +150,7 @@ class Judge:
             off_delay,
             explained=self._explained(state, group, rows, severity, due),
             restart=gap[:, None],
-            latching=self._latching(group, rows, severity.shape),
+            latching=self._latching(group, rows, (severity == 0) & was_there),
         )
         flat.put(state.alarm_state, alarms.state)
         flat.put(state.alarm_severity, alarms.severity)
@@ -197,11 +198,12 @@ class Judge:
                 on_delay[:, j] = np.where(severity[:, j] >= Severity.HIGH, high, on_delay[:, j])
         return on_delay, off_delay
 
-    def _latching(self, group: _Group, rows: I64, shape: tuple[int, ...]) -> Bool:
-        """Which alarms wait for a reset once their condition is gone, (k, faults)."""
-        out = np.empty(shape, dtype=np.bool_)
-        for j, rule in enumerate(group.rules):
-            out[:, j] = self._plan.settings.get(rule.fault.slug, "latches", rows) >= 0.5
+    def _latching(self, group: _Group, rows: I64, clears: Bool) -> Bool:
+        """Which of the alarms that clear wait for a reset then, (k, faults)."""
+        out = np.zeros(clears.shape, dtype=np.bool_)
+        for j in np.flatnonzero(clears.any(axis=0)).tolist():
+            slug = group.rules[j].fault.slug
+            out[:, j] = self._plan.settings.get(slug, "latches", rows) >= 0.5
         return out
 
     def _explained(
@@ -230,14 +232,12 @@ class Judge:
                     worse = severity[:, j] > state.alarm_severity[rows, own]
                     pends &= ~(worse & is_active(state.alarm_state[rows, own]))
                 # Who shelves a root wants no alarms of its consequences instead.
-                stands = is_there(code, state.alarm_severity[carrier, column])
+                stands = there_at(state, carrier, column)
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )
             for column in group.yields_to[j].tolist():
-                first = is_there(
-                    state.alarm_state[rows, column], state.alarm_severity[rows, column]
-                )
+                first = there_at(state, rows, column)
                 if column in here and column in group.yields_at_once[j]:
                     first |= due[:, here[column]]
                 first &= ~is_active(state.alarm_state[rows, group.columns[j]])

@@ -23,7 +23,7 @@ from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX, signal
 from rules.staging import is_staged, masked
-from rules.state import BIN_MS, STEADY, STEADY_BINS, FleetState
+from rules.state import BIN_MS, FROM_SITE, STEADY, STEADY_BINS, FleetState
 from rules.trend import theil_sen
 
 __all__ = ["Baseline", "UnitLook", "fan_names"]
@@ -74,15 +74,28 @@ class UnitLook:
 
     def value(self, name: str) -> float | None:
         """The last value of a signal if it is young enough."""
-        column = INDEX[name]
-        age_ms = self.time_ms - int(self.state.value_ms[self.row, column])
+        age_ms = self.time_ms - self.measured_ms(name)
         if age_ms > self.setting(FLEET, "value_age_limit_s") * 1000.0:
             return None
-        return _known(self.state.value[self.row, column])
+        return _known(self.state.value[self.row, INDEX[name]])
+
+    def measured_ms(self, name: str) -> int:
+        """When the last value of a signal was measured, 0 for never.
+
+        What the site's weather says is taken to be of the unit's newest frame.
+        """
+        taken = int(self.state.value_ms[self.row, INDEX[name]])
+        return int(self.state.frame_ms[self.row]) if taken == FROM_SITE else taken
 
     def has(self, name: str) -> bool:
-        """Whether the unit has ever sent this signal."""
-        return bool(self.state.value_ms[self.row, INDEX[name]] > 0)
+        """Whether this signal ever came: from the unit, or as its site's weather."""
+        return bool(self.state.value_ms[self.row, INDEX[name]] != 0)
+
+    def sent_by(self, name: str) -> str:
+        """Another unit of the site whose reading this is, if it is not the unit's own; else ''."""
+        if self.state.value_ms[self.row, INDEX[name]] != FROM_SITE:
+            return ""
+        return self.state.site_weather.source(self.site.id, name) or ""
 
     def fans_proven(self) -> int | None:
         """How many of its fans are proven running; bits of fans that it has not do not count."""
@@ -226,6 +239,8 @@ class UnitLook:
     ) -> Reading:
         """A line of evidence with the last value of a signal."""
         entry = signal(name)
+        if whose := self.sent_by(name):
+            note = f"{note}; sent by {whose}" if note else f"sent by {whose}"
         return Reading(entry.title, self.value(name), entry.unit, expected, low, high, note)
 
 

@@ -2,8 +2,8 @@
 
 Water at its usual pressure or flow comes from a pump that runs, whatever a dead current reading
 says, unless its controller says as well that it stands. Only a witness that is alive is believed:
-one that trembles, and was heard as lately as the current. Nothing is concluded for units that never
-sent a current: their controller is believed.
+one that trembles, and was heard as lately as the current. Nothing is concluded where pressure and
+flow contradict each other, or for units that never sent a current: their controller is believed.
 """
 
 from __future__ import annotations
@@ -29,7 +29,10 @@ holds: more than a check valve may keep of the lift to the pads (judgement)."""
 STANDS_FRAC: Final = 0.1
 """Share below which hardly any water moves (judgement)."""
 ALIVE_BINS: Final = 3
-"""A reading of moving water that kept its exact value for so many bins is not believed."""
+"""A reading of moving water that kept its exact value for so many bins is not believed: noise alone
+moves a sound one within minutes (judgement)."""
+LEAST_CHANGES: Final = 2
+"""Bins in which it must ever have moved: the first value of all is news and no movement."""
 AS_LATE_MS: Final = 300_000
 """How much older than the current a witness may be: the slowest sampling that is asked for."""
 
@@ -47,8 +50,8 @@ def motor_by_water(
     pump
         What the current says: 1, 0, or -1 where it is not known.
     """
-    out = pump
     sent = state.value_ms[rows, _CURRENT]
+    runs, stands = np.zeros((2, len(rows)), dtype=np.bool_)
     for name, rated in (
         ("spray_pressure", plan.pump_rated_pressure_kpa),
         ("spray_flow", plan.pump_rated_flow_l_min),
@@ -59,18 +62,23 @@ def motor_by_water(
         at = np.flatnonzero(asked & ~np.isnan(value) & (sent > 0))
         if not len(at):
             continue
-        row = rows[at]
+        row, watched = rows[at], WATCHED.index(name)
         clean = state.baseline[row, _Q[name]]
         clean = np.where(np.isnan(clean), rated[row], clean)
         heard = state.value_ms[row, INDEX[name]] >= sent[at] - AS_LATE_MS
-        alive = state.still_age_bins[row, WATCHED.index(name)] < ALIVE_BINS
-        runs = at[heard & alive & (value[at] > RUNS_FRAC * clean) & ~(x[at, _COMMAND] < 0.5)]
-        # A current that still comes and is known to be untrue: without water the pump stands.
-        untrue = (pump[at] < 0) & (sent[at] >= time_ms[at] - AS_LATE_MS)
-        stands = at[heard & untrue & (value[at] < STANDS_FRAC * clean)]
-        if len(runs) or len(stands):
-            out = out.copy() if out is pump else out
-            out[stands] = 0
-            out[runs] = 1
-            x[runs, _CURRENT] = np.nan
+        alive = state.still_age_bins[row, watched] < ALIVE_BINS
+        alive &= state.still_changes[row, watched] >= LEAST_CHANGES
+        runs[at] |= heard & alive & (value[at] > RUNS_FRAC * clean) & ~(x[at, _COMMAND] < 0.5)
+        # Once it fell, it may well lie still: a meter shows the same nothing for days.
+        fell = alive | (state.pump_state[row] == 0)
+        stands[at] |= heard & fell & (value[at] < STANDS_FRAC * clean)
+    if not (runs | stands).any():
+        return pump
+    out = pump.copy()
+    # A current that still comes and is known to be untrue: without water the pump stands.
+    untrue = (pump < 0) & (sent >= time_ms - AS_LATE_MS)
+    out[stands & untrue & ~runs] = 0
+    moved = np.flatnonzero(runs & ~stands)
+    out[moved] = 1
+    x[moved, _CURRENT] = np.nan
     return out

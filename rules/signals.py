@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final, Literal
 
-__all__ = ["INDEX", "N_SIGNALS", "SIGNALS", "Kind", "Signal", "signal"]
+__all__ = ["FOG_PCT", "INDEX", "N_SIGNALS", "SIGNALS", "Kind", "Signal", "signal"]
 
 Kind = Literal["analogue", "flag", "mask"]
 
@@ -74,6 +74,9 @@ SIGNALS: Final[tuple[Signal, ...]] = (
     Signal("heat_load", "Heat load", "kW", 0.0, 50_000.0, 0, "analogue",
            "Heat rejected by the unit, as the site's controller estimates it."),
 )  # fmt: skip
+
+FOG_PCT: Final = 97.0
+"""Above this a humidity sensor may rest at its end for as long as the fog lasts."""
 
 N_SIGNALS: Final = len(SIGNALS)
 INDEX: Final[dict[str, int]] = {s.name: i for i, s in enumerate(SIGNALS)}

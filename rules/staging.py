@@ -17,8 +17,8 @@ from rules.signals import INDEX
 from rules.state import FleetState
 
 __all__ = [
-    "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "find_out", "is_staged", "is_stepped", "masked",
-    "mind_steps", "stages_wanted", "told_together",
+    "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "all_fans", "find_out", "is_staged", "is_stepped",
+    "masked", "mind_steps", "stages_wanted", "told_together",
 ]  # fmt: skip
 
 _RUN: Final = INDEX["fan_run"]
@@ -31,10 +31,15 @@ FOUND_OUT_MS: Final = 3_600_000
 hand while somebody tries it out runs for less than an hour."""
 
 
+def all_fans(count: I64) -> I64:
+    """The bit mask of ``count`` fans, (k,)."""
+    return (np.int64(1) << count) - 1
+
+
 def masked(word: F64, count: I64) -> I64:
     """A bit mask limited to the fans that the unit has; 0 where not known."""
     whole = np.where(np.isnan(word), 0.0, word).astype(np.int64)
-    return whole & ((np.int64(1) << count) - 1)
+    return whole & all_fans(count)
 
 
 def stages_wanted(speed_pct: F64, count: I64) -> I64:

@@ -16,6 +16,7 @@ import numpy as np
 from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, U32, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
+from rules.site_weather import SiteWeather
 from rules.strangers import Strangers
 
 __all__ = [
@@ -77,7 +78,8 @@ ADDED_LATER: Final = frozenset({
     "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
     "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
     "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
-    "wet_idle_s", "wet_starts", "current_low_a", "current_hours",
+    "turn_worked_bin",
+    "wet_idle_s", "wet_starts", "wet_called", "current_low_a", "current_hours",
     "level_longest_bins",
     "evaporation_share", "evaporation_clean", "evaporation_hours",
     "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
@@ -85,6 +87,9 @@ ADDED_LATER: Final = frozenset({
     "coil_since_bin", "leap_bin",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""
+
+FROM_SITE: Final = -1
+"""In place of a time: the unit never sent this itself, and the site's weather has said it."""
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
@@ -161,7 +166,8 @@ class SnapshotMismatch(ValueError):
 class FleetState:
     """Columns by row; see the comments. ``alarm_*`` are (rows, faults), in registry order."""
 
-    # last values, and when each was measured
+    # last values, and when each was measured: 0 for never, FROM_SITE for what only the site's
+    # weather says, see rules/site_weather.py
     value: F64
     value_ms: I64
     # the newest frame, and silence: the listened-time clock when the unit was last heard
@@ -181,6 +187,7 @@ class FleetState:
     # how long the pump stands in wet mode where no command is sent, see rules/wet_idle.py
     wet_idle_s: F32  # the longest that ended by itself
     wet_starts: U8  # starts in wet mode seen, up to what is enough
+    wet_called: U8  # of them, after a long rest, up to what is enough
     # level stillness: the level stayed within a step of `still_level` since `still_ms`
     still_level: F64
     still_ms: I64
@@ -311,6 +318,7 @@ class FleetState:
     turn_us_cm: F32  # the reading there, 0 for none
     turn_low_us_cm: F32  # and after it
     turn_bin: I32  # when that was
+    turn_worked_bin: I32  # the newest bin in which somebody worked on the unit
     # a conductivity reading that fell at one stroke, see rules/probe_step.py
     stroke_from_us_cm: F32  # reading before it, 0 for none
     stroke_to_us_cm: F32  # and after it
@@ -347,6 +355,8 @@ class FleetState:
     out_of_service_until_ms: I64  # 0 in service, -1 until a person ends it
     strangers: Strangers = field(default_factory=Strangers)
     """Not a column: ids that no site file knows."""
+    site_weather: SiteWeather = field(default_factory=SiteWeather)
+    """Not a column: whose weather serves each site."""
 
     @classmethod
     def empty(cls, n_rows: int, n_faults: int) -> Self:
@@ -380,6 +390,7 @@ class FleetState:
             fans_commanded_ms=i64(n),
             wet_idle_s=np.zeros(n, dtype=np.float32),
             wet_starts=np.zeros(n, dtype=np.uint8),
+            wet_called=np.zeros(n, dtype=np.uint8),
             still_level=nan64(n),
             still_ms=i64(n),
             still_starts=np.zeros(n, dtype=np.int16),
@@ -491,6 +502,7 @@ class FleetState:
             turn_us_cm=np.zeros(n, dtype=np.float32),
             turn_low_us_cm=np.zeros(n, dtype=np.float32),
             turn_bin=np.zeros(n, dtype=np.int32),
+            turn_worked_bin=np.zeros(n, dtype=np.int32),
             stroke_from_us_cm=np.zeros(n, dtype=np.float32),
             stroke_to_us_cm=np.zeros(n, dtype=np.float32),
             stroke_bins=np.zeros(n, dtype=np.uint16),
@@ -534,6 +546,7 @@ class FleetState:
         arrays["fault_slugs"] = np.array(fault_slugs)
         arrays["signal_names"] = np.array([s.name for s in SIGNALS])
         arrays["strangers"] = np.frombuffer(self.strangers.to_bytes(), dtype=np.uint8)
+        arrays["site_weather"] = np.frombuffer(self.site_weather.to_bytes(), dtype=np.uint8)
         arrays["extra_names"] = np.array(list(extra))
         arrays["extra_values"] = np.array(list(extra.values()), dtype=np.int64)
         np.savez(out, **arrays)  # type: ignore[arg-type]  # keyword names are column names
@@ -564,6 +577,8 @@ class FleetState:
                     _copy(getattr(state, f.name), arrays[f.name], f.name, shared)
                 if "strangers" in arrays:
                     state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())
+                if "site_weather" in arrays:
+                    state.site_weather = SiteWeather.from_bytes(arrays["site_weather"].tobytes())
                 names = [str(x) for x in arrays["extra_names"]]
                 extra = dict(zip(names, (int(v) for v in arrays["extra_values"]), strict=True))
         except SnapshotMismatch:
@@ -575,7 +590,7 @@ class FleetState:
 
 
 def _columns(state: FleetState | type[FleetState]) -> list[Field[Any]]:
-    return [f for f in fields(state) if f.name != "strangers"]
+    return [f for f in fields(state) if f.name not in ("strangers", "site_weather")]
 
 
 def _copy(into: np.ndarray, old: np.ndarray, name: str, shared: list[tuple[int, int]]) -> None:

@@ -17,7 +17,7 @@ from rules.arrays import F64, I64, Bool
 from rules.bin_times import bin_start_ms
 from rules.bits import unpacked
 from rules.plan import FleetPlan
-from rules.signals import INDEX, SIGNALS
+from rules.signals import FOG_PCT, INDEX, SIGNALS
 from rules.state import WATCHED, FleetState
 
 __all__ = ["WATCHED_AT", "close_stillness", "could_be_coarse", "stands_still_together"]
@@ -26,9 +26,6 @@ WATCHED_AT: Final = np.array([INDEX[name] for name in WATCHED])
 _W: Final = {name: i for i, name in enumerate(WATCHED)}
 _ANALOGUE: Final = np.array([s.kind == "analogue" for s in SIGNALS])
 _MOST_BINS: Final = np.uint16(60_000)
-
-FOG_PCT: Final = 97.0
-"""Above this a humidity sensor may rest at its end for as long as the fog lasts."""
 
 NEXT_TO_NOTHING_FRAC: Final = 0.1
 """Share of the rated pressure or flow below which a pump moves hardly any water (judgement)."""

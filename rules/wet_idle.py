@@ -23,13 +23,17 @@ _COMMAND: Final = INDEX["pump_command"]
 _WET: Final = INDEX["wet_mode"]
 
 LEAST_STARTS: Final = 3
-"""Starts in wet mode that make a habit: days of a unit that is wet by day."""
+"""Starts in wet mode that make a habit: days of a unit that is wet by day (judgement)."""
 UNKNOWN_S: Final = 86_400.0
-"""Allowed before the habit is known: a controller that wets its pads does so within a day."""
+"""Allowed before the habit is known: a controller that wets its pads does so within a day (common
+practice)."""
 TIMES: Final = 2.0
 """How many times the longest seen is allowed (judgement)."""
 CALLED_S: Final = 21_600.0
-"""A pump that stood so long in wet mode is called by the weather there, and not by turns."""
+"""A pump that stood so long in wet mode is called by the weather there, and not by turns
+(judgement)."""
+CALLED_TIMES: Final = 2
+"""So often it must have: a single long rest may have been a repair, or a dry basin (judgement)."""
 COOL_S: Final = 604_800.0
 """Cool days follow each other: so long such a pump may stand (judgement)."""
 
@@ -61,6 +65,8 @@ def learn_idle(
     stood_s = (time_ms[at] - np.maximum(begun, state.pump_changed_ms[row])) / 1000.0
     state.wet_idle_s[row] = np.maximum(state.wet_idle_s[row], stood_s)
     state.wet_starts[row] = np.minimum(state.wet_starts[row], LEAST_STARTS - 1) + 1
+    called = state.wet_called[row] + (stood_s >= CALLED_S)
+    state.wet_called[row] = np.minimum(called, CALLED_TIMES)
 
 
 def allowed_idle_s(plan: FleetPlan, state: FleetState, rows: I64, least_s: F64, ran: Bool) -> F64:
@@ -73,8 +79,8 @@ def allowed_idle_s(plan: FleetPlan, state: FleetState, rows: I64, least_s: F64, 
     fill_s = 2.0 * 60.0 * full_l / plan.makeup_max_l_min[rows]
     allowed = least_s + np.where(ran, 0.0, fill_s)
     known = state.wet_starts[rows] >= LEAST_STARTS
-    longest = state.wet_idle_s[rows]
-    allowed = np.maximum(allowed, TIMES * longest)
-    allowed = np.where(longest >= CALLED_S, np.maximum(allowed, COOL_S), allowed)
+    allowed = np.maximum(allowed, TIMES * state.wet_idle_s[rows])
+    called = state.wet_called[rows] >= CALLED_TIMES
+    allowed = np.where(called, np.maximum(allowed, COOL_S), allowed)
     out: F64 = np.where(known, allowed, np.maximum(allowed, UNKNOWN_S))
     return out

@@ -10,12 +10,14 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gateway.month import Month
 from gateway.telemetry.base import TelemetryStore
 from rules.consumption import CleanTd, FaultSpan, Trace, UnitUse, unit_use
 from rules.consumption.trace import SIGNALS_USED, STEP_MS
 from rules.equipment import Overrides, Site, Unit
+from rules.site_weather import SERVED
 
 __all__ = ["Asked", "month_use", "read_trace"]
 
@@ -44,18 +46,42 @@ def read_trace(
     end_ms: int,
     fleet: Overrides,
 ) -> Trace:
-    """The unit's means from ``start_ms`` to ``end_ms``; raises as the store does."""
+    """The unit's means from ``start_ms`` to ``end_ms``; raises as the store does.
+
+    What it did not send of the weather is taken from its site, as the rules do.
+    """
     site, unit = place
     start_ms = -(-start_ms // STEP_MS) * STEP_MS
     found = store.rollups(site.id, unit.id, SIGNALS_USED, start_ms, end_ms)
     column = {name: i for i, name in enumerate(found.signals)}
     mean = {name: found.mean[:, i] for name, i in column.items()}
+    for name in SERVED:
+        if np.isnan(mean[name]).all():
+            mean[name] = _weather(store, place, name, found.start_ms)
     mask = column["fan_run"]
     span = found.maximum[:, mask] - found.minimum[:, mask]
     return Trace.of(
         site, unit, start_ms, end_ms, found.start_ms, mean,
         np.where(np.isnan(span), -1.0, span), fleet,
     )  # fmt: skip
+
+
+def _weather(
+    store: TelemetryStore, place: tuple[Site, Unit], name: str, at_ms: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Means of the first other unit of the site, by id, that sent the signal meanwhile, (n,)."""
+    site, unit = place
+    out = np.full(len(at_ms), np.nan)
+    if not len(at_ms):
+        return out
+    for other in sorted(u.id for u in site.units if u.id != unit.id):
+        first_ms, end_ms = int(at_ms[0]), int(at_ms[-1]) + STEP_MS
+        sent = store.rollups(site.id, other, (name,), first_ms, end_ms)
+        if len(sent):
+            at = np.searchsorted(sent.start_ms, at_ms)
+            at[at == len(sent)] = 0
+            return np.where(sent.start_ms[at] == at_ms, sent.mean[at, 0], np.nan)
+    return out
 
 
 def month_use(

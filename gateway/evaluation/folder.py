@@ -13,6 +13,7 @@ from gateway.evaluation.samples import Samples, arrange
 from gateway.evaluation.table import Faulty, Table, read_table
 from rules.evaluation.cases import Label
 from rules.events import Action, ActionKind
+from rules.site_weather import SERVED
 
 __all__ = ["FaultyFolder", "Folder", "read_folder"]
 
@@ -42,9 +43,16 @@ class Folder:
     warnings: tuple[Problem, ...]
 
     def sent(self) -> dict[tuple[str, str], frozenset[str]]:
-        """By site and unit, the signals of which any reading came."""
+        """By site and unit, the signals of which any reading came.
+
+        Weather that one unit sends is its whole site's.
+        """
         names = {row: key for key, row in self.rows.items()}
-        return {names[row]: found for row, found in self.samples.sent().items()}
+        own = {names[row]: found for row, found in self.samples.sent().items()}
+        weather: dict[str, frozenset[str]] = {}
+        for (site, _unit), found in own.items():
+            weather[site] = weather.get(site, frozenset()) | (found & frozenset(SERVED))
+        return {(site, unit): found | weather[site] for (site, unit), found in own.items()}
 
 
 def read_folder(path: Path, say: Callable[[str], None] = lambda _text: None) -> Folder:

@@ -43,7 +43,8 @@ _RUN: Final = INDEX["fan_run"]
 _PADS_Q: Final = [q.name for q in STEADY].index("pad_pressure_drop")
 _DRY_Q: Final = [q.name for q in STEADY].index("td_dry")
 STOPPED_PCT: Final = 0.5
-"""A command at or below this is none: scaling of analogue outputs leaves a few tenths."""
+"""A command at or below this is none: scaling of analogue outputs leaves a few tenths (common
+practice)."""
 LEAST_STAGED_LEAP: Final = 0.25
 """Least leap of the dry TD where fans are, or may be, switched in stages. From cold nights with one
 fan to warm days with all, the law of airflow is wrong by 15 % at either end, since idle fans let
@@ -51,7 +52,7 @@ air back (judgement): a fifth in all by the sum of squares."""
 LEAST_SUDDEN_LEAP: Final = 0.25
 """Leap that is believed at once: own warm air makes a kelvin or two of 8 or 9 (common practice)."""
 CONFIRMED_RATIO: Final = 1.05
-"""With less air the wet TD must have risen by this at least, where it is known."""
+"""With less air the wet TD must have risen by this at least, where it is known (judgement)."""
 
 
 def judge_unasked(view: FrameView, announced: I8) -> I8:
@@ -301,8 +302,8 @@ FAN_NOT_COMMANDED: Final = Rule(
                     "one that trips and resets does so once or twice before it stays off "
                     "(judgement)"),
             Setting("unstopped_s", 43_200.0, "s", 0.0, 2_592_000.0,
-                    "and time without a start or stop of all together, if not longer than ever",
-                    "on a hot day a bank runs through from morning to evening"),
+                    "and time without a start or stop of all together, no less than it ever took",
+                    "on a hot day a bank runs through from morning to evening (common practice)"),
             *course(3600.0, "run-down takes minutes; work in hand is over within the hour",
                     300.0, "proof switches flutter in wind"),
         ),

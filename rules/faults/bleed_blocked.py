@@ -12,8 +12,8 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import UNKNOWN
-from rules.arrays import I8
-from rules.balance import METER_ZERO_L_MIN, balance_of_look
+from rules.arrays import F64, I8
+from rules.balance import METER_ZERO_L_MIN, WaterBalance, balance_of_look
 from rules.bins import BinView
 from rules.bleed_turns import opened_lately_us_cm, opens_at_us_cm
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
@@ -30,27 +30,52 @@ __all__ = ["BLEED_BLOCKED"]
 _SLUG: Final = "bleed-blocked"
 
 _SIGNS: Final = (
-    Sign("climb", "conductivity climbs about as fast as with no bleed at all", "",
-         "conductivity climbs slower than with no bleed", 2.0),
-    Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow", 3.0,
-         deciding=True),
+    Sign("carried", "", "the solids balance says that little or nothing leaves as liquid of what "
+         "should", "the solids balance says that about as much leaves as liquid as should", 2.0),
+    Sign("bleed", "the bleed meter shows flow", "",
+         "the bleed meter shows no flow, or little of what should", 3.0, deciding=True),
     Sign("faster", "it climbs faster than the make-up's solids allow", "",
          "it climbs no faster than the make-up's solids allow", 1.0),
 )  # fmt: skip
 _CAUSES: Final = (
     SignatureRow("line-blocked", "Bleed line, strainer or orifice blocked, or its valve left shut",
-                 {"climb": 1, "bleed": 0, "faster": 0},
+                 {"carried": -1, "bleed": 0, "faster": 0},
                  "Look for flow at the bleed's end; open the strainer; compare valve positions."),
     SignatureRow("bleed-valve", "Bleed valve does not open: coil, wiring, controller",
-                 {"climb": 1, "bleed": 0, "faster": 0},
+                 {"carried": -1, "bleed": 0, "faster": 0},
                  "Command the bleed by hand: does the valve click, does water come?"),
     SignatureRow("bleed-setting", "Controller's setpoint or timer lets it bleed too late",
-                 {"climb": 1, "bleed": 0, "faster": 0},
+                 {"carried": -1, "bleed": 0, "faster": 0},
                  "Compare setpoint and timer with the cycles intended."),
     SignatureRow("makeup-quality-changed", "Make-up water has become harder",
-                 {"climb": 1, "bleed": 1, "faster": 1},
+                 {"carried": -1, "bleed": 1, "faster": 1},
                  "Measure the make-up's conductivity at a tap."),
 )  # fmt: skip
+
+
+WORKS_FRAC: Final = 0.7
+"""Share of the bleed intended from which it works: the balance is good to a fifth, and nobody sets
+a bleed to better than a tenth (judgement)."""
+NOTHING_FRAC: Final = 0.1
+"""Share up to which it is said to carry nothing: the balance tells no finer (judgement)."""
+
+
+def _carried_frac(w: WaterBalance) -> F64:
+    """What leaves as liquid by the solids balance, of the bleed intended, (m,)."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share: F64 = w.bleed_l_min / w.bleed_wanted_l_min
+    return share
+
+
+def _no_flow_l_min(w: WaterBalance, zero_frac: F64 | float) -> F64:
+    """What a bleed meter may show by creep alone, (m,)."""
+    creep: F64 = np.fmax(zero_frac * w.bleed_wanted_l_min, METER_ZERO_L_MIN)
+    return creep
+
+
+def _works_from_l_min(w: WaterBalance, no_flow: F64, slack: F64 | float) -> F64:
+    """The metered flow from which the bleed is not blocked, not even in part, (m,)."""
+    return np.maximum(2.0 * no_flow, slack * w.bleed_wanted_l_min)
 
 
 def judge(view: BinView, announced: I8) -> I8:
@@ -80,7 +105,7 @@ def judge(view: BinView, announced: I8) -> I8:
     high = now >= np.where(was > 0, back[i], due[i])
     slack = part.setting(_SLUG, "carried_max_ratio")
     with np.errstate(divide="ignore", invalid="ignore"):
-        carried = w.bleed_l_min / w.bleed_wanted_l_min
+        carried = _carried_frac(w)
         carried_sd = w.bleed_sd / w.bleed_wanted_l_min
         # What the scatter of the readings alone could make of it.
         unsure = 2.0 * w.climb_frac_sd * (part.plan.target_cycles[part.rows] - 1.0)
@@ -90,17 +115,16 @@ def judge(view: BinView, announced: I8) -> I8:
     # Faster than evaporation alone: then it is the make-up that changed.
     c_m = part.plan.makeup_us_cm[part.rows]
     climbing &= ~(w.makeup_low_us_cm >= part.setting("makeup-quality-changed", "climb_ratio") * c_m)
-    no_flow = np.maximum(part.setting(_SLUG, "meter_zero_frac") * w.bleed_wanted_l_min, 0.0)
-    no_flow = np.fmax(no_flow, METER_ZERO_L_MIN)
+    no_flow = _no_flow_l_min(w, part.setting(_SLUG, "meter_zero_frac"))
     dry_meter = w.bleed_metered_l_min <= no_flow
-    flows = w.bleed_metered_l_min > np.maximum(2.0 * no_flow, slack * w.bleed_wanted_l_min)
+    flows = w.bleed_metered_l_min > _works_from_l_min(w, no_flow, slack)
     # Water that fell from there as only an open line lets it: it is the set point, not the line.
     opened = opened_lately_us_cm(view.state, rows[i]) >= back[i]
     flows |= opened & ~dry_meter
-    bled = (carried >= 0.7) | flows
+    bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
     bled &= (was == 0) | flows | (carried - 2.0 * carried_sd >= slack)
-    blocked = high & w.running & ((climbing & ~flows) | (dry_meter & ~(carried >= 0.7)))
+    blocked = high & w.running & ((climbing & ~flows) | (dry_meter & ~(carried >= WORKS_FRAC)))
     limit = part.plan.conductivity_limit_us_cm[part.rows]
     grade = graded(
         now / limit,
@@ -127,12 +151,17 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         readings.insert(1, Reading("Conductivity at which it is used to bleed, at most", top,
                                    "µS/cm", derived=True,
                                    note="learned from its running water"))  # fmt: skip
-    bleed = seen_number(w.bleed_metered_l_min)
-    climb, slope = seen_number(w.climb_frac), seen_number(w.slope_us_cm_h)
+    bleed, wanted = seen_number(w.bleed_metered_l_min), seen_number(w.bleed_wanted_l_min)
+    share, slope = seen_number(_carried_frac(w)), seen_number(w.slope_us_cm_h)
     low = seen_number(w.makeup_low_us_cm)
+    slack = look.setting(_SLUG, "carried_max_ratio")
+    no_flow = _no_flow_l_min(w, look.setting(_SLUG, "meter_zero_frac"))
+    works = seen_number(_works_from_l_min(w, no_flow, slack))
     seen: dict[str, int | None] = {
-        "climb": None if climb is None else 1 if climb >= 0.5 else 0,
-        "bleed": None if bleed is None else 1 if bleed > 2.0 * METER_ZERO_L_MIN else 0,
+        "carried": None if share is None
+        else -1 if share <= slack else 0 if share >= WORKS_FRAC else None,
+        "bleed": None if bleed is None
+        else int(bleed > (2.0 * METER_ZERO_L_MIN if works is None else works)),
         "faster": None if low is None
         else int(low > 1.5 * water.makeup_conductivity_us_cm),
     }  # fmt: skip
@@ -142,8 +171,20 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     over = value is not None and value >= limit
     state = f"over its limit of {limit:g} µS/cm" if over else f"on its way to the limit ({limit:g})"
     at = "?" if value is None else f"{value:.0f}"
+    if share is None or wanted is None or share > slack:
+        summary = f"The bleed meter shows no flow although the water, at {at} µS/cm, is {state}."
+    elif share <= NOTHING_FRAC:
+        summary = (
+            f"The bleed carries nothing away: the basin water is at {at} µS/cm, {state}, and "
+            "climbs as with the bleed shut."
+        )
+    else:
+        summary = (
+            f"The bleed carries away {share * wanted:.2f} of the {wanted:.2f} L/min that it "
+            f"should, {100.0 * share:.0f} %: the basin water is at {at} µS/cm, {state}."
+        )
     limits = []
-    if climb is None:
+    if share is None:
         limits.append(NO_BALANCE)
     if bleed is None:
         limits.append(
@@ -151,13 +192,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             "bleeds too late look the same from here."
         )
     return Evidence(
-        summary=(
-            f"The bleed carries nothing away: the basin water is at {at} µS/cm, {state}, and "
-            "climbs as with the bleed shut."
-            if climb is not None
-            else f"The bleed meter shows no flow although the water, at {at} µS/cm, is {state}."
-        ),
-        confidence=0.93 if bleed is not None and climb is not None else 0.85,
+        summary=summary,
+        confidence=0.93 if bleed is not None and share is not None else 0.85,
         readings=tuple(readings),
         causes=rank(_SIGNS, _CAUSES, seen),
         signals=("conductivity", "bleed_flow", "makeup_flow", "basin_level", "relative_humidity"),
@@ -173,8 +209,8 @@ BLEED_BLOCKED: Final = Rule(
         title="Bleed blocked",
         family="water quality",
         meaning=(
-            "Bleeding is due, but conductivity climbs as with the bleed shut, or its meter shows "
-            "no flow."
+            "Bleeding is due, but by the solids balance little or nothing is carried away, or the "
+            "bleed meter shows no flow."
         ),
         consequence=(
             "Within hours to days the water passes its limit and scale grows on pads, holes and "

@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_there
+from rules.alarms import UNKNOWN, fault_is_there
 from rules.arrays import F64, I8, I64, Bool
 from rules.balance import (
     FLOAT_ERROR_FRAC,
@@ -128,7 +128,7 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     rest_s = (view.time_ms - state.pump_changed_ms[view.rows]) / 1000.0
     resting = (state.pump_state[view.rows] == 0) & (rest_s >= view.setting(_SLUG, "rest_s"))
     # A pump that is told to run and shows no current may run: then pads and pipes take the water.
-    resting &= ~_stands(view, view.rows, "pump-not-running")
+    resting &= ~fault_is_there(view.state, view.rows, "pump-not-running")
     index = np.flatnonzero(resting)
     if not len(index):
         return
@@ -295,17 +295,7 @@ _WARM_MEANS: Final = 6
 
 def _pads_stay_dry(view: BinView, rows: I64) -> Bool:
     """Units whose pads are known not to wet: less evaporates, and any bleed thins the water."""
-    return _stands(view, rows, "pads-not-wetting")
-
-
-def _stands(view: BinView, rows: I64, slug: str) -> Bool:
-    """Units of which the fault of ``slug`` is known to be there."""
-    if not len(rows):
-        return np.zeros(0, dtype=np.bool_)
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this
-
-    state, column = view.state, FAULT_INDEX[slug]
-    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
+    return fault_is_there(view.state, rows, "pads-not-wetting")
 
 
 LEAST_OVER: Final = 0.1

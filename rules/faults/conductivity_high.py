@@ -117,7 +117,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         seen["makeup"] = int(implied >= (1.0 + change) * stated)
     top = seen_number(opens_at_us_cm(look.state, np.array([look.row])))
     opens = top is not None and value is not None and top >= FROM_HERE_FRAC * value
-    seen["turns"] = int(opens)
+    if top is not None and value is not None:
+        seen["turns"] = int(opens)
+    elif len(metered) and metered.min() > METER_ZERO_L_MIN:
+        seen["turns"] = 0  # it runs all the time, and takes none
     if opens:
         readings.insert(1, Reading("Conductivity at which the bleed opened", top, "µS/cm",
                                    high=water.conductivity_limit_us_cm, derived=True,
@@ -166,7 +169,7 @@ def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:
 HOUR_BINS: Final = 12
 FROM_HERE_FRAC: Final = 0.95
 """A fall that began so close below the reading, or anywhere above it, tells that the bleed opens,
-only too late."""
+only too late. So much apart are two means of one water and a probe's scatter (judgement)."""
 LEAST_CLIMB_FRAC_H: Final = 0.02
 """With less than 2 % climb an hour to expect, noise decides (judgement)."""
 

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_there
+from rules.alarms import UNKNOWN, fault_is_there
 from rules.arrays import F64, I8, Bool
 from rules.balance import balance_of_look
 from rules.bin_rings import median_last_axis
@@ -120,12 +120,9 @@ def judge(view: BinView, announced: I8) -> I8:
 
 def _slid(view: BinView) -> Bool:
     """Readings that slid for days, where no bleed is known to run to waste."""
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this fault
-
     slid = slid_below(view.state, view.rows)
     if slid.any():
-        state, rows, column = view.state, view.rows, FAULT_INDEX["bleed-stuck-open"]
-        slid &= ~is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
+        slid &= ~fault_is_there(view.state, view.rows, "bleed-stuck-open")
     return slid
 
 

@@ -18,7 +18,7 @@ from rules.frames import FrameView
 from rules.look import UnitLook, fan_names
 from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
-from rules.staging import is_staged, stages_wanted, told_together
+from rules.staging import all_fans, is_staged, stages_wanted, told_together
 
 __all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_missing"]
 
@@ -56,10 +56,9 @@ def missing_fans(run: F64, fault: F64, speed_pct: F64, count: I64, staged: F64) 
     Without staging every fan follows the common speed. With staging the share of fans that should
     run follows the speed, and which ones is the controller's choice.
     """
-    all_fans = (np.int64(1) << count) - 1
     proven = masked(run, count)
     reported = masked(fault, count)
-    absent = all_fans & ~proven & ~reported
+    absent = all_fans(count) & ~proven & ~reported
     staged = np.where(count > 1, staged, 0.0)
     by_mask = np.bitwise_count(absent).astype(np.int64)
     wanted = stages_wanted(speed_pct, count)

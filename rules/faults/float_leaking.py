@@ -11,8 +11,8 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, is_there
-from rules.arrays import I8, Bool
+from rules.alarms import UNKNOWN, fault_is_there
+from rules.arrays import I8
 from rules.balance import METER_ZERO_FRAC, METER_ZERO_L_MIN
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
@@ -64,13 +64,6 @@ _CAUSES: Final = (
 )  # fmt: skip
 
 
-def _stuck_open_stands(view: BinView) -> Bool:
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs the rules
-
-    state, rows, column = view.state, view.rows, FAULT_INDEX["float-stuck-open"]
-    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
-
-
 def judge(view: BinView, announced: I8) -> I8:
     """Low: the level creeps up at rest, or the meter shows a trickle. Medium: at the overflow."""
     plan, rows, state = view.plan, view.rows, view.state
@@ -117,7 +110,8 @@ def judge(view: BinView, announced: I8) -> I8:
     little = flow.passes == Passes.LITTLE
     moving = creeps[look] | at_lip[look] | (flow.metered & little)
     moving |= ~np.isnan(running[maybe][look])
-    found = little & moving & ~_stuck_open_stands(part.only(look))
+    found = little & moving
+    found &= ~fault_is_there(part.state, part.rows[look], "float-stuck-open")
     grade = np.where(at_lip[look], Severity.MEDIUM, Severity.LOW)
     was = announced[maybe][look]
     # Rain fills a basin as a leak does; only a meter tells them apart.

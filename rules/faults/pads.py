@@ -229,7 +229,7 @@ PADS_NOT_WETTING: Final = Rule(
             Setting("effect_lost_two_modes_pct", 25.0, "% of clean effect", 10.0, 95.0,
                     "the same where dry and wet running both tell it, at a known load",
                     "a quarter of the pads stays dry; what is within three standard errors counts "
-                    "as none, at 4 K of depression that is more than a third"),
+                    "as none, at 4 K of depression that is more than a third (judgement)"),
             Setting("effect_lost_medium_pct", 55.0, "% of clean effect", 20.0, 98.0,
                     "loss that calls for a visit this week",
                     "more than half of what the water is there for"),

@@ -100,13 +100,34 @@ def seen_signs(
     return {
         "sudden": _sudden(look, witness),
         "noise": _restless(look, ratios),
-        "stands": 1 if current is None and ratios.get("spray_flow", 1.0) < NO_WATER_FRAC else 0,
+        "stands": _stands(look, ratios),
         "pressure": _sign_of(pressure, least_pressure),
         "current": _sign_of(current, least_current),
         "flow": _sign_of(ratios.get("spray_flow"), least_pressure),
         "level": low,
         "ratio": _ratio(look, current, pressure, least_current / 100.0),
     }
+
+
+def _stands(look: UnitLook, ratios: dict[str, float]) -> int | None:
+    """1 where no water flows and no current is known, 0 where the pump is seen to run, else None.
+
+    Without current and flow a pressure that the lift alone may leave behind a check valve is no
+    proof.
+    """
+    if "pump_current" in ratios:
+        return 0
+    if "spray_flow" in ratios:
+        return int(ratios["spray_flow"] < NO_WATER_FRAC)
+    clean = look.baseline("spray_pressure")
+    if clean is None or "spray_pressure" not in ratios:
+        return None
+    return 0 if ratios["spray_pressure"] > _lift_frac(clean.value) else None
+
+
+def _lift_frac(clean_kpa: float) -> float:
+    """The share of the clean pressure that only lifts the water to the pads, at most. [1]"""
+    return min(LIFT_KPA / clean_kpa, LIFT_MOST_FRAC)
 
 
 def _ratio(
@@ -125,7 +146,7 @@ def _ratio(
     base, clean = look.baseline("pump_current"), look.baseline("spray_pressure")
     if base is None or clean is None:
         return None
-    lift = min(LIFT_KPA / clean.value, LIFT_MOST_FRAC)
+    lift = _lift_frac(clean.value)
     flow = np.sqrt(max(pressure - lift, 0.0) / (1.0 - lift))
     plan, row = look.plan, look.row
     power = power_for_flow_frac(flow, SHARES_FRAC * plan.pump_shutoff_frac[row])

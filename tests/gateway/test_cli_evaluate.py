@@ -9,6 +9,7 @@ import xml.etree.ElementTree as ET
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 from support.evaluation import write_folder
 from typer.testing import CliRunner
@@ -16,6 +17,7 @@ from typer.testing import CliRunner
 from gateway.cli.app import app
 from gateway.evaluation.folder import read_folder
 from gateway.evaluation.run import run
+from rules.signals import INDEX
 
 RUNNER = CliRunner()
 FAN = ("harbour-fish-hall", "ac-1", "fan-fault")
@@ -245,3 +247,14 @@ def test_a_fault_that_no_signal_of_the_unit_bears_on_is_told_beside_the_figures(
     ]  # fmt: skip
     assert "no signal bears on it, of medium and up" in result.stdout
     assert "does not send pump_current, bleed_flow or conductivity" in result.stdout
+
+
+def test_weather_counts_as_a_signal_of_every_unit_of_its_site(history):
+    read = read_folder(history)
+    (site, unit), row = next(iter(read.rows.items()))
+    of_it = read.samples.unit_row == row
+    read.samples.columns[INDEX["ambient_temperature"]] = np.where(of_it, 21.0, np.nan)
+    sent = read.sent()
+    assert any(key[0] == site and key[1] != unit for key in sent)
+    for key, found in sent.items():
+        assert ("ambient_temperature" in found) == (key[0] == site), key

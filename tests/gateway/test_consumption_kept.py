@@ -114,6 +114,28 @@ def test_a_setting_of_the_whole_fleet_counts_in_the_month_and_those_of_site_and_
     assert evaporated(together, own=1.0) == pytest.approx(evaporated({}), rel=1e-6)
 
 
+def test_a_unit_without_weather_of_its_own_evaporates_by_its_site_s(
+    records: Records, store: EmbeddedStore
+) -> None:
+    """As the rules take it: one sensor for the air serves the whole site."""
+    fans = {"fan_speed": 100.0, "fan_run": 15.0}
+    write_basin(store, 0, START_MS, days=1, **fans)
+    dry_air = {"ambient_temperature": np.nan, "relative_humidity": np.nan}
+    write_basin(store, 1, START_MS, days=1, **fans, **dry_air)
+    site = fleet_site()
+    now_ms = START_MS + 24 * HOUR_MS
+    own, served = (
+        work_out(records, store, (site, unit), MONTH, now_ms, {}).use.amounts["evaporation"].value
+        for unit in site.units
+    )
+    assert own is not None
+    assert own > 0
+    assert served == pytest.approx(own, rel=1e-6)
+    alone = site.model_copy(update={"units": site.units[1:]})
+    use = work_out(records, store, (alone, alone.units[0]), MONTH, now_ms, {}).use
+    assert use.amounts["evaporation"].value is None
+
+
 def test_only_the_month_s_own_water_counts(records: Records, store: EmbeddedStore) -> None:
     """By the site's clock: the first hours of November there are still October in UTC or not."""
     write_basin(store, 0, MONTH.end_ms(ZONE) - 12 * HOUR_MS, days=1)

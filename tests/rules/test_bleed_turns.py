@@ -11,7 +11,7 @@ import pytest
 from water_scenes import Basin, Day, controlled_bleed, steady_bleed
 
 from rules.bleed_turns import SURE_TURNS, forget_turns, opens_at_us_cm
-from rules.events import Change, Severity
+from rules.events import Action, ActionKind, Change, Severity
 
 ROW = np.array([0])
 
@@ -95,6 +95,42 @@ def test_water_that_runs_over_is_no_bleed():
     day.run(3.0)
     assert day.basin.conductivity < 700.0
     assert np.isnan(opens_at(day))
+
+
+def test_a_refill_is_no_bleed_where_no_level_tells_of_it():
+    """Let out and filled again within the half hour that the pump stands."""
+    day = Day(Basin(bleed=steady_bleed(0.0), conductivity=1300.0))
+    day.every = 5
+    day.run(3.0, basin_level=np.nan)
+    day.basin.drain, day.basin.supply = 40.0, 0.0
+    day.run(0.25, running=False, basin_level=np.nan)
+    day.basin.drain, day.basin.supply = 0.0, 1.0
+    day.run(0.25, running=False, basin_level=np.nan)
+    day.run(1.5, basin_level=np.nan)
+    assert day.basin.conductivity < 800.0
+    assert np.isnan(opens_at(day))
+
+
+@pytest.mark.parametrize("works", [False, True])
+def test_what_fell_while_somebody_worked_on_the_unit_is_no_turn_of_the_bleed(works):
+    """The drain stands open for ten minutes with the pump running."""
+    day = Day(Basin(bleed=steady_bleed(0.0), conductivity=1300.0))
+    day.every = 5
+    day.run(3.0)
+    if works:
+        act(day, ActionKind.OUT_OF_SERVICE)
+    day.basin.drain = 15.0
+    day.run(10.0 / 60.0)
+    day.basin.drain = 0.0
+    if works:
+        act(day, ActionKind.IN_SERVICE)
+    day.run(1.5)
+    assert np.isnan(opens_at(day)) == works
+
+
+def act(day: Day, kind: ActionKind) -> None:
+    until_ms = day.feed.now_ms + 3_600_000
+    day.feed.engine.act(Action(1, kind, 0, "", day.feed.now_ms, "R. Marsh", "Drain", until_ms))
 
 
 def test_whoever_works_on_the_bleed_has_it_learned_anew(set_too_high):

@@ -360,6 +360,23 @@ def test_a_meter_that_shows_bleed_rules_out_a_blocked_one(learned):
     assert evidence.limits == ()
 
 
+def test_a_bleed_that_was_never_seen_to_open_has_no_cause_ruled_out(learned):
+    """No fall is remembered, so none tells where its set point is."""
+    for value in range(900, 1600, 20):
+        learned.run(HOUR, conductivity=float(value))
+    found = {c.slug: c for c in only(learned.events, "conductivity-high").causes}
+    assert not any(c.ruled_out for c in found.values())
+    assert list(found)[:2] == ["bleed-blocked", "bleed-setpoint"]
+
+
+def test_a_bleed_whose_meter_never_rests_is_too_small_and_waits_for_no_set_point(learned):
+    for value in range(900, 1600, 20):
+        learned.run(HOUR, conductivity=float(value), bleed_flow=0.5)
+    evidence = only(learned.events, "conductivity-high")
+    assert evidence.causes[0].slug == "bleed-small"
+    assert next(c for c in evidence.causes if c.slug == "bleed-setpoint").ruled_out
+
+
 def test_water_left_behind_by_a_starved_basin_is_not_a_second_alarm(learned):
     learned.run(HOUR, basin_level=110.0)
     learned.run(4 * HOUR, basin_level=110.0, conductivity=1700.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
@@ -273,3 +275,56 @@ def test_a_pressure_that_stands_still_proves_no_pump(learned):
         again.now_ms += 60_000
         again.send(0, again.now_ms, stuck)
     assert "pump-not-running" in again.raised()
+
+
+def pump_of(feed: Feed) -> int:
+    return int(feed.engine.state.pump_state[0])
+
+
+def test_a_pressure_that_never_moved_proves_no_pump_from_the_first_frame():
+    """It has kept its value for no time at all, and never trembled either."""
+    feed = Feed(engine_of())
+    stuck = row_of_values({**HEALTHY, "pump_current": 0.0})
+    for _ in range(3):
+        feed.now_ms += 60_000
+        feed.send(0, feed.now_ms, stuck)
+        assert pump_of(feed) == 0
+
+
+def test_what_the_motor_drew_last_is_kept_while_only_the_water_tells_that_it_runs(learned):
+    before = float(learned.engine.state.running_current_a[0])
+    learned.run(600.0, pump_current=0.0)
+    assert pump_of(learned) == 1
+    assert float(learned.engine.state.running_current_a[0]) == before
+
+
+def stuck_current(flow: Callable[[float], float], pressure: float) -> Feed:
+    """A pump whose current stands still from the tenth hour on, and is known to, beside these."""
+    feed = Feed(engine_of())
+    for n in range(30 * 12):
+        hour = n / 12.0
+        trembling = 1.0 + feed.rng.normal(0.0, 0.005, 2)
+        current = 3.6 if hour >= 10.0 else 3.6 * float(trembling[0])
+        water = {"spray_flow": flow(hour), "spray_pressure": pressure * float(trembling[1])}
+        feed.now_ms += 300_000
+        feed.send(0, feed.now_ms, row_of_values({**HEALTHY, "pump_current": current, **water}))
+    assert "reading-frozen" in feed.raised()
+    return feed
+
+
+def test_two_witnesses_that_contradict_each_other_tell_nothing_of_the_pump():
+    rng = np.random.default_rng(2)
+    feed = stuck_current(lambda _: 150.0 + float(rng.normal(0.0, 1.0)), 58.0)
+    assert pump_of(feed) == 1
+    for flow, pump in ((3.0, -1), (150.0, 1)):
+        water = {"spray_flow": flow, "spray_pressure": 58.0 + float(rng.normal(0.0, 0.3))}
+        feed.now_ms += 300_000
+        feed.send(0, feed.now_ms, row_of_values({**HEALTHY, "pump_current": 3.6, **water}))
+        assert pump_of(feed) == pump
+
+
+def test_a_meter_that_died_while_the_pump_ran_proves_no_standing_pump():
+    rng = np.random.default_rng(2)
+    dead = stuck_current(lambda h: 0.0 if h > 9.0 else 150.0 + float(rng.normal(0.0, 1.0)), np.nan)
+    assert pump_of(dead) == -1
+    assert "pump-not-running" not in dead.raised()

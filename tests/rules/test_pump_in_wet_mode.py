@@ -27,6 +27,7 @@ DIES_H = 6 * 24 + 12.0
 MENDED_H = 7 * 24 + 10.0
 DEAD = (DIES_H < H) & (MENDED_H >= H)
 COOL = (H > 4 * 24.0) & (H <= 7 * 24.0)
+RESTED = (H > 0.6) & (H <= 7.6)
 FULL = np.full(N, 165.0)
 
 
@@ -44,6 +45,7 @@ def fills(until_h: float) -> F:
 
 
 SCENES: dict[str, Scene] = {
+    "dies, after one long rest": Scene(H > 0.0, (H * 2.0 % 1.0 >= 0.3) & ~DEAD & ~RESTED, FULL),
     "dies": Scene(BY_DAY, BY_DAY & ~DEAD, FULL),
     "dies, no level": Scene(BY_DAY, BY_DAY & ~DEAD, None),
     "wet all season, runs by day": Scene(H > 0.0, BY_DAY, FULL),
@@ -83,6 +85,12 @@ def test_a_pump_that_dies_in_wet_mode_is_told_after_an_hour_and_until_it_runs(li
     assert (raised.change, returned.change) == (Change.RAISED, Change.RETURNED)
     assert DIES_H + 1.0 < hour_of(raised) < DIES_H + 1.5
     assert MENDED_H < hour_of(returned) < MENDED_H + 0.5  # the night between proves nothing
+
+
+def test_one_long_rest_makes_no_habit_of_standing_for_a_week(lived):
+    """Seven hours once: twice that is waited for, and the hour of the delay."""
+    raised, _ = lived["dies, after one long rest"]
+    assert DIES_H + 14.0 < hour_of(raised) < DIES_H + 16.0
 
 
 def test_the_ticket_names_the_mode_and_what_it_cannot_tell(lived):

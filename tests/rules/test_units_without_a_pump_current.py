@@ -69,9 +69,23 @@ def test_a_flow_that_jumps_about_is_air():
     assert feed.events[0].evidence.causes[0].slug == "pump-drawing-air"
 
 
+def test_a_meter_that_never_showed_any_flow_tells_nothing():
+    assert lived(14.0, spray_flow=0.0, spray_pressure=None).events == []
+
+
 def test_no_flow_at_all_is_a_pump_that_stands():
     feed = with_meter(6.0, 0.5)
     assert feed.events[0].evidence.causes[0].slug == "pump-not-running"
+
+
+@pytest.mark.parametrize(("pressure", "runs"), [(30.0, True), (18.0, False)])
+def test_a_pressure_alone_proves_a_running_pump_only_above_what_a_check_valve_keeps(pressure, runs):
+    """58 kPa when clean, of which two metres of lift are 20."""
+    feed = lived(10.0)
+    feed.run(6 * 3600.0, step_s=300.0, pump_current=None, spray_pressure=pressure)
+    assert feed.raised() == ["pump-screen-clogging"]
+    causes = {c.slug: c for c in feed.events[0].evidence.causes}
+    assert causes["pump-not-running"].ruled_out is runs
 
 
 def test_a_restricted_pipe_needs_no_current_where_flow_and_pressure_are_known():

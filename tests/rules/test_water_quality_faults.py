@@ -6,6 +6,8 @@ and solids by itself. What the rules do on the simulated fleet is tested beside 
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from support.fleet import Feed, engine_of, site, unit_data
@@ -119,6 +121,26 @@ def test_a_bleed_that_never_worked_is_blocked_at_the_limit():
     assert day.raised() == []
     day.run(2.0)
     assert day.raised()[0] == "bleed-blocked"
+
+
+@pytest.mark.parametrize("meters", [False, True])
+def test_a_bleed_that_is_blocked_in_part_is_told_with_what_it_still_carries(meters):
+    """0.45 of the 1.55 L/min that three cycles want: 29 %. It would settle at
+    300 (1 + 3.1 / 0.45) µS/cm."""
+    day = Day(Basin(bleed=controlled_bleed(8.0, 1000.0)), meters=meters).run(40.0)
+    day.basin.bleed = steady_bleed(0.45)
+    day.run(8.0)
+    assert day.raised()[0] == "bleed-blocked"
+    found = day.evidence("bleed-blocked")
+    first = found.causes[0]
+    assert (first.slug, first.agreement) == ("line-blocked", 1.0)
+    told = re.search(
+        r"carries away (\S+) of the (\S+) L/min that it should, (\d+) %", found.summary
+    )
+    carried, wanted, share_pct = (float(x) for x in told.groups())
+    assert carried == pytest.approx(0.45, abs=0.12)
+    assert wanted == pytest.approx(WANTED_L_MIN, rel=0.06)
+    assert share_pct == pytest.approx(100.0 * carried / wanted, abs=1.0)
 
 
 def test_a_blocked_bleed_is_found_before_the_limit():
