@@ -127,6 +127,8 @@ class HeatRejection:
     pads_waits: Bool
     """The unit sends it, but its clean state is not known yet."""
     pads_se: F64
+    pads_last: F64
+    """The newest mean of it alone, over its baseline."""
     pads_leapt: Bool
     """It fell within hours."""
     pads_sank: Bool
@@ -278,6 +280,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         pads_ratio=divided(pads, pads_base),
         pads_waits=(state.value_ms[rows, _DROP] > 0) & np.isnan(pads_base),
         pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
+        pads_last=divided(drops[:, 0], pads_base),
         pads_leapt=(1.0 - older_drop) <= LEAP_SHARE * (1.0 - newest_drop),
         pads_sank=_sank(state, rows, newest_drop),
         dry_often=state.td_gap_h[rows, 0] <= LEAP_GAP_H,

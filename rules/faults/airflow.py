@@ -16,6 +16,7 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, graded, judged
 from rules.faults.rejection import (
     REJECTION_TABLE,
+    RISEN_DROP,
     cause_entries,
     causes_of,
     fans_that_fit,
@@ -100,6 +101,8 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     """
     rows = view.rows[at]
     known = heat.load_known & heat.dry_recent & ~np.isnan(heat.dry.newest)
+    # Pads that hold back more air lift the TD, too: one hour by their gauge is enough to say so.
+    clogs = heat.pads_last >= RISEN_DROP
     lost = fans_that_fit(view, at, heat)
     leapt = leapt_by_fans(heat)
     setting = np.broadcast_to(view.setting("fan-not-proven", "staged"), len(view.rows))[at]
@@ -114,7 +117,7 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     lasts_s = np.broadcast_to(view.setting(_LOST, "leap_lasts_s"), len(view.rows))[at]
     lasted = (since[rows] > 0) & ((now - since[rows]) * (BIN_MS / 1000.0) >= lasts_s)
     leapt = (leapt & (rise >= LEAST_SUDDEN_LEAP)) | lasted
-    fits = (lost > 0) & (leapt | (announced > 0))
+    fits = (lost > 0) & (leapt | (announced > 0)) & ~clogs
     return np.where(known, np.where(fits, 100.0 * lost / view.plan.fan_count[rows], 0.0), np.nan)
 
 

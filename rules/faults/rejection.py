@@ -31,6 +31,7 @@ __all__ = [
     "REJECTION_CAUSES",
     "REJECTION_SIGNS",
     "REJECTION_TABLE",
+    "RISEN_DROP",
     "cause_entries",
     "causes_of",
     "fans_that_fit",

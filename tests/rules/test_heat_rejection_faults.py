@@ -489,6 +489,8 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     new, standing = (_air_lost_by_leap(view, row, heat, np.array([s], np.int8)) for s in (0, 2))
     assert new[0] == (0.0 if ratio < 1.25 else share_lost)
     assert standing[0] == share_lost
+    clogged = replace(heat, pads_last=np.array([1.4]))
+    assert _air_lost_by_leap(view, row, clogged, np.zeros(1, np.int8))[0] == 0.0
     # A small leap at a common speed must outlast the wind.
     view = BinView(engine.plan, engine.state, row, row + 4 * DAY_MS, ~yes, fresh)
     lasting = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
