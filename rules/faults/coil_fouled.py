@@ -148,7 +148,7 @@ def _loss_by_air_pct(heat: HeatRejection, ntu: F64, least_pct: F64, announced: I
     return 100.0 * ua_loss_frac(rise, USUAL_AIRFLOW_FRAC, full_flow_ntu=ntu)
 
 
-def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]:
+def _limits(view: BinView, at: I64, heat: HeatRejection, announced: I8) -> tuple[F64, F64, F64]:
     def of(name: str) -> F64:
         return np.broadcast_to(view.setting(_SLUG, name), len(view.rows))[at]
 
@@ -157,9 +157,11 @@ def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]
     agreed = _without_load_in_both(heat) & (risen_in_both(heat) >= NO_LOAD_RATIO)
     one, high = of("ua_loss_no_load_pct"), of("ua_loss_no_load_high_pct")
     # The hours in which it used to run wet were the warm and busy ones: dry now, they raise the
-    # mean of dry running without any fault of the coil.
-    one = np.where(heat.wet_ceased & heat.dry_recent, np.fmax(one, high), one)
-    no_load = np.where(agreed, np.fmin(of("ua_loss_agreed_pct"), one), one)
+    # mean of dry running without any fault of the coil. That ends no alarm that stands, and neither
+    # does a mode that says nothing any more.
+    stands = announced > 0
+    one = np.where(heat.wet_ceased & heat.dry_recent & ~stands, np.fmax(one, high), one)
+    no_load = np.where(agreed | stands, np.fmin(of("ua_loss_agreed_pct"), one), one)
     return (
         np.where(known, of("ua_loss_low_pct"), np.inf),
         np.where(known, of("ua_loss_medium_pct"), no_load),
@@ -188,7 +190,7 @@ def _lasted(view: BinView, at: I64, severity: I8, going: I8, announced: I8) -> I
 def judge(view: BinView, announced: I8) -> I8:
     """Loss of UA, where an hour gave news of it."""
     at, heat, _ = view.heat
-    limits = _limits(view, at, heat)
+    limits = _limits(view, at, heat, announced[at])
     ntu = rated_ntu(view.plan, view.rows[at])
     loss = ua_loss_pct(heat, ntu, limits[1], announced[at])
     # In wet running the pads that hold back the air look alike: their own gauge decides.
