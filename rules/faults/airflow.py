@@ -15,6 +15,7 @@ from rules.fan_gang import starts_as_one, unstopped_fans, unstopped_for
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, graded, judged
 from rules.faults.rejection import (
+    FAN_FIT,
     REJECTION_TABLE,
     RISEN_DROP,
     cause_entries,
@@ -52,6 +53,8 @@ fan to warm days with all, the law of airflow is wrong by 15 % at either end, si
 air back (judgement): a fifth in all by the sum of squares."""
 LEAST_SUDDEN_LEAP: Final = 0.25
 """Leap that is believed at once: own warm air makes a kelvin or two of 8 or 9 (common practice)."""
+PLAINLY_BETTER: Final = 0.25
+"""By so much another cause must agree better to stand before the fans (judgement)."""
 CONFIRMED_RATIO: Final = 1.05
 """With less air the wet TD must have risen by this at least, where it is known (judgement)."""
 
@@ -244,8 +247,15 @@ def explain_lost(look: UnitLook, severity: Severity) -> Evidence:
             "Condensing in dry running rose within hours by what some of the fans carry, at equal "
             "load and fan speed."
         )
-    ranked = causes_of(look, heat, leap=not (by_drop_out or by_drop))
-    causes = sorted(ranked, key=lambda c: (c.ruled_out, c.slug != _LOST))
+    count = look.unit.fans.count
+    most = count // 2 if look.fans_proven() == count else count - 1
+    fits = not by_drop or any(abs(lost / 100.0 - k / count) <= FAN_FIT for k in range(1, most + 1))
+    ranked = causes_of(look, heat, leap=not by_drop_out and fits)
+    # What the witness is about stands first; not before what agrees plainly better, where the
+    # pads show less air and no number of fans carries that.
+    least = 1.0 if fits else PLAINLY_BETTER
+    least += next(c.agreement for c in ranked if c.slug == _LOST)
+    causes = sorted(ranked, key=lambda c: (c.ruled_out, c.agreement < least, c.slug != _LOST))
     return Evidence(
         summary=summary,
         confidence=0.8 if by_drop_out else 0.7,

@@ -28,6 +28,7 @@ from rules.settings import FLEET
 from rules.signals import INDEX
 
 __all__ = [
+    "FAN_FIT",
     "REJECTION_CAUSES",
     "REJECTION_SIGNS",
     "REJECTION_TABLE",

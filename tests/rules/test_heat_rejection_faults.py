@@ -135,12 +135,16 @@ BLOCKED_WHILE_WET = Scene(
     "coil blocked at once, days before it runs dry", without=LOAD, seed=46,
     coil_loss=ramp(14.6, 0, 0.45), mode=lambda d, a: 1.0 * ((d > 14.0) & (d < 17.0)),
 )  # fmt: skip
+MORE_AIR_THAN_FANS = Scene(
+    "more air at once than half the proven fans carry", without=("heat_load", "fan_fault"),
+    seed=59, fans_lost=ramp(12, 0, 3.2),
+)  # fmt: skip
 LOAD_LATER = Scene("load from day 14", without=LOAD, load_from_d=14.0, seed=31)
 
 
 @pytest.fixture(scope="module")
 def lived():
-    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET]
+    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET, MORE_AIR_THAN_FANS]
     engine, events, learned = run_scenes(scenes, DAYS)
     names = [s.name for s in scenes]
     return engine, dict(zip(names, events, strict=True)), dict(zip(names, learned, strict=True))
@@ -185,6 +189,11 @@ def test_dry_running_of_before_does_not_lay_a_blocked_coil_to_the_pads(four_week
     seen = raised(events[BLOCKED_WHILE_WET.name])
     assert seen
     assert "pads-not-wetting" not in seen
+
+
+def test_air_that_no_number_of_proven_fans_carries_is_asked_of_the_coil_first(four_weeks):
+    *_, told = (e.evidence for e in four_weeks[1][MORE_AIR_THAN_FANS.name] if e.evidence)
+    assert told.causes[0].slug == "coil-fouled"
 
 
 def test_healthy_scenes_have_something_to_be_wrong_about(four_weeks):
