@@ -31,6 +31,7 @@ __all__ = [
     "AlarmColumns",
     "Happening",
     "advance",
+    "fault_column",
     "fault_is_there",
     "is_active",
     "is_held",
@@ -77,9 +78,14 @@ def there_at(state: FleetState, rows: I64, column: int) -> Bool:
 
 def fault_is_there(state: FleetState, rows: I64, slug: str) -> Bool:
     """The same of a fault by its name. ``KeyError`` where the catalogue has none of it."""
+    return there_at(state, rows, fault_column(slug))
+
+
+def fault_column(slug: str) -> int:
+    """Where a fault stands in the alarm columns; ``KeyError`` if the catalogue has none of it."""
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs alarms
 
-    return there_at(state, rows, FAULT_INDEX[slug])
+    return FAULT_INDEX[slug]
 
 
 def may_stand(state: I8) -> Bool:

@@ -14,6 +14,7 @@ import numpy as np
 from rules.bleed_habit import forget_bleed
 from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_gang import forget_gang
+from rules.fan_lead import forget_lead
 from rules.fan_rounds import forget_rounds
 from rules.float_rest import FLOAT_LEVEL, forget_float
 from rules.fresh_fill import forget_fills
@@ -74,6 +75,7 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
         state.together_ms[row] = 0
         forget_rounds(state, row)
         forget_gang(state, row)
+        forget_lead(state, row)
     # A cleaned float may have been set anew; of a frozen unit a reset alone says so.
     told = action.kind is ActionKind.RESET_BASELINE or not state.baseline_frozen[row]
     forgets = told and _is_about("float", action)

@@ -27,6 +27,7 @@ from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
 from rules.events import BaselineChange
 from rules.fan_gang import close_gang, starts_as_one
+from rules.fan_lead import close_lead
 from rules.fan_rounds import close_rounds
 from rules.float_rest import learn_float
 from rules.frames import FrameView
@@ -564,6 +565,11 @@ def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> N
     """Mind whose turn it was, where fans come and go without a speed command."""
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
 
-    stands = may_stand(state.alarm_state[rows, FAULT_INDEX["fan-not-proven"]])
-    close_rounds(state, rows, end_ms, plan.fan_count[rows], stands)
-    close_gang(state, rows, end_ms, plan.fan_count[rows])
+    count = plan.fan_count[rows]
+    missing, in_hand = (
+        may_stand(state.alarm_state[rows, FAULT_INDEX[slug]])
+        for slug in ("fan-not-proven", "fan-not-commanded")
+    )
+    close_rounds(state, rows, end_ms, count, missing, in_hand)
+    close_lead(state, rows, end_ms, count, missing | in_hand)
+    close_gang(state, rows, end_ms, count)

@@ -31,25 +31,29 @@ LEAST_ROUNDS: Final = 6
 """So many longer ones make a habit (judgement)."""
 
 
-def close_rounds(state: FleetState, rows: I64, end_ms: I64, count: I64, stands: Bool) -> None:
+def close_rounds(
+    state: FleetState, rows: I64, end_ms: I64, count: I64, stands: Bool, in_hand: Bool
+) -> None:
     """Mind which fans ran in the bins of ``rows`` that are just closing, by their newest proofs.
 
     ``stands`` marks the units of which a fan is missing already: what ends then is no habit.
+    ``in_hand`` marks those of which one runs unasked: beside it others are not wanted, and waits
+    begin anew once it is mended.
     """
     fresh = state.value_ms[rows, _RUN] >= end_ms - BIN_MS
     at = np.flatnonzero(fresh & ~state.speed_seen[rows] & (count > 1))
     if not len(at):
         return
-    row, n, known_ill = rows[at], count[at], stands[at]
+    row, n, known_ill, anew = rows[at], count[at], stands[at], in_hand[at]
     run = masked(state.value[row, _RUN], n)
     reported = masked(state.value[row, _FAULT], n)
     waiting = state.round_set[row].astype(np.int64)
     left = waiting & ~run & ~reported
-    spent = state.round_bins[row]
+    spent = np.where(anew, 0.0, state.round_bins[row])
     over = left == 0
     tells = over & (spent >= LEAST_ROUND_BINS)
     state.rounds[row] = np.minimum(state.rounds[row].astype(np.int64) + tells, 255)
-    learns = tells & ~known_ill
+    learns = tells & ~known_ill & ~anew
     longest = state.round_longest_bins[row]
     state.round_longest_bins[row] = np.where(learns, np.maximum(longest, spent), longest)
     one = tells & (np.bitwise_count(waiting) == 1)
@@ -58,7 +62,7 @@ def close_rounds(state: FleetState, rows: I64, end_ms: I64, count: I64, stands: 
     up = np.bitwise_count(run).astype(np.float64)
     missing = np.bitwise_count(left | reported)
     state.round_bins[row] = np.where(over, 0.0, spent + np.minimum(up / (n - 1), 1.0))
-    alone = state.round_alone_bins[row]
+    alone = np.where(anew, 0, state.round_alone_bins[row])
     alone = np.minimum(alone + (up + missing >= n), 60_000)
     state.round_alone_bins[row] = np.where(over, 0, alone)
 

@@ -3,7 +3,10 @@
 Water at its usual pressure or flow comes from a pump that runs, whatever a dead current reading
 says, unless its controller says as well that it stands. Only a witness that is alive is believed:
 one that trembles, and was heard as lately as the current. Nothing is concluded where pressure and
-flow contradict each other, or for units that never sent a current: their controller is believed.
+flow contradict each other.
+
+A unit that never sent a current is taken at its controller's word, until a pressure or flow that
+was learned to be there while the pump is commanded is gone with the command still given.
 """
 
 from __future__ import annotations
@@ -28,11 +31,15 @@ RUNS_FRAC: Final = 0.6
 holds: more than a check valve may keep of the lift to the pads (judgement)."""
 STANDS_FRAC: Final = 0.1
 """Share below which hardly any water moves (judgement)."""
+PROVES_FRAC: Final = 0.3
+"""Share of the rated pressure or flow that was learned of a gauge that is believed (judgement)."""
 ALIVE_BINS: Final = 3
 """A reading of moving water that kept its exact value for so many bins is not believed: noise alone
 moves a sound one within minutes (judgement)."""
 LEAST_CHANGES: Final = 2
 """Bins in which it must ever have moved: the first value of all is news and no movement."""
+STARTS_MS: Final = 30_000
+"""After its command a pump needs so long to fill its pipe and show a pressure (judgement)."""
 AS_LATE_MS: Final = 300_000
 """How much older than the current a witness may be: the slowest sampling that is asked for."""
 
@@ -48,9 +55,13 @@ def motor_by_water(
         What is known of the units' readings, (k, signals). A current that the water refutes is made
         unknown here.
     pump
-        What the current says: 1, 0, or -1 where it is not known.
+        What the current says, or the command where none was ever sent: 1, 0, or -1 where it is not
+        known.
     """
     sent = state.value_ms[rows, _CURRENT]
+    # The command as it stood before this frame: what it asks for takes a moment.
+    told_ms = state.commanded_ms[rows]
+    by_word = (sent == 0) & (pump == 1) & (told_ms > 0)
     runs, stands = np.zeros((2, len(rows)), dtype=np.bool_)
     for name, rated in (
         ("spray_pressure", plan.pump_rated_pressure_kpa),
@@ -59,13 +70,16 @@ def motor_by_water(
         value = x[:, INDEX[name]]
         # A pump that stands without pressure, as most that stand do, is passed over.
         asked = (pump < 0) | ((pump == 0) & (value > STANDS_FRAC * rated[rows]))
-        at = np.flatnonzero(asked & ~np.isnan(value) & (sent > 0))
+        at = np.flatnonzero(((asked & (sent > 0)) | by_word) & ~np.isnan(value))
         if not len(at):
             continue
         row, watched = rows[at], WATCHED.index(name)
-        clean = state.baseline[row, _Q[name]]
-        clean = np.where(np.isnan(clean), rated[row], clean)
-        heard = state.value_ms[row, INDEX[name]] >= sent[at] - AS_LATE_MS
+        learned = state.baseline[row, _Q[name]]
+        clean = np.where(np.isnan(learned), rated[row], learned)
+        heard_ms = state.value_ms[row, INDEX[name]]
+        # What was learned of a dead gauge proves nothing.
+        answered = (learned > PROVES_FRAC * rated[row]) & (heard_ms >= told_ms[at] + STARTS_MS)
+        heard = np.where(by_word[at], answered, heard_ms >= sent[at] - AS_LATE_MS)
         alive = state.still_age_bins[row, watched] < ALIVE_BINS
         alive &= state.still_changes[row, watched] >= LEAST_CHANGES
         runs[at] |= heard & alive & (value[at] > RUNS_FRAC * clean) & ~(x[at, _COMMAND] < 0.5)
@@ -77,7 +91,7 @@ def motor_by_water(
     out = pump.copy()
     # A current that still comes and is known to be untrue: without water the pump stands.
     untrue = (pump < 0) & (sent >= time_ms - AS_LATE_MS)
-    out[stands & untrue & ~runs] = 0
+    out[stands & (untrue | by_word) & ~runs] = 0
     moved = np.flatnonzero(runs & ~stands)
     out[moved] = 1
     x[moved, _CURRENT] = np.nan

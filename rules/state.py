@@ -13,6 +13,7 @@ from typing import Any, Final, Self
 
 import numpy as np
 
+from rules.added_columns import ADDED_LATER
 from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, U32, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
@@ -64,29 +65,6 @@ EVAPORATION_HOURS: Final = 6
 
 WATER_LOOKS: Final = 8
 """Looks at the water of a day, by unit: one in three hours."""
-
-ADDED_LATER: Final = frozenset({
-    "figure_day", "figure_mark", "water_looks", "heat_sum", "heat_bins", "heat_wet",
-    "heat_since_bin", "dry_held", "wet_falls_k", "wet_course", "td_gap_h", "td_last_bin",
-    "level_step_mm",
-    "step_clean", "bleed_run_bins", "bleed_shut_bins", "bleed_turns", "bleed_open_bins",
-    "bleed_more_bins", "bleed_usual_l_min", "top_run_bins", "top_us_cm", "float_top_mm",
-    "float_hours", "float_ms", "round_set", "round_bins", "round_alone_bins", "round_longest_bins",
-    "round_ended_by", "rounds", "running_current_a",
-    "bottom_run_bins", "bottom_us_cm", "thin_run_bins", "thin_evaporated",
-    "stroke_from_us_cm", "stroke_to_us_cm", "stroke_bins", "stroke_run_bins",
-    "empty_bins", "filling_bins", "old_water_us_cm", "old_usual_us_cm", "fills", "fills_off",
-    "fill_us_cm", "fill_usual_us_cm", "fill_spread", "fill_bin", "fill_says",
-    "slide_bins", "slide_from_us_cm", "turns", "turn_us_cm", "turn_low_us_cm", "turn_bin",
-    "turn_worked_bin",
-    "wet_idle_s", "wet_starts", "wet_called", "current_low_a", "current_hours",
-    "level_longest_bins",
-    "evaporation_share", "evaporation_clean", "evaporation_hours",
-    "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
-    "gang_set", "gang_stops", "gang_moves", "gang_bins", "site_away_listened_ms",
-    "coil_since_bin", "leap_bin",
-})  # fmt: skip
-"""Columns that snapshots of earlier versions do not have: they start empty."""
 
 FROM_SITE: Final = -1
 """In place of a time: the unit never sent this itself, and the site's weather has said it."""
@@ -252,6 +230,14 @@ class FleetState:
     round_longest_bins: F32
     round_ended_by: U32  # bit mask of the fans that ended a round alone
     rounds: U8
+    # which of them leads, see rules/fan_lead.py
+    lead_set: U32  # bit mask of the fans beside which no sister ran alone since the lead began
+    lead_run: U32  # bit mask of those that ran in the last bin
+    lead_bins: F32  # resting bins of the sisters since then
+    lead_ran_bins: F32  # the same since one of the leading fans rested
+    lead_longest_bins: F16
+    leads: U8  # how often the lead was handed on while it ran, 255 at most
+    lead_stops: U8  # how often sisters stopped since one of the leading fans rested
     # whether they start and stop as one, see rules/fan_gang.py
     gang_turns: U8  # changes between none and all, 255 at most
     gang_seen_bins: U16  # bins with proofs since that is learned
@@ -445,6 +431,13 @@ class FleetState:
             round_longest_bins=np.zeros(n, dtype=np.float32),
             round_ended_by=np.zeros(n, dtype=np.uint32),
             rounds=np.zeros(n, dtype=np.uint8),
+            lead_set=np.zeros(n, dtype=np.uint32),
+            lead_run=np.zeros(n, dtype=np.uint32),
+            lead_bins=np.zeros(n, dtype=np.float32),
+            lead_ran_bins=np.zeros(n, dtype=np.float32),
+            lead_longest_bins=np.zeros(n, dtype=np.float16),
+            leads=np.zeros(n, dtype=np.uint8),
+            lead_stops=np.zeros(n, dtype=np.uint8),
             gang_turns=np.zeros(n, dtype=np.uint8),
             gang_seen_bins=np.zeros(n, dtype=np.uint16),
             gang_longest_bins=np.zeros(n, dtype=np.uint16),

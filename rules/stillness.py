@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_column, there_at
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import bin_start_ms
 from rules.bits import unpacked
@@ -102,6 +103,10 @@ def _must_move(plan: FleetPlan, state: FleetState, rows: I64) -> Bool:
     for name in ("makeup_flow", "bleed_flow"):
         # A shut valve lets nothing through, for days.
         out[:, _W[name]] = value[:, _W[name]] > 0.02 * plan.makeup_max_l_min[rows]
+    # Through a bleed that stays open it flows evenly: a coarse meter may then show one figure.
+    stuck, since = fault_column("bleed-stuck-open"), state.alarm_pending_ms
+    open_for_good = there_at(state, rows, stuck) | (since[rows, stuck] > 0)
+    out[:, _W["bleed_flow"]] &= ~open_for_good
     return out
 
 

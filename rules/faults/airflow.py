@@ -12,7 +12,10 @@ from rules.bin_times import bin_of
 from rules.bins import BinView, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstopped_fans, unstopped_for
+from rules.fan_lead import leads_for
+from rules.fan_rounds import takes_turns
 from rules.faults.base import CauseEntry, Fault, Setting
+from rules.faults.fans import fans_in_hand
 from rules.faults.grading import course, graded, judged
 from rules.faults.rejection import (
     FAN_FIT,
@@ -62,7 +65,8 @@ CONFIRMED_RATIO: Final = 1.05
 def judge_unasked(view: FrameView, announced: I8) -> I8:
     """Fans proven running while the speed command is zero.
 
-    Where no command is sent: that do not stop with their sisters any more.
+    Where no command is sent: that do not stop with their sisters any more, or never hand on the
+    lead and never rest.
     """
     run, speed = view.signal("fan_run"), view.signal("fan_speed")
     count = view.plan.fan_count[view.rows]
@@ -79,6 +83,13 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
         unasked = np.where(as_one, stays > 0, unasked)
         up = np.where(as_one, stays, up)
         known |= as_one
+    in_hand = fans_in_hand(view)
+    by_turns = ~np.isnan(run) & ~as_one & takes_turns(view.state, view.rows, count)
+    if by_turns.any():
+        stays = np.bitwise_count(in_hand)
+        unasked = np.where(by_turns, stays > 0, unasked)
+        up = np.where(by_turns, stays, up)
+        known |= by_turns
     many = up / count >= view.setting(_UNASKED, "medium_share_frac")
     severity = np.where(many, Severity.MEDIUM, Severity.LOW).astype(np.int8)
     return judged(unasked, known, severity)
@@ -161,18 +172,20 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
     """Which fans run, and since when nothing asks for them."""
     run, speed = look.value("fan_run"), look.value("fan_speed")
     count = look.unit.fans.count
-    as_one = bool(starts_as_one(look.state, np.array([look.row]))[0])
-    if as_one:
-        mask = int(look.state.gang_set[look.row])
+    this = np.array([look.row])
+    as_one = bool(starts_as_one(look.state, this)[0])
+    by_turns = not as_one and bool(takes_turns(look.state, this, np.array([count]))[0])
+    if as_one or by_turns:
+        mask = int((look.state.gang_set if as_one else look.state.lead_set)[look.row])
     else:
         mask = 0 if run is None else int(masked(np.array([run]), np.array([count]))[0])
     who = fan_names(mask)
     verb = "is" if mask.bit_count() == 1 else "are"
     whole = mask.bit_count() == count
-    so_far_h, longest_h, stops = unstopped_for(look.state, look.row)
+    so_far_h, longest_h, stops = (leads_for if by_turns else unstopped_for)(look.state, look.row)
     others = "the other" if count - mask.bit_count() == 1 else "the others"
     seen = f"{who} proven at a command of {speed or 0:.0f} %"
-    if as_one:
+    if as_one or by_turns:
         seen = f"{who} proven {stops} times while {others} stopped"
     causes = (
         Cause("hand", "Selector of fan or drive in hand, or a bypass contactor in", 0.7, (seen,),
@@ -188,7 +201,25 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
     readings = [Reading("Fans proven running", mask.bit_count(), "", 0.0, note=who)]
     summary = f"{who[0].upper()}{who[1:]} {verb} proven running although no speed is commanded."
     limits = "Proof of running may be a contact of the drive: look whether the fan turns."
-    if as_one:
+    if by_turns:
+        readings.append(
+            Reading("Rest of its sisters while it ran without one", so_far_h, "h", high=longest_h,
+                    note=f"{longest_h:.0f} h was the longest that one fan led", derived=True)
+        )  # fmt: skip
+        readings.append(
+            Reading(f"Stops of {others} meanwhile", float(stops), "", 0.0, derived=True)
+        )
+        does = "does" if mask.bit_count() == 1 else "do"
+        summary = (
+            f"{who[0].upper()}{who[1:]} of {count} {does} not stop any more: {others} stopped "
+            f"{stops} times meanwhile and rested for {so_far_h:.0f} h, where no fan led for more "
+            f"than {longest_h:.0f} h."
+        )
+        limits = (
+            "No speed command here: a controller that was told to keep it running, or to rotate "
+            "its fans no more, looks the same."
+        )
+    elif as_one:
         readings.append(
             Reading("Time since all fans last started or stopped together", so_far_h, "h",
                     high=longest_h, derived=True,
@@ -213,7 +244,7 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
         readings.append(look.reading("head_pressure", note=f"{margin:.1f} K below the cut-out"))
     return Evidence(
         summary=summary,
-        confidence=0.7 if as_one else 0.8,
+        confidence=0.7 if as_one or by_turns else 0.8,
         readings=tuple(readings),
         causes=tuple(sorted(causes, key=lambda c: -c.agreement)),
         signals=("fan_run", "fan_speed", "head_pressure"),
@@ -281,7 +312,8 @@ FAN_NOT_COMMANDED: Final = Rule(
         family="fans",
         meaning=(
             "Fans are proven running while the controller commands no speed; or, where no command "
-            "is sent, all used to stop together and some run on now while the others stop."
+            "is sent, all used to stop together, or to take turns, and some run on now while the "
+            "others stop."
         ),
         consequence=(
             "Power and fan hours are wasted, head pressure falls too low in cold weather, and a "
@@ -317,6 +349,18 @@ FAN_NOT_COMMANDED: Final = Rule(
             Setting("unstopped_s", 43_200.0, "s", 0.0, 2_592_000.0,
                     "and time without a start or stop of all together, no less than it ever took",
                     "on a hot day a bank runs through from morning to evening (common practice)"),
+            Setting("lead_ratio", 2.0, "of the longest lead", 1.0, 20.0,
+                    "without a speed command, of fans that take turns: resting time of the others, "
+                    "over the longest that one fan ever led, while it never rested",
+                    "weather and load lengthen a lead by half (judgement)"),
+            Setting("lead_least_s", 43_200.0, "s", 0.0, 2_592_000.0,
+                    "resting of the others beyond that",
+                    "short leads, as of a bank that mostly rests in full, need a day's half more "
+                    "(judgement)"),
+            Setting("lead_stops", 3.0, "times", 1.0, 200.0,
+                    "and stops of the others meanwhile",
+                    "they come and go, so less was wanted each time, and they are not missing "
+                    "themselves (judgement)"),
             *course(3600.0, "run-down takes minutes; work in hand is over within the hour",
                     300.0, "proof switches flutter in wind"),
         ),

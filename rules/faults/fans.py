@@ -10,6 +10,7 @@ from rules.arrays import F64, I8, I64
 from rules.bins import masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstarted_fans
+from rules.fan_lead import ever_leading_fans, leads_longer
 from rules.fan_rounds import overdue_fans, takes_turns, waited_h
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, judged
@@ -20,7 +21,7 @@ from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
 from rules.staging import all_fans, is_staged, stages_wanted, told_together
 
-__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_missing"]
+__all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_in_hand", "fans_missing"]
 
 _FAULT: Final = "fan-fault"
 _PROOF: Final = "fan-not-proven"
@@ -92,6 +93,16 @@ def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
     return late & ~masked(run, count) & ~masked(view.signal("fan_fault"), count)
 
 
+def fans_in_hand(view: FrameView) -> I64:
+    """Fans that never rest in a bank whose fans take turns without a command, a bit mask (k,)."""
+    names = ("lead_ratio", "lead_least_s", "lead_stops")
+    limits = [view.setting("fan-not-commanded", name) for name in names]
+    known = takes_turns(view.state, view.rows, view.plan.fan_count[view.rows])
+    if not known.any():
+        return np.zeros(len(view.rows), dtype=np.int64)
+    return np.where(known, ever_leading_fans(view.state, view.rows, *limits), 0)
+
+
 def judge_proof(view: FrameView, announced: I8) -> I8:
     """Fans that are commanded, report no fault, and are not proven running.
 
@@ -115,7 +126,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
     by_turns = ~np.isnan(run) & takes_turns(view.state, view.rows, count)
     if by_turns.any():
-        late = np.bitwise_count(overdue(view, *limits)).astype(np.int64)
+        # Beside a fan in hand others are not wanted.
+        waiting = np.where(fans_in_hand(view) == 0, overdue(view, *limits), 0)
+        late = np.bitwise_count(waiting).astype(np.int64)
         lost = np.where(by_turns, late, lost)
         missing = np.where(by_turns, late > 0, missing)
         known |= by_turns
@@ -188,7 +201,7 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     if slug == _FAULT:
         verb = "reports" if lost == 1 else "report"
         summary = f"{who} {verb} a fault."
-        causes = (
+        causes: tuple[Cause, ...] = (
             Cause("motor-protection", "Motor or drive protection tripped", 0.7,
                   (f"{fan_names(mask)} {verb} a fault",), (),
                   "Read the drive's or motor's own code."),
@@ -202,8 +215,9 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     else:
         be = "is" if lost == 1 else "are"
         summary = f"{who} {be} commanded but not proven running."
+        other = leads_longer(look.state, look.row) if turns else 0
         if turns:
-            summary = _turn_missed(look, who, lost)
+            summary = _turn_missed(look, who, lost, other)
         elif as_one:
             summary = _start_missed(look, who, lost)
         causes = (
@@ -216,6 +230,9 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
                   ("all fans at once",) if all_lost else (),
                   () if all_lost else ("other fans run",),
                   "Look at the common feeder and the control line.", ruled_out=not all_lost),
+            *([Cause("hand", "Another fan in hand: beside it this one is not wanted", 0.6,
+                     (f"{fan_names(other)} has not rested meanwhile",), (),
+                     f"Look at the selector of {fan_names(other)}.")] if other else []),
         )  # fmt: skip
     ranked = sorted(causes, key=lambda c: (c.ruled_out, -c.agreement))
     return Evidence(
@@ -231,12 +248,18 @@ def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     )  # fmt: skip
 
 
-def _turn_missed(look: UnitLook, who: str, lost: int) -> str:
+def _turn_missed(look: UnitLook, who: str, lost: int, other: int) -> str:
     takes = "takes its turn" if lost == 1 else "take their turn"
     so_far_h, longest_h, _ = waited_h(look.state, look.row)
-    return (
+    words = (
         f"{who} {takes} no more: the others have run for {so_far_h:.0f} h meanwhile, where "
         f"{longest_h:.0f} h was the longest wait."
+    )
+    if not other:
+        return words
+    wanted = "it is" if lost == 1 else "they are"
+    return (
+        f"{words} Or {fan_names(other)}, which never rested, is in hand, and {wanted} not wanted."
     )
 
 
@@ -334,6 +357,8 @@ FAN_NOT_PROVEN: Final = Rule(
                        "watch the fan; compare motor currents", "fan"),
             CauseEntry("supply", "Common supply or control to the fans lost",
                        "common feeder and control line", "fan"),
+            CauseEntry("hand", "Another fan in hand: beside it this one is not wanted",
+                       "selectors of the other fans", "fan"),
         ),
         needs=("fan_run",),
         helps=("fan_speed", "fan_fault", "head_pressure"),

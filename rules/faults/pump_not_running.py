@@ -1,7 +1,8 @@
 """Pump not running when commanded: no water at all, and the root of what follows from that.
 
 Where a unit never sent a pump command, its wet mode stands in for one, with the patience that it
-asks for (:mod:`rules.wet_idle`).
+asks for (:mod:`rules.wet_idle`). Where it never sent a current, spray pressure or flow that is gone
+stands in for that (:mod:`rules.pump_proof`).
 """
 
 from __future__ import annotations
@@ -28,15 +29,16 @@ _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
 _WET: Final = INDEX["wet_mode"]
 _LEVEL: Final = INDEX["basin_level"]
+_WATER: Final = (INDEX["spray_pressure"], INDEX["spray_flow"])
 
 
 def judge(view: FrameView, announced: I8) -> I8:
-    """Commanded, but the current says that the motor stands."""
+    """Commanded, but the current says that the motor stands, or the water that none is moved."""
     commanded = view.signal("pump_command") > 0.5
     # A current measured before the command says nothing of it.
     since_ms = view.time_ms - view.commanded_s * 1000.0
     allowed_ms = view.setting(_SLUG, "start_allowance_s") * 1000.0
-    answered = view.state.value_ms[view.rows, _CURRENT] >= since_ms + allowed_ms
+    answered = _answered_ms(view) >= since_ms + allowed_ms
     answered &= commanded_since_stop(view)
     # Once it stands, a command taken back proves nothing: only a pump that runs clears it.
     silent = ~commanded & (announced > 0) & (view.pump_state == 0)
@@ -74,6 +76,13 @@ def _by_mode(view: FrameView, at: I64, announced: I8, severity: I8) -> I8:
     return judged(stands, known, severity)
 
 
+def _answered_ms(view: FrameView) -> I64:
+    """When the pump's current was last heard, (k,); never sent: spray pressure or flow."""
+    heard = view.state.value_ms[view.rows]
+    by_water: I64 = heard[:, _WATER].max(axis=1)
+    return np.where(heard[:, _CURRENT] == 0, by_water, heard[:, _CURRENT])
+
+
 def commanded_since_stop(view: FrameView) -> Bool:
     """Whether the command was heard since the motor started or stopped, (k,).
 
@@ -85,76 +94,123 @@ def commanded_since_stop(view: FrameView) -> Bool:
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
-    """Current against the running current, voltage, and what follows for the head pressure."""
-    told = look.has("pump_command")
-    base = look.baseline("pump_current")
-    expected = base.value if base else look.unit.pump.rated_current_a
-    limit = look.setting(FLEET, "pump_running_frac") * look.unit.pump.rated_current_a
-    voltage = look.value("supply_voltage")
-    rated_v = look.unit.pump.rated_voltage_v
-    readings = [
-        look.reading(
-            "pump_current", expected=expected, low=limit, note="less than a running motor draws"
-        ),
-    ]
-    if told:
-        word = look.reading("pump_command", expected=1.0, note="the controller commands it to run")
-        readings.append(word)
-    else:
-        stood_h = (look.time_ms - int(look.state.pump_changed_ms[look.row])) / 3_600_000.0
-        habit_h = float(look.state.wet_idle_s[look.row]) / 3600.0
-        basin = look.unit.basin
-        readings += [
-            look.reading("wet_mode", expected=1.0, note="the controller runs the unit wet"),
-            Reading("Time the pump has stood", stood_h, "h", high=habit_h, derived=True,
-                    note="at most so long before it started by itself in wet mode, as seen so far"),
-            look.reading("basin_level", low=basin.float_shut_mm - basin.float_band_mm,
-                         note="water enough for the pump"),
-        ]  # fmt: skip
-    dead_supply = None
-    if voltage is not None:
-        dead_supply = voltage < 0.5 * rated_v
-        readings.append(look.reading("supply_voltage", expected=rated_v))
+    """What tells that it stands, voltage, and what follows for the head pressure."""
+    told, measured = look.has("pump_command"), look.has("pump_current")
     pressure = look.value("spray_pressure")
-    if pressure is not None:
-        readings.append(look.reading("spray_pressure", expected=look.unit.pump.rated_pressure_kpa))
+    readings = _current_reading(look) if measured else []
+    readings += _asked_readings(look)
+    voltage = look.value("supply_voltage")
+    dead_supply = None if voltage is None else voltage < 0.5 * look.unit.pump.rated_voltage_v
+    if voltage is not None:
+        readings.append(look.reading("supply_voltage", expected=look.unit.pump.rated_voltage_v))
+    readings += _water_readings(look, measured=measured)
     margin = look.head_margin_k()
     if margin is not None:
         readings.append(look.reading("head_pressure", high=look.unit.condenser.cut_out_kpa_abs,
                                      note=f"{margin:.1f} K below the cut-out"))  # fmt: skip
     turning = pressure is not None and pressure > 0.3 * look.unit.pump.rated_pressure_kpa
-    causes = [
-        Cause("tripped", "Motor protection tripped, or motor or starter failed", 0.7,
-              ("the supply is there",) if dead_supply is False else (),
-              ("the supply voltage is missing",) if dead_supply else (),
-              "Read the overload relay; find why it tripped before it is reset.",
-              ruled_out=bool(dead_supply)),
-        Cause("no-supply", "Supply to the pump is missing", 0.95 if dead_supply else 0.4,
-              ("the supply voltage is missing",) if dead_supply else (),
-              ("the supply voltage is there",) if dead_supply is False else (),
-              "Look at isolator, fuse and phase monitor.", ruled_out=dead_supply is False),
-        Cause("sensor", "Current transducer failed, the pump runs", 0.9 if turning else 0.2,
-              ("spray pressure is there",) if turning else (),
-              ("spray pressure is missing too",) if pressure is not None and not turning else (),
-              "Look whether water runs over the pads.",
-              ruled_out=pressure is not None and not turning),
-    ]  # fmt: skip
+    causes = _drive_causes(dead_supply)
+    causes += _sensor_cause(pressure, turning=turning) if measured else _water_causes(look)
     causes.sort(key=lambda c: (c.ruled_out, -c.agreement))
     hot = " and little margin is left to the cut-out" if severity >= Severity.HIGH else ""
-    limits = [] if pressure is not None else [
-        "No spray pressure here: a failed current transducer looks the same."]  # fmt: skip
+    limits = []
+    if not measured:
+        limits.append("No pump current here: a pump that turns and moves no water looks the same.")
+    elif pressure is None:
+        limits.append("No spray pressure here: a failed current transducer looks the same.")
     if not told:
         limits.append("No pump command here: a controller that holds the pump back looks the same.")
     called = "is commanded to run" if told else "should run, the unit being in wet mode,"
+    draws = "draws no running current" if measured else "moves no water"
+    confidence = 0.85 if not measured else 0.6 if turning else 0.95 if pressure is not None else 0.9
     return Evidence(
-        summary=f"The pump {called} but draws no running current: the pads get no water{hot}.",
-        confidence=0.6 if turning else 0.95 if pressure is not None else 0.9,
+        summary=f"The pump {called} but {draws}: the pads get no water{hot}.",
+        confidence=confidence,
         readings=tuple(readings),
         causes=tuple(causes),
-        signals=("pump_current", "pump_command" if told else "wet_mode", "spray_pressure",
-                 "head_pressure"),
+        signals=(*(("pump_current",) if measured else ("spray_flow",)),
+                 "pump_command" if told else "wet_mode", "spray_pressure", "head_pressure"),
         limits=tuple(limits),
     )  # fmt: skip
+
+
+def _current_reading(look: UnitLook) -> list[Reading]:
+    base = look.baseline("pump_current")
+    expected = base.value if base else look.unit.pump.rated_current_a
+    limit = look.setting(FLEET, "pump_running_frac") * look.unit.pump.rated_current_a
+    note = "less than a running motor draws"
+    return [look.reading("pump_current", expected=expected, low=limit, note=note)]
+
+
+def _asked_readings(look: UnitLook) -> list[Reading]:
+    """What asks for the pump: its command, or where none is sent the wet mode and its habits."""
+    if look.has("pump_command"):
+        note = "the controller commands it to run"
+        return [look.reading("pump_command", expected=1.0, note=note)]
+    stood_h = (look.time_ms - int(look.state.pump_changed_ms[look.row])) / 3_600_000.0
+    habit_h = float(look.state.wet_idle_s[look.row]) / 3600.0
+    basin = look.unit.basin
+    return [
+        look.reading("wet_mode", expected=1.0, note="the controller runs the unit wet"),
+        Reading("Time the pump has stood", stood_h, "h", high=habit_h, derived=True,
+                note="at most so long before it started by itself in wet mode, as seen so far"),
+        look.reading("basin_level", low=basin.float_shut_mm - basin.float_band_mm,
+                     note="water enough for the pump"),
+    ]  # fmt: skip
+
+
+def _water_readings(look: UnitLook, *, measured: bool) -> list[Reading]:
+    """Pressure, and where the current is not sent what else tells of the water."""
+    rated = look.unit.pump
+    found = []
+    for name, plate in (
+        ("spray_pressure", rated.rated_pressure_kpa), ("spray_flow", rated.rated_flow_l_min),
+    ):  # fmt: skip
+        if look.value(name) is None or (measured and name == "spray_flow"):
+            continue
+        base = look.baseline(name)
+        expected = plate if measured or base is None else base.value
+        found.append(look.reading(name, expected=expected))
+    return found
+
+
+def _drive_causes(dead_supply: bool | None) -> list[Cause]:
+    there = ("the supply is there",) if dead_supply is False else ()
+    missing = ("the supply voltage is missing",) if dead_supply else ()
+    live = ("the supply voltage is there",) if dead_supply is False else ()
+    return [
+        Cause("tripped", "Motor protection tripped, or motor or starter failed", 0.7, there,
+              missing, "Read the overload relay; find why it tripped before it is reset.",
+              ruled_out=bool(dead_supply)),
+        Cause("no-supply", "Supply to the pump is missing", 0.95 if dead_supply else 0.4, missing,
+              live, "Look at isolator, fuse and phase monitor.", ruled_out=dead_supply is False),
+    ]  # fmt: skip
+
+
+def _sensor_cause(pressure: float | None, *, turning: bool) -> list[Cause]:
+    gone = pressure is not None and not turning
+    return [
+        Cause("sensor", "Current transducer failed, the pump runs", 0.9 if turning else 0.2,
+              ("spray pressure is there",) if turning else (),
+              ("spray pressure is missing too",) if gone else (),
+              "Look whether water runs over the pads.", ruled_out=gone),
+    ]  # fmt: skip
+
+
+def _water_causes(look: UnitLook) -> list[Cause]:
+    """What else looks like a standing pump where its current is not sent."""
+    level, least = look.value("basin_level"), look.unit.basin.pump_minimum_mm
+    dry = level is not None and level < least
+    both = look.value("spray_pressure") is not None and look.value("spray_flow") is not None
+    return [
+        Cause("no-water", "Pump turns but moves no water: suction, air, coupling",
+              0.8 if dry else 0.3, ("the basin is nearly empty",) if dry else (),
+              ("there is water above the suction",) if level is not None and not dry else (),
+              "Listen to the motor; look at suction, screen and vent."),
+        Cause("gauge", "Gauge shut off or failed, the pump runs", 0.2, (),
+              ("pressure and flow are both gone",) if both else (),
+              "Look whether water runs over the pads.", ruled_out=both),
+    ]  # fmt: skip
 
 
 PUMP_NOT_RUNNING: Final = Rule(
@@ -164,9 +220,10 @@ PUMP_NOT_RUNNING: Final = Rule(
         title="Pump not running when commanded",
         family="pump and screen",
         meaning=(
-            "The controller commands the recirculating pump, but its motor draws no current. Where "
-            "no command is sent: the unit is in wet mode with water enough, and the pump stands "
-            "longer than it ever did."
+            "The controller commands the recirculating pump, but its motor draws no current; where "
+            "none is sent, the pressure or flow that it made is gone. Where no command is sent: "
+            "the unit is in wet mode with water enough, and the pump stands longer than it ever "
+            "did."
         ),
         consequence=(
             "No water on the pads: the unit rejects heat dry, condensing pressure rises, and the "
@@ -180,10 +237,14 @@ PUMP_NOT_RUNNING: Final = Rule(
                        "isolator, fuse, phase monitor", "pump-drive"),
             CauseEntry("sensor", "Current transducer failed, the pump runs",
                        "is water running over the pads?", "pump-drive"),
+            CauseEntry("no-water", "Pump turns but moves no water: suction, air, coupling",
+                       "does the motor turn? suction, screen, vent", "pump-drive"),
+            CauseEntry("gauge", "Gauge shut off or failed, the pump runs",
+                       "is water running over the pads?", "pump-drive"),
         ),
-        needs=("pump_current",),
-        needs_any=(("pump_command", "wet_mode"),),
-        helps=("basin_level", "spray_pressure", "spray_flow", "supply_voltage", "head_pressure"),
+        needs=(),
+        needs_any=(("pump_current", "spray_pressure", "spray_flow"), ("pump_command", "wet_mode")),
+        helps=("basin_level", "supply_voltage", "head_pressure"),
         suppressed_by=("pump-overload",),
         response={
             Severity.MEDIUM: "this week, sooner in hot weather",

@@ -382,3 +382,19 @@ def test_cutting_a_history_with_impossible_values_anyhow_gives_the_same_events(i
     frames, times, expected = impossible
     assert play_in_parts(frames, times, [*sorted(cuts), 420]) == expected
     assert [e.change for e in expected] == [Change.RAISED, Change.RETURNED]
+
+
+def test_a_bleed_that_stays_open_is_no_frozen_meter():
+    """A coarse meter shows one figure while the line carries the same water for a day."""
+    plant = Plant(step_s=300.0)
+    noise = np.random.default_rng(8)
+    for hour in range(60):
+        for part in range(12):
+            salts = 880.0 + noise.normal(0.0, 4.0)
+            bleeds = 6.0 + hour % 3 / 2 if part < 3 else 0.0
+            plant.run(300.0, bleed_flow=bleeds, conductivity=salts)
+    assert plant.events == []
+    for part in range(288):
+        salts = 330.0 + 550.0 * np.exp(-part / 40.0) + noise.normal(0.0, 4.0)
+        plant.run(300.0, bleed_flow=7.0, conductivity=salts)
+    assert list(raised(plant.events)) == ["bleed-stuck-open"]

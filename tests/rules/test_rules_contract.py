@@ -91,6 +91,7 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
             "pump_changes",
             "sisters_starts",
             "sisters_stops",
+            "lead_stops",
             "habit_drains",
             "latches",
             "least_refusals",
@@ -271,10 +272,10 @@ def test_several_threads_give_what_one_gives(story, recording, monkeypatch):
     sizes: set[int] = set()
     whole = Engine._round
 
-    def noted(self, rows, time_ms, values):
+    def noted(self, rows, *columns):
         threads.add(threading.get_ident())
         sizes.add(len(rows))
-        return whole(self, rows, time_ms, values)
+        return whole(self, rows, *columns)
 
     monkeypatch.setattr(rules.engine, "BLOCK_ROWS", 10)
     monkeypatch.setattr(rules.engine, "BLOCKS_WORTH_THREADS", 2)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from support.fleet import Feed, engine_of
 
+from rules.events import Change
 from rules.physics.moist_air import wet_bulb_degc
 from rules.physics.pads import evaporation_l_min
 from rules.state import TRACE
@@ -74,8 +75,69 @@ def test_a_meter_that_never_showed_any_flow_tells_nothing():
 
 
 def test_no_flow_at_all_is_a_pump_that_stands():
-    feed = with_meter(6.0, 0.5)
-    assert feed.events[0].evidence.causes[0].slug == "pump-not-running"
+    feed = with_meter(1.0, 0.5)
+    assert feed.raised() == ["pump-not-running"]
+    evidence = feed.events[0].evidence
+    assert evidence.causes[0].slug == "tripped"
+    assert "moves no water" in evidence.summary
+    assert any("No pump current" in limit for limit in evidence.limits)
+    readings = {r.quantity: r for r in evidence.readings}
+    assert readings["Spray flow"].expected == pytest.approx(150.0, rel=0.02)
+    assert "Pump current" not in readings
+
+
+NOTHING = {"pump_current": None, "spray_pressure": -0.4}
+
+
+def test_a_pressure_that_is_gone_while_commanded_is_a_pump_that_stands_until_it_is_back():
+    feed = lived(10.0)
+    stopped_ms = feed.now_ms
+    feed.run(900.0, **NOTHING, basin_level=185.0)
+    assert feed.raised() == ["pump-not-running"]
+    assert feed.events[0].time_ms - stopped_ms <= 4 * 60_000
+    causes = {c.slug: c for c in feed.events[0].evidence.causes}
+    assert causes["no-water"].against == ("there is water above the suction",)
+    assert not causes["gauge"].ruled_out
+    # The controller gives up and asks again: that it stood in between proves nothing.
+    feed.run(3600.0, **NOTHING, pump_command=0.0, wet_mode=0.0)
+    feed.run(900.0, **NOTHING)
+    assert [e.change for e in feed.events] == [Change.RAISED]
+    feed.run(900.0, pump_current=None)
+    assert [e.change for e in feed.events] == [Change.RAISED, Change.RETURNED]
+
+
+def test_an_empty_basin_tells_of_water_and_not_of_the_motor():
+    feed = lived(10.0)
+    feed.run(900.0, **NOTHING, basin_level=40.0)
+    (event,) = [e for e in feed.events if e.fault == "pump-not-running"]
+    assert event.evidence.causes[0].slug == "no-water"
+
+
+def test_a_pump_that_starts_late_or_rests_is_none_that_stands():
+    feed = lived(10.0)
+    for _ in range(6):
+        feed.run(1200.0, **NOTHING, pump_command=0.0, wet_mode=0.0)
+        feed.run(60.0, step_s=20.0, **NOTHING)
+        feed.run(1200.0, pump_current=None)
+    assert feed.events == []
+
+
+def test_a_pressure_of_which_nothing_is_learned_proves_no_pump_to_stand():
+    assert lived(10.0, spray_pressure=-0.4).events == []
+
+
+def test_pressure_and_flow_that_contradict_each_other_leave_the_controller_its_word():
+    feed = Feed(engine_of())
+    flows = np.random.default_rng(4).normal(150.0, 1.0, 150)
+    for flow in flows[:120]:
+        feed.run(300.0, step_s=300.0, pump_current=None, spray_flow=float(flow))
+    for flow in flows[120:]:
+        feed.run(60.0, **NOTHING, spray_flow=float(flow))
+    assert "pump-not-running" not in feed.raised()
+    feed.run(1800.0, **NOTHING, spray_flow=0.2)
+    assert "pump-not-running" in feed.raised()
+    evidence = next(e for e in feed.events if e.fault == "pump-not-running").evidence
+    assert {c.slug: c.ruled_out for c in evidence.causes}["gauge"]
 
 
 @pytest.mark.parametrize(("pressure", "runs"), [(30.0, True), (18.0, False)])
