@@ -29,7 +29,7 @@ from rules.pad_evaporation import evaporated_share
 from rules.physics.robust import median
 from rules.plan import FleetPlan
 from rules.signals import INDEX
-from rules.state import STEADY, FleetState
+from rules.state import STEADY, STEADY_BINS, FleetState
 from rules.wet_course import fall_of, newest_means
 
 __all__ = [
@@ -62,6 +62,10 @@ WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
 """The age up to which a mean of wet running is news: two of its hours."""
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
+LEAST_SINKING: Final = 0.1
+LEAST_ON_THE_WAY: Final = 6
+"""Kept means in the middle of a fall that make it growth: a leap leaves one there, and those that
+noise brings (judgement)."""
 MIDDLE: Final = (0.3, 0.7)
 """Shares of a rise between which a mean is on its way: of twelve that grow evenly five are."""
 
@@ -123,8 +127,12 @@ class HeatRejection:
     pads_waits: Bool
     """The unit sends it, but its clean state is not known yet."""
     pads_se: F64
+    pads_last: F64
+    """The newest mean of it alone, over its baseline."""
     pads_leapt: Bool
     """It fell within hours."""
+    pads_sank: Bool
+    """It fell over days: many of the kept means lie on the way."""
     dry_often: Bool
     """Dry means come so often that a leap can be told from growth."""
     wet_often: Bool
@@ -199,6 +207,19 @@ def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compa
     )
 
 
+def _sank(state: FleetState, rows: I64, newest: F64) -> Bool:
+    """Whether the pads' pressure drop came down to ``newest`` of its baseline by and by, (m,)."""
+    sank: Bool = np.zeros(len(rows), dtype=np.bool_)
+    at = np.flatnonzero(newest <= 1.0 - LEAST_SINKING)
+    if len(at):
+        base = state.baseline[rows[at], _Q["pad_pressure_drop"]]
+        kept = newest_means(state, rows[at], "pad_pressure_drop", STEADY_BINS)
+        fallen = divided(1.0 - kept / base[:, None], 1.0 - newest[at, None])
+        on_the_way = (fallen > MIDDLE[0]) & (fallen < MIDDLE[1])
+        sank[at] = on_the_way.sum(axis=1) >= LEAST_ON_THE_WAY
+    return sank
+
+
 def heat_is_known(state: FleetState, rows: I64) -> Bool:
     """Units that have learned anything to be compared with, (m,)."""
     columns = [_Q["td_dry"], _Q["td_wet"], _Q["pad_pressure_drop"]]
@@ -259,7 +280,9 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         pads_ratio=divided(pads, pads_base),
         pads_waits=(state.value_ms[rows, _DROP] > 0) & np.isnan(pads_base),
         pads_se=MEDIAN_FACTOR * pads_scatter * np.sqrt(1.0 / SHORT + 1.0 / LONG),
+        pads_last=divided(drops[:, 0], pads_base),
         pads_leapt=(1.0 - older_drop) <= LEAP_SHARE * (1.0 - newest_drop),
+        pads_sank=_sank(state, rows, newest_drop),
         dry_often=state.td_gap_h[rows, 0] <= LEAP_GAP_H,
         wet_often=state.td_gap_h[rows, 1] <= LEAP_GAP_H,
         held_effect=held,

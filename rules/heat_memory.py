@@ -49,7 +49,8 @@ def forget_before_service(state: FleetState, row: int) -> None:
 
 
 def forget_effect(state: FleetState, row: int) -> None:
-    """The same of what dry and wet running say together of the pads."""
+    """The same of what dry and wet running say together of the pads, and of how long they do."""
+    state.coil_since_bin[row] = state.leap_bin[row] = 0
     state.switch_effect[row] = np.nan
     state.evaporation_share[row] = np.nan
     state.wet_td_k[row] = np.nan

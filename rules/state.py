@@ -211,7 +211,7 @@ class FleetState:
     # rings, in half precision: 0.05 %, far inside the noise of a mean of five minutes, and the
     # largest value of the catalogue is within its range
     steady: F16
-    steady_count: I64  # accepted means ever, by quantity; position = count mod STEADY_BINS
+    steady_count: I32  # accepted means ever, by quantity; position = count mod STEADY_BINS
     trace: F16
     trace_bin: I64  # id of the newest bin in `trace`
     # heat rejection, see rules/heat.py
@@ -249,8 +249,8 @@ class FleetState:
     gang_stops: U8  # how often, the same part each time
     gang_moves: U8  # how often another one
     gang_bins: U16  # bins since the last change
-    dry_seen_bin: I64  # bin of the newest accepted dry TD, 0 for never
-    td_first_bin: I64  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
+    dry_seen_bin: I32  # bin of the newest accepted dry TD, 0 for never
+    td_first_bin: I32  # (rows, 2) dry, wet: bin of the first mean in the ring, 0 for none
     heat_sum: F32  # (rows, HEAT_PARTS) sums over the bins of the hour: head pressure, ambient, wet
     # bulb, airflow, load, airflow squared, pad pressure drop, airflow squared that goes with it
     heat_bins: U8  # how many bins, in which mode, and the first of them
@@ -261,7 +261,9 @@ class FleetState:
     wet_course: F32  # (rows, 3) when clean: slope of the wet TD over them, its error, their mean
     td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
     td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
-    dry_hold_bin: I64  # its bin; minus that of the step to wet that used it; 0 for none
+    coil_since_bin: I32  # since when a loss of the coil shows without a break, 0 for not
+    leap_bin: I32  # when the dry TD leapt, while it stays up; 0 for not
+    dry_hold_bin: I32  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
     step_clean: F32  # the same of the first steps: load that comes at that hour is in them too
     wet_depression_k: F32  # running mean over the accepted wet TDs, and that of the TDs
@@ -413,7 +415,7 @@ class FleetState:
             bin_count=np.zeros((n, a), dtype=np.float32),
             bin_mixed=np.zeros(n, dtype=np.bool_),
             steady=np.full((n, q, STEADY_BINS), np.nan, dtype=np.float16),
-            steady_count=i64(n, q),
+            steady_count=np.zeros((n, q), dtype=np.int32),
             trace=np.full((n, t, TRACE_BINS), np.nan, dtype=np.float16),
             trace_bin=i64(n),
             heat_load_seen=np.zeros(n, dtype=np.bool_),
@@ -446,8 +448,8 @@ class FleetState:
             gang_stops=np.zeros(n, dtype=np.uint8),
             gang_moves=np.zeros(n, dtype=np.uint8),
             gang_bins=np.zeros(n, dtype=np.uint16),
-            dry_seen_bin=i64(n),
-            td_first_bin=i64(n, 2),
+            dry_seen_bin=np.zeros(n, dtype=np.int32),
+            td_first_bin=np.zeros((n, 2), dtype=np.int32),
             heat_sum=np.zeros((n, HEAT_PARTS), dtype=np.float32),
             heat_bins=np.zeros(n, dtype=np.uint8),
             heat_wet=np.zeros(n, dtype=np.bool_),
@@ -457,7 +459,9 @@ class FleetState:
             wet_course=np.full((n, 3), np.nan, dtype=np.float32),
             td_gap_h=np.zeros((n, 2), dtype=np.float32),
             td_last_bin=np.zeros((n, 2), dtype=np.int32),
-            dry_hold_bin=i64(n),
+            coil_since_bin=np.zeros(n, dtype=np.int32),
+            leap_bin=np.zeros(n, dtype=np.int32),
+            dry_hold_bin=np.zeros(n, dtype=np.int32),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),
             evaporation_share=np.full((n, EVAPORATION_HOURS), np.nan, dtype=np.float16),
             evaporation_clean=np.full(n, np.nan, dtype=np.float32),

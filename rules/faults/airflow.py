@@ -8,6 +8,7 @@ import numpy as np
 
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, I64
+from rules.bin_times import bin_of
 from rules.bins import BinView, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstopped_fans, unstopped_for
@@ -17,7 +18,9 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.fans import fans_in_hand
 from rules.faults.grading import course, graded, judged
 from rules.faults.rejection import (
+    FAN_FIT,
     REJECTION_TABLE,
+    RISEN_DROP,
     cause_entries,
     causes_of,
     fans_that_fit,
@@ -30,12 +33,12 @@ from rules.faults.rejection import (
 )
 from rules.faults.rule import Rule
 from rules.frames import FrameView
-from rules.heat_compared import HeatRejection
+from rules.heat_compared import LEAST_LEAP, HeatRejection
 from rules.look import UnitLook, fan_names
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.staging import is_staged
-from rules.state import STEADY
+from rules.state import BIN_MS, STEADY
 
 __all__ = ["FAN_CAPACITY_LOST", "FAN_NOT_COMMANDED"]
 
@@ -51,6 +54,10 @@ LEAST_STAGED_LEAP: Final = 0.25
 """Least leap of the dry TD where fans are, or may be, switched in stages. From cold nights with one
 fan to warm days with all, the law of airflow is wrong by 15 % at either end, since idle fans let
 air back (judgement): a fifth in all by the sum of squares."""
+LEAST_SUDDEN_LEAP: Final = 0.25
+"""Leap that is believed at once: own warm air makes a kelvin or two of 8 or 9 (common practice)."""
+PLAINLY_BETTER: Final = 0.25
+"""By so much another cause must agree better to stand before the fans (judgement)."""
 CONFIRMED_RATIO: Final = 1.05
 """With less air the wet TD must have risen by this at least, where it is known (judgement)."""
 
@@ -104,9 +111,12 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     """Air lost by a leap of the dry TD that fits some number of fans, (m,) [%].
 
     A coil does not foul overnight; a fan stops, slips or runs backwards from one hour to the next.
+    So does the wind turn, and lays own warm air before the intake: a small leap must outlast it.
     """
     rows = view.rows[at]
     known = heat.load_known & heat.dry_recent & ~np.isnan(heat.dry.newest)
+    # Pads that hold back more air lift the TD, too: one hour by their gauge is enough to say so.
+    clogs = heat.pads_last >= RISEN_DROP
     lost = fans_that_fit(view, at, heat)
     leapt = leapt_by_fans(heat)
     setting = np.broadcast_to(view.setting("fan-not-proven", "staged"), len(view.rows))[at]
@@ -114,7 +124,14 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     # Without proofs of fans the airflow is the speed's, not that of a number of fans.
     in_stages &= view.state.value_ms[rows, _RUN] > 0
     leapt &= ~in_stages | (heat.dry.newest - 1.0 >= LEAST_STAGED_LEAP)
-    fits = (lost > 0) & (leapt | (announced > 0))
+    rise = heat.dry.newest - 1.0
+    since, now = view.state.leap_bin, bin_of(view.plan, rows, view.time_ms[at])
+    begins = leapt & (since[rows] == 0)
+    since[rows] = np.where(rise < 0.5 * LEAST_LEAP, 0, np.where(begins, now, since[rows]))
+    lasts_s = np.broadcast_to(view.setting(_LOST, "leap_lasts_s"), len(view.rows))[at]
+    lasted = (since[rows] > 0) & ((now - since[rows]) * (BIN_MS / 1000.0) >= lasts_s)
+    leapt = (leapt & (rise >= LEAST_SUDDEN_LEAP)) | lasted
+    fits = (lost > 0) & (leapt | (announced > 0)) & ~clogs
     return np.where(known, np.where(fits, 100.0 * lost / view.plan.fan_count[rows], 0.0), np.nan)
 
 
@@ -261,8 +278,15 @@ def explain_lost(look: UnitLook, severity: Severity) -> Evidence:
             "Condensing in dry running rose within hours by what some of the fans carry, at equal "
             "load and fan speed."
         )
-    ranked = causes_of(look, heat, leap=not (by_drop_out or by_drop))
-    causes = sorted(ranked, key=lambda c: (c.ruled_out, c.slug != _LOST))
+    count = look.unit.fans.count
+    most = count // 2 if look.fans_proven() == count else count - 1
+    fits = not by_drop or any(abs(lost / 100.0 - k / count) <= FAN_FIT for k in range(1, most + 1))
+    ranked = causes_of(look, heat, leap=not by_drop_out and fits)
+    # What the witness is about stands first; not before what agrees plainly better, where the
+    # pads show less air and no number of fans carries that.
+    least = 1.0 if fits else PLAINLY_BETTER
+    least += next(c.agreement for c in ranked if c.slug == _LOST)
+    causes = sorted(ranked, key=lambda c: (c.ruled_out, c.agreement < least, c.slug != _LOST))
     return Evidence(
         summary=summary,
         confidence=0.8 if by_drop_out else 0.7,
@@ -385,6 +409,10 @@ FAN_CAPACITY_LOST: Final = Rule(
             Setting("least_by_drop_pct", 15.0, "% of airflow", 5.0, 60.0,
                     "a smaller loss by the pads' pressure drop is taken for none",
                     "pads are not quite quadratic: over the fans' range that feigns a tenth"),
+            Setting("leap_lasts_s", 259_200.0, "s", 0.0, 2_592_000.0,
+                    "how long a leap of the condensing by less than a quarter must last to count",
+                    "the wind that lays own warm air before the intake turns within two or three "
+                    "days (common practice)"),
             Setting("deadband_pct", 3.0, "% of airflow", 0.5, 20.0,
                     "how far the loss must fall back below a limit",
                     "the share of the last hours wanders by this much"),

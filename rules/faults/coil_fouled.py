@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
+from rules.bin_times import bin_of
 from rules.bins import BinView
 from rules.events import Evidence, Severity
 from rules.faults.base import Fault, Setting
@@ -25,13 +26,15 @@ from rules.faults.rejection import (
 )
 from rules.faults.rule import Rule
 from rules.heat import rated_ntu
-from rules.heat_compared import NO_LOAD_RATIO, HeatRejection
+from rules.heat_compared import NO_LOAD_RATIO, Compared, HeatRejection
 from rules.look import UnitLook
-from rules.physics.condenser import ua_loss_frac
+from rules.physics.condenser import capacity_frac, ua_loss_frac
+from rules.state import BIN_MS
 
 __all__ = ["COIL_FOULED", "ua_loss_pct"]
 
 _SLUG: Final = "coil-fouled"
+_AIR_LOST, _LEAST_AIR = "fan-capacity-lost", "least_by_drop_pct"
 USUAL_AIRFLOW_FRAC: Final = 0.7
 """Airflow at which a rise of the TD is read as a loss of UA: the middle of the fans' range."""
 AGREED_SHARE: Final = 0.35
@@ -39,6 +42,8 @@ AGREED_SHARE: Final = 0.35
 lose shows in both, the less the more of its capacity the unit has in hand (judgement)."""
 SCATTERS: Final = 1.5
 """A rise within this many deviations of a single clean mean is no news."""
+WARMER_RATIO: Final = 1.05
+"""With less air the TD must have risen by this at least (judgement)."""
 
 
 def _without_load_in_both(heat: HeatRejection) -> Bool:
@@ -57,6 +62,21 @@ def risen_in_both(heat: HeatRejection) -> F64:
     return np.where(np.isnan(mean), np.nan, np.where(agree, mean, np.fmin(mean, 1.0)))
 
 
+def _also_wet(heat: HeatRejection, dry: F64, waits: Bool) -> F64:
+    """What of a dry TD over its clean one, at a known load, is the coil's, (m,).
+
+    Own warm air that the wind lays before the intake for a day, or a sensor in the sun, makes a
+    kelvin or two (common practice): as much as a coil that begins to foul. Wetted pads take off
+    half of it, since the wet bulb rises by a third of a kelvin only; a coil's loss shows in both
+    modes. ``waits``: wet running of days ago may say so, too.
+    """
+    wet = np.fmax(np.fmax(heat.wet.long, heat.wet.short), heat.wet.newest)
+    agree = wet - 1.0 >= AGREED_SHARE * (dry - 1.0)
+    told = heat.wet_recent & ~heat.wet_ceased & (heat.wet_often | waits) & ~np.isnan(wet)
+    both = np.where(agree, np.sqrt(dry * np.fmin(wet, dry)), np.fmin(dry, 1.0))
+    return np.where(told & (dry > 1.0), both, dry)
+
+
 def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announced: I8) -> F64:
     """UA lost against the clean unit, (m,) [%]: dry where there is dry running, else wet.
 
@@ -73,7 +93,13 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     share = np.where(np.isnan(heat.fall_base) | (announced > 0), np.inf, share)
     wet_short = np.minimum(heat.wet.short, share)
     wet_long = np.minimum(heat.wet.long, share)
-    long, short = pick(heat.dry.long, wet_long), pick(heat.dry.short, wet_short)
+    new = heat.load_known & (announced == 0)
+    small = 100.0 * ua_loss_frac(heat.dry.long, USUAL_AIRFLOW_FRAC, full_flow_ntu=ntu) < medium_pct
+    # What has gone again in the newer half of the means is gone.
+    dry_long = np.where(small & new, np.fmin(heat.dry.long, heat.dry.short), heat.dry.long)
+    dry_long = np.where(new, _also_wet(heat, dry_long, small), dry_long)
+    dry_short = np.where(new, _also_wet(heat, heat.dry.short, small), heat.dry.short)
+    long, short = pick(dry_long, wet_long), pick(dry_short, wet_short)
     # Without a load the two modes bear each other out: they are of other hours and weekdays, whose
     # load may differ, and the pads are in one of them only.
     long = np.where(_without_load_in_both(heat), risen_in_both(heat), long)
@@ -96,7 +122,33 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     return np.where(np.isnan(loss), np.nan, np.where(within, np.fmin(loss, 0.0), loss))
 
 
-def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]:
+def air_lost_pct(heat: HeatRejection, least_pct: F64 | float, announced: I8) -> F64:
+    """Air that the pads' pressure drop shows to be short by and by, (m,) [%]; 0 where it does not.
+
+    What fills up behind the pads takes air from them: at equal fan speed their drop falls with its
+    square. Growth alone is told, with the condensing warmer in the mode that says most of the coil:
+    a fan is lost at once, a gauge that drifts warms nothing, and more load takes no air.
+    """
+    lost = 100.0 * (1.0 - np.sqrt(np.fmax(heat.pads_ratio, 0.0)))
+    sure = (1.0 - heat.pads_ratio >= 3.0 * heat.pads_se) & (lost >= least_pct)
+    sure &= heat.pads_sank | (announced > 0)
+    warmer = np.where(heat.dry_recent, _latest(heat, heat.dry), _latest(heat, heat.wet))
+    return np.where(sure & (warmer >= WARMER_RATIO), lost, 0.0)
+
+
+def _latest(heat: HeatRejection, mode: Compared) -> F64:
+    # Without the load a week's means, since load follows the weekday.
+    return np.where(heat.load_known, mode.short, mode.long)
+
+
+def _loss_by_air_pct(heat: HeatRejection, ntu: F64, least_pct: F64, announced: I8) -> F64:
+    """Loss of UA that warms the condensing as much as the air that is lost, (m,). [%]"""
+    air = 1.0 - air_lost_pct(heat, least_pct, announced) / 100.0
+    rise = 1.0 / capacity_frac(np.fmax(air, 0.1), full_flow_ntu=ntu)
+    return 100.0 * ua_loss_frac(rise, USUAL_AIRFLOW_FRAC, full_flow_ntu=ntu)
+
+
+def _limits(view: BinView, at: I64, heat: HeatRejection, announced: I8) -> tuple[F64, F64, F64]:
     def of(name: str) -> F64:
         return np.broadcast_to(view.setting(_SLUG, name), len(view.rows))[at]
 
@@ -105,9 +157,11 @@ def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]
     agreed = _without_load_in_both(heat) & (risen_in_both(heat) >= NO_LOAD_RATIO)
     one, high = of("ua_loss_no_load_pct"), of("ua_loss_no_load_high_pct")
     # The hours in which it used to run wet were the warm and busy ones: dry now, they raise the
-    # mean of dry running without any fault of the coil.
-    one = np.where(heat.wet_ceased & heat.dry_recent, np.fmax(one, high), one)
-    no_load = np.where(agreed, np.fmin(of("ua_loss_agreed_pct"), one), one)
+    # mean of dry running without any fault of the coil. That ends no alarm that stands, and neither
+    # does a mode that says nothing any more.
+    stands = announced > 0
+    one = np.where(heat.wet_ceased & heat.dry_recent & ~stands, np.fmax(one, high), one)
+    no_load = np.where(agreed | stands, np.fmin(of("ua_loss_agreed_pct"), one), one)
     return (
         np.where(known, of("ua_loss_low_pct"), np.inf),
         np.where(known, of("ua_loss_medium_pct"), no_load),
@@ -115,16 +169,47 @@ def _limits(view: BinView, at: I64, heat: HeatRejection) -> tuple[F64, F64, F64]
     )
 
 
+def _lasted(view: BinView, at: I64, severity: I8, going: I8, announced: I8) -> I8:
+    """``severity`` without what is small and has not lasted for days, (m,).
+
+    ``going`` is the severity with the deadband of one that has begun already.
+
+    A column of its own and not an on-delay: it runs on through a silence, and what waits for it
+    keeps no other alarm back.
+    """
+    rows, since = view.rows[at], view.state.coil_since_bin
+    now = bin_of(view.plan, rows, view.time_ms[at])
+    begins = (severity > 0) & (since[rows] == 0)
+    since[rows] = np.where(going == 0, 0, np.where(begins, now, since[rows]))
+    lasted_s = (now - since[rows]) * (BIN_MS / 1000.0)
+    short = lasted_s < view.plan.settings.get(_SLUG, "low_lasts_s", rows)
+    small = (severity == Severity.LOW) & (announced == 0) & short
+    return np.where(small, 0, severity).astype(np.int8)
+
+
 def judge(view: BinView, announced: I8) -> I8:
     """Loss of UA, where an hour gave news of it."""
     at, heat, _ = view.heat
-    limits = _limits(view, at, heat)
-    loss = ua_loss_pct(heat, rated_ntu(view.plan, view.rows[at]), limits[1], announced[at])
+    limits = _limits(view, at, heat, announced[at])
+    ntu = rated_ntu(view.plan, view.rows[at])
+    loss = ua_loss_pct(heat, ntu, limits[1], announced[at])
     # In wet running the pads that hold back the air look alike: their own gauge decides.
     clogs = heat.pads_clog(view.plan.settings.get("pads-clogged", "rise_low_pct", view.rows[at]))
     loss = np.where(~heat.dry_recent & clogs & (announced[at] == 0), np.nan, loss)
     deadband = np.broadcast_to(view.setting(_SLUG, "deadband_pct"), len(view.rows))[at]
-    return with_urgency(view, _SLUG, at, graded(loss, limits, deadband, announced[at]), announced)
+    severity = graded(loss, limits, deadband, announced[at])
+    begun = (view.state.coil_since_bin[view.rows[at]] > 0).astype(np.int8)
+    going = graded(loss, limits, deadband, np.maximum(announced[at], begun))
+    severity = _lasted(view, at, severity, going, announced[at])
+    least = view.plan.settings.get(_AIR_LOST, _LEAST_AIR, view.rows[at])
+    by_air = _loss_by_air_pct(heat, ntu, least, announced[at])
+    by_air = np.where(by_air > 0.0, by_air, np.nan)
+    at_known_load = [
+        view.plan.settings.get(_SLUG, f"ua_loss_{s}_pct", view.rows[at])
+        for s in ("low", "medium", "high")
+    ]
+    severity = np.maximum(severity, graded(by_air, at_known_load, deadband, announced[at]))
+    return with_urgency(view, _SLUG, at, severity, announced)
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -140,14 +225,24 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     else:
         said = "over a week, airflow taken out; the load is not known"
     lost = f"about {loss:.0f} %" if loss > 0 else "part"
+    summary = f"The unit has lost {lost} of its clean heat transfer in {mode} running ({said})."
+    confidence = (0.85 if heat.dry_recent[0] else 0.65) if known else 0.55
+    air = float(air_lost_pct(heat, look.setting(_AIR_LOST, _LEAST_AIR), np.zeros_like(stands))[0])
+    if air > 0.0:
+        confidence = max(confidence, 0.75)
+        summary += (
+            f" About {air:.0f} % less air goes through the pads at equal fan speed, and it went by "
+            "and by: the air's way behind them fills up."
+        )
     return Evidence(
-        summary=f"The unit has lost {lost} of its clean heat transfer in {mode} running ({said}).",
-        confidence=(0.85 if heat.dry_recent[0] else 0.65) if known else 0.55,
+        summary=summary,
+        confidence=confidence,
         readings=tuple(heat_readings(look, heat)),
         causes=causes_of(look, heat, leap=bool(leapt_by_fans(heat)[0])),
-        signals=("head_pressure", "ambient_temperature", "fan_speed", "heat_load", "wet_mode"),
+        signals=("head_pressure", "ambient_temperature", "fan_speed", "heat_load", "wet_mode",
+                 "pad_pressure_drop"),
         limits=heat_limits(look, heat),
-    )
+    )  # fmt: skip
 
 
 COIL_FOULED: Final = Rule(
@@ -198,9 +293,14 @@ COIL_FOULED: Final = Rule(
                     "the high limit where no heat load is sent",
                     "no site doubles its load without a word; the medium limit, too, while hours "
                     "that used to be wet are dry: those are the busy ones"),
-            Setting("deadband_pct", 4.0, "% of clean UA", 0.5, 20.0,
+            Setting("low_lasts_s", 259_200.0, "s", 0.0, 2_592_000.0,
+                    "how long a small loss must show without a break before it counts",
+                    "planned work can wait; the wind that lays own warm air before the intake "
+                    "turns within two or three days (common practice)"),
+            Setting("deadband_pct", 8.0, "% of clean UA", 0.5, 20.0,
                     "how far the loss must fall back below a limit",
-                    "a day's median wanders by this much"),
+                    "by a twentieth of the TD the medians of days differ, as wind and goods do: "
+                    "one problem is one ticket"),
             *urgent_settings(),
             *course(10_800.0, "it grows over days; three more means rule out a defrost or a gust",
                     7200.0, "two hourly means in order"),

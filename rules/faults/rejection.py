@@ -28,9 +28,11 @@ from rules.settings import FLEET
 from rules.signals import INDEX
 
 __all__ = [
+    "FAN_FIT",
     "REJECTION_CAUSES",
     "REJECTION_SIGNS",
     "REJECTION_TABLE",
+    "RISEN_DROP",
     "cause_entries",
     "causes_of",
     "fans_that_fit",

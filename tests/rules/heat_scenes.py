@@ -54,6 +54,8 @@ class Scene:
     proof_lost: Callable[[F], F] = never
     """Chance that one fan is not proven at a sample."""
     warmer_k: Callable[[F], F] = never
+    intake_k: Callable[[F], F] = never
+    """Own warm air that the wind lays before the intake, where nothing measures it."""
     more_load: Callable[[F], F] = never
     off: Callable[[F], F] = never
     mode: Callable[[F, F], F] | None = None
@@ -98,7 +100,9 @@ def measured(scene: Scene, days: float) -> F:
 
     wet = _saw(ambient, 24.0, 21.5) if scene.mode is None else scene.mode(d, ambient)
     effect = rng.uniform(0.72, 0.86) * (1.0 - scene.effect_loss(d))
-    on_coil = ambient - wet * effect * (ambient - bulb)
+    intake = ambient + scene.intake_k(d)
+    bulb_there = bulb + 0.35 * scene.intake_k(d)
+    on_coil = intake - wet * effect * (intake - bulb_there)
     ntu = rng.uniform(0.8, 1.4)
     rated = CAPACITY_KW / (TD_K * AIRFLOW_M3_S * 1.2 * 1.006 * (1.0 - np.exp(-ntu)))
     air_share = (1.0 - scene.fans_lost(d) / FANS) * (1.0 - 0.06 * wet)

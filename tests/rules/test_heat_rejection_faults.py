@@ -28,6 +28,7 @@ from rules.state import STEADY
 
 DAYS = 28.0
 HOUR = 3600.0
+DAY_MS = 86_400_000
 LOAD = ("pad_pressure_drop",)
 NO_WORD = ("wet_mode", "pump_command")
 NOTHING_MORE = ("heat_load", "pad_pressure_drop")
@@ -37,6 +38,11 @@ Q = {q.name: i for i, q in enumerate(STEADY)}
 def spell(d):
     """10 K hotter for five days."""
     return 10.0 * ((d > 18) & (d < 23))
+
+
+def windy(d):
+    """The wind turns, and lays own warm air before the intake for two days."""
+    return 1.4 * np.interp(d, [17.8, 18.4, 20.2, 20.5], [0.0, 1.0, 1.0, 0.0])
 
 
 def busy(d):
@@ -65,6 +71,10 @@ HEALTHY_SCENES = [
           mode=lambda d, a: 1.0 * (busy(d) & ~((d > 15) & (np.floor(d) % 7 < 2))),
           more_load=lambda d: 0.7 * busy(d)),
     Scene("no word of the mode", without=("pad_pressure_drop", *NO_WORD), seed=41),
+    *(Scene(f"own warm air for two days, {n}", without=LOAD, seed=50 + n, intake_k=windy)
+      for n in range(3)),
+    Scene("own warm air for two days, always dry", without=LOAD, seed=53, intake_k=windy,
+          mode=lambda d, a: 0.0 * d),
     Scene("no proof of fans", without=("fan_run", "fan_fault"), seed=13, warmer_k=spell),
 ]  # fmt: skip
 WET = lambda d, a: 0.0 * d + 1.0  # noqa: E731  # short beside the scenes
@@ -98,6 +108,17 @@ FAULTY_SCENES = [
           mean_degc=26.0, shows="pads-not-wetting"),
     Scene("pads half dry, always wet", without=LOAD, seed=44, effect_loss=ramp(12, 2, 0.55),
           mode=WET, mean_degc=26.0, shows="pads-not-wetting"),
+    Scene("coil fouled a little", without=LOAD, seed=54, coil_loss=ramp(12, 5, 0.27),
+          shows="coil-fouled"),
+    Scene("coil fouled a little, always dry", without=LOAD, seed=55, coil_loss=ramp(12, 5, 0.27),
+          mode=DRY, shows="coil-fouled"),
+    Scene("coil fouled a little, now more, now less", without=LOAD, seed=58,
+          coil_loss=lambda d: ramp(12, 4, 0.26)(d) - 0.1 * ((d > 20) & (d < 23)),
+          shows="coil-fouled"),
+    Scene("the air's way behind the pads fills up, no load sent", without=("heat_load",), seed=56,
+          fans_lost=ramp(13, 8, 1.4), shows="coil-fouled"),
+    Scene("the same, always wet", without=("heat_load",), seed=57, fans_lost=ramp(13, 8, 1.4),
+          mode=WET, mean_degc=26.0, shows="coil-fouled"),
     Scene("scaled pads", without=(), seed=20, pads_shut=ramp(12, 6, 1.5), shows="pads-clogged"),
     Scene("two fans, unproven", without=("fan_run", "fan_fault", "pad_pressure_drop"), seed=21,
           fans_lost=ramp(12, 0, 2), shows="fan-capacity-lost"),
@@ -114,12 +135,16 @@ BLOCKED_WHILE_WET = Scene(
     "coil blocked at once, days before it runs dry", without=LOAD, seed=46,
     coil_loss=ramp(14.6, 0, 0.45), mode=lambda d, a: 1.0 * ((d > 14.0) & (d < 17.0)),
 )  # fmt: skip
+MORE_AIR_THAN_FANS = Scene(
+    "more air at once than half the proven fans carry", without=("heat_load", "fan_fault"),
+    seed=59, fans_lost=ramp(12, 0, 3.2),
+)  # fmt: skip
 LOAD_LATER = Scene("load from day 14", without=LOAD, load_from_d=14.0, seed=31)
 
 
 @pytest.fixture(scope="module")
 def lived():
-    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET]
+    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET, MORE_AIR_THAN_FANS]
     engine, events, learned = run_scenes(scenes, DAYS)
     names = [s.name for s in scenes]
     return engine, dict(zip(names, events, strict=True)), dict(zip(names, learned, strict=True))
@@ -164,6 +189,11 @@ def test_dry_running_of_before_does_not_lay_a_blocked_coil_to_the_pads(four_week
     seen = raised(events[BLOCKED_WHILE_WET.name])
     assert seen
     assert "pads-not-wetting" not in seen
+
+
+def test_air_that_no_number_of_proven_fans_carries_is_asked_of_the_coil_first(four_weeks):
+    *_, told = (e.evidence for e in four_weeks[1][MORE_AIR_THAN_FANS.name] if e.evidence)
+    assert told.causes[0].slug == "coil-fouled"
 
 
 def test_healthy_scenes_have_something_to_be_wrong_about(four_weeks):
@@ -463,7 +493,14 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     yes = np.array([True])
     dry = replace(heat.dry, newest=np.array([ratio]), older=np.ones(1), between=row)
     heat = replace(heat, load_known=yes, dry_recent=yes, dry_often=yes, dry=dry)
-    view = BinView(engine.plan, engine.state, row, row + 1, ~yes, np.zeros((1, len(STEADY)), bool))
+    fresh = np.zeros((1, len(STEADY)), dtype=np.bool_)
+    view = BinView(engine.plan, engine.state, row, row + DAY_MS, ~yes, fresh)
     new, standing = (_air_lost_by_leap(view, row, heat, np.array([s], np.int8)) for s in (0, 2))
-    assert new[0] == (0.0 if ratio < 1.25 and not together else share_lost)
+    assert new[0] == (0.0 if ratio < 1.25 else share_lost)
     assert standing[0] == share_lost
+    clogged = replace(heat, pads_last=np.array([1.4]))
+    assert _air_lost_by_leap(view, row, clogged, np.zeros(1, np.int8))[0] == 0.0
+    # A small leap at a common speed must outlast the wind.
+    view = BinView(engine.plan, engine.state, row, row + 4 * DAY_MS, ~yes, fresh)
+    lasting = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
+    assert lasting[0] == (0.0 if ratio < 1.25 and not together else share_lost)

@@ -138,6 +138,9 @@ def test_hours_that_used_to_be_wet_are_no_fouled_coil_when_they_are_dry():
     """A basin that stays empty: the unit runs dry in the busy hours of the afternoon too."""
     dry = [8.0] * 28
     assert judge_coil(unit(dry, [], wet_days_ago=5.0)[1], CALM)[0] == 0
+    # But an alarm that stands is not over because wet running says nothing any more.
+    standing = np.full(1, Severity.MEDIUM, dtype=np.int8)
+    assert judge_coil(unit([7.0] * 28, [], wet_days_ago=5.0)[1], standing)[0] == Severity.MEDIUM
     # Twice the difference is told all the same, and a unit that never ran wet has no such hours.
     assert judge_coil(unit([13.0] * 28, [], wet_days_ago=5.0)[1], CALM)[0] >= Severity.MEDIUM
     engine, view = unit(dry, [], wet_days_ago=5.0)
