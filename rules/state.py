@@ -292,9 +292,8 @@ class FleetState:
     float_top_mm: F32  # greatest settled level seen
     float_hours: U8  # settled hours that it rests on, up to what is enough
     float_ms: I64  # when they were enough, 0 for not yet
-    # and to stay at least, see rules/usual_bottom.py
     bottom_run_bins: U16  # running bins that taught it, up to what is enough
-    bottom_us_cm: F32
+    bottom_us_cm: F32  # how concentrated the water stays at least, see rules/usual_bottom.py
     thin_run_bins: U16  # running bins since the water was last as concentrated as usual
     thin_evaporated: F32  # basin volumes evaporated since; -1 where the basin was emptied
     slide_bins: U16  # running bins since the reading left that range downwards; SLID once it is far
