@@ -41,6 +41,7 @@ from rules.heat_compared import (
     heat_rejection,
     nothing_seen,
 )
+from rules.heat_marks import is_marked
 from rules.learning import learn_baselines
 from rules.pad_evaporation import close_evaporation
 from rules.physics.moist_air import wet_bulb_degc
@@ -277,8 +278,8 @@ class BinView:
     def heat(self) -> tuple[I64, HeatRejection, I64]:
         """Units of the view that have news of coil or pads and what it is; and the calm ones.
 
-        Calm is a unit whose newest means are as when clean and that has no alarm standing or on
-        its way: most of the fleet, spared the medians.
+        Calm is a unit whose newest means are as when clean, that has no alarm standing or on its
+        way and of which nothing is waited for to last: most of the fleet, spared the medians.
         """
         bin_id = bin_of(self.plan, self.rows, self.time_ms) - 1
         news = self.fresh[:, [_Q["td_dry"], _Q["td_wet"], _Q["pad_pressure_drop"]]].any(axis=1)
@@ -287,7 +288,7 @@ class BinView:
         at = at[heat_is_known(self.state, self.rows[at])]
         state, rows = self.state, self.rows[at]
         calm = heat_is_calm(state, rows) & ~is_active(state.alarm_state[rows]).any(axis=1)
-        calm &= ~(state.alarm_pending_ms[rows] > 0).any(axis=1)
+        calm &= ~(state.alarm_pending_ms[rows] > 0).any(axis=1) & ~is_marked(state, rows)
         stirred = at[~calm]
         if not len(stirred):
             return stirred, nothing_seen(), at[calm]

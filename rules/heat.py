@@ -19,6 +19,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import bin_start_ms
+from rules.heat_marks import pass_over_silence
 from rules.physics.condenser import UA_EXPONENT, capacity_frac
 from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.refrigerant import condensing_temperature_degc
@@ -168,6 +169,7 @@ def heat_means(
         _mind_fall(state, row, wet_out[at], depression)
     state.heat_bins[rows[over_now]] = 0
     _add_up(plan, state, rows, bin_id, wet, bulb, mean)
+    pass_over_silence(state, rows, bin_id, ~np.isnan(dry_out), ~np.isnan(wet_out))
     for i, (name, out) in enumerate((("td_dry", dry_out), ("td_wet", wet_out))):
         _mind_gap(state, rows, bin_id, i, out, turn)
         first = np.flatnonzero(~np.isnan(out) & (state.steady_count[rows, _Q[name]] == 0))

@@ -8,7 +8,6 @@ import numpy as np
 
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, I64
-from rules.bin_times import bin_of
 from rules.bins import BinView, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstopped_fans, unstopped_for
@@ -125,7 +124,8 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     in_stages &= view.state.value_ms[rows, _RUN] > 0
     leapt &= ~in_stages | (heat.dry.newest - 1.0 >= LEAST_STAGED_LEAP)
     rise = heat.dry.newest - 1.0
-    since, now = view.state.leap_bin, bin_of(view.plan, rows, view.time_ms[at])
+    # By the clock of the dry means: while it runs wet, nothing shows that the leap goes on.
+    since, now = view.state.leap_bin, view.state.td_last_bin[rows, 0]
     begins = leapt & (since[rows] == 0)
     since[rows] = np.where(rise < 0.5 * LEAST_LEAP, 0, np.where(begins, now, since[rows]))
     lasts_s = np.broadcast_to(view.setting(_LOST, "leap_lasts_s"), len(view.rows))[at]

@@ -7,7 +7,6 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
-from rules.bin_times import bin_of
 from rules.bins import BinView
 from rules.events import Evidence, Severity
 from rules.faults.base import Fault, Setting
@@ -27,6 +26,7 @@ from rules.faults.rejection import (
 from rules.faults.rule import Rule
 from rules.heat import rated_ntu
 from rules.heat_compared import NO_LOAD_RATIO, Compared, HeatRejection
+from rules.heat_marks import newest_told_bin
 from rules.look import UnitLook
 from rules.physics.condenser import capacity_frac, ua_loss_frac
 from rules.state import BIN_MS
@@ -178,7 +178,7 @@ def _lasted(view: BinView, at: I64, severity: I8, going: I8, announced: I8) -> I
     keeps no other alarm back.
     """
     rows, since = view.rows[at], view.state.coil_since_bin
-    now = bin_of(view.plan, rows, view.time_ms[at])
+    now = newest_told_bin(view.state, rows)
     begins = (severity > 0) & (since[rows] == 0)
     since[rows] = np.where(going == 0, 0, np.where(begins, now, since[rows]))
     lasted_s = (now - since[rows]) * (BIN_MS / 1000.0)
