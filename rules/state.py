@@ -261,8 +261,8 @@ class FleetState:
     wet_course: F32  # (rows, 3) when clean: slope of the wet TD over them, its error, their mean
     td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
     td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
-    coil_since_bin: I32  # since when a loss of the coil shows without a break, less the silence; or 0
-    leap_bin: I32  # when the dry TD leapt, while it stays up, less the silence; 0 for not
+    coil_since_bin: I32  # since when a loss of the coil shows (rules.heat_marks), 0 for not
+    leap_bin: I32  # when the dry TD leapt, while it stays up (rules.heat_marks); 0 for not
     dry_hold_bin: I32  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
     step_clean: F32  # the same of the first steps: load that comes at that hour is in them too

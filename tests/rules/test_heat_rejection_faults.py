@@ -495,6 +495,7 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     heat = replace(heat, load_known=yes, dry_recent=yes, dry_often=yes, dry=dry)
     fresh = np.zeros((1, len(STEADY)), dtype=np.bool_)
     view = BinView(engine.plan, engine.state, row, row + DAY_MS, ~yes, fresh)
+    engine.state.td_last_bin[0, 0] = bin_of(engine.plan, row, row + DAY_MS)[0]
     new, standing = (_air_lost_by_leap(view, row, heat, np.array([s], np.int8)) for s in (0, 2))
     assert new[0] == (0.0 if ratio < 1.25 else share_lost)
     assert standing[0] == share_lost
@@ -502,5 +503,9 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     assert _air_lost_by_leap(view, row, clogged, np.zeros(1, np.int8))[0] == 0.0
     # A small leap at a common speed must outlast the wind.
     view = BinView(engine.plan, engine.state, row, row + 4 * DAY_MS, ~yes, fresh)
+    # Nor does it by the clock alone, without dry means.
+    waiting = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
+    assert waiting[0] == new[0]
+    engine.state.td_last_bin[0, 0] = bin_of(engine.plan, row, row + 4 * DAY_MS)[0]
     lasting = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
     assert lasting[0] == (0.0 if ratio < 1.25 and not together else share_lost)
