@@ -168,6 +168,8 @@ class SiteWeather:
             if still[unit] == value:
                 return False
             del still[unit]
+            if not still:
+                del self.still[key]
         held = self.held.get(key)
         if held is not None and held.unit == unit:
             if time_ms < held.time_ms:
