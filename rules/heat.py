@@ -26,7 +26,7 @@ from rules.physics.refrigerant import condensing_temperature_degc
 from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.staging import is_stepped
-from rules.state import HEAT_PARTS, STEADY, WET_FALLS, FleetState
+from rules.state import FROM_SITE, HEAT_PARTS, STEADY, WET_FALLS, FleetState
 
 __all__ = [
     "BINS_AN_HOUR",
@@ -232,7 +232,9 @@ def _usable(
     pressure with them hides what coil and pads do.
     """
     recent_ms = bin_start_ms(plan, rows, bin_id - 2)
-    sent = state.value_ms[rows] != 0
+    # The site's weather is asked for while there is any: its one sensor may be gone for good.
+    from_site = (state.value_ms[rows] == FROM_SITE) & ~np.isnan(state.value[rows])
+    sent = (state.value_ms[rows] > 0) | from_site
     kw = mean["heat_load"]
     held = state.value_ms[rows, _LOAD] >= recent_ms
     kw = np.where(np.isnan(kw) & held, state.value[rows, _LOAD], kw)

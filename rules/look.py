@@ -95,7 +95,11 @@ class UnitLook:
         """Another unit of the site whose reading this is, if it is not the unit's own; else ''."""
         if self.state.value_ms[self.row, INDEX[name]] != FROM_SITE:
             return ""
-        return self.state.site_weather.source(self.site.id, name) or ""
+        held = self.state.site_weather.source(self.site.id, name)
+        # Another may have taken over within the batch: then it was not this one's reading.
+        if held is None or held.value != self.state.value[self.row, INDEX[name]]:
+            return "another unit of the site"
+        return held.unit
 
     def fans_proven(self) -> int | None:
         """How many of its fans are proven running; bits of fans that it has not do not count."""

@@ -37,6 +37,8 @@ class FleetPlan:
     active: Bool
     site_index: I32
     """Position in ``sites``, -1 where inactive."""
+    rank_in_site: I64
+    """Place of the unit among those of its site, by id, in whatever order they are told."""
     anchor_row: I64
     """By site: the row that carries the site's own alarms (its oldest unit); -1 if it has none."""
     bin_phase_ms: I64
@@ -106,6 +108,7 @@ class FleetPlan:
         n = max(rows.values(), default=-1) + 1
         active = np.zeros(n, dtype=np.bool_)
         site_index = np.full(n, -1, dtype=np.int32)
+        rank_in_site = np.zeros(n, dtype=np.int64)
         bin_phase_ms = np.zeros(n, dtype=np.int64)
         day_phase_bins = np.zeros(n, dtype=np.int64)
         hour_phase_bins = np.zeros(n, dtype=np.int64)
@@ -121,6 +124,8 @@ class FleetPlan:
                 day_phase_bins[row] = day_phase_of(site.id, unit.id)
                 hour_phase_bins[row] = hour_phase_of(site.id, unit.id)
                 _apply(columns, unit.settings, np.array([row]))
+            by_id = np.argsort(np.array([u.id for u in site.units]), kind="stable")
+            rank_in_site[site_rows[by_id]] = np.arange(len(by_id))
             active[site_rows] = True
             site_index[site_rows] = i
             bin_phase_ms[site_rows] = phase_ms(site.id)
@@ -147,6 +152,7 @@ class FleetPlan:
             unit_of_row=unit_of_row,
             active=active,
             site_index=site_index,
+            rank_in_site=rank_in_site,
             anchor_row=anchor,
             bin_phase_ms=bin_phase_ms,
             day_phase_bins=day_phase_bins,

@@ -6,7 +6,8 @@ one that trembles, and was heard as lately as the current. Nothing is concluded 
 flow contradict each other.
 
 A unit that never sent a current is taken at its controller's word, until a pressure or flow that
-was learned to be there while the pump is commanded is gone with the command still given.
+was learned to be there while the pump is commanded is gone with the command still given. Then only
+water that is back says that it runs again: a gauge that falls silent leaves it unknown.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.state import STEADY, WATCHED, FleetState
 
-__all__ = ["motor_by_water"]
+__all__ = ["STANDS_FRAC", "motor_by_water"]
 
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
@@ -62,12 +63,16 @@ def motor_by_water(
     # The command as it stood before this frame: what it asks for takes a moment.
     told_ms = state.commanded_ms[rows]
     by_word = (sent == 0) & (pump == 1) & (told_ms > 0)
-    runs, stands = np.zeros((2, len(rows)), dtype=np.bool_)
+    runs, stands, learned_of, heard_of = np.zeros((4, len(rows)), dtype=np.bool_)
     for name, rated in (
         ("spray_pressure", plan.pump_rated_pressure_kpa),
         ("spray_flow", plan.pump_rated_flow_l_min),
     ):
         value = x[:, INDEX[name]]
+        if by_word.any():
+            proves = state.baseline[rows, _Q[name]] > PROVES_FRAC * rated[rows]
+            learned_of |= proves
+            heard_of |= proves & ~np.isnan(value)
         # A pump that stands without pressure, as most that stand do, is passed over.
         asked = (pump < 0) | ((pump == 0) & (value > STANDS_FRAC * rated[rows]))
         at = np.flatnonzero(((asked & (sent > 0)) | by_word) & ~np.isnan(value))
@@ -83,12 +88,15 @@ def motor_by_water(
         alive = state.still_age_bins[row, watched] < ALIVE_BINS
         alive &= state.still_changes[row, watched] >= LEAST_CHANGES
         runs[at] |= heard & alive & (value[at] > RUNS_FRAC * clean) & ~(x[at, _COMMAND] < 0.5)
-        # Once it fell, it may well lie still: a meter shows the same nothing for days.
-        fell = alive | (state.pump_state[row] == 0)
+        # Once it fell, it may well lie still: a meter shows the same nothing for days. A gauge that
+        # is dead at nothing looks the same, and wants somebody to look as well.
+        fell = alive | (state.pump_state[row] == 0) | by_word[at]
         stands[at] |= heard & fell & (value[at] < STANDS_FRAC * clean)
-    if not (runs | stands).any():
+    silent = by_word & learned_of & ~heard_of & (state.pump_state[rows] <= 0)
+    if not (runs | stands | silent).any():
         return pump
     out = pump.copy()
+    out[silent] = -1
     # A current that still comes and is known to be untrue: without water the pump stands.
     untrue = (pump < 0) & (sent >= time_ms - AS_LATE_MS)
     out[stands & (untrue | by_word) & ~runs] = 0

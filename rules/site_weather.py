@@ -42,9 +42,13 @@ _HUMIDITY_AT: Final = SERVED.index("relative_humidity")
 
 @dataclass
 class Source:
-    """The reading that serves a site: whose it is, what it was, when, and since when it is that."""
+    """The reading that serves a site: whose it is, what it was, when, and since when it is that.
+
+    ``row`` is that of the unit, which never changes.
+    """
 
     unit: str
+    row: int
     value: float
     time_ms: int
     changed_ms: int
@@ -94,8 +98,11 @@ class SiteWeather:
                 continue
             site = plan.site_index[unit_row]
             carried = np.flatnonzero(sites[site] & ~np.isnan(values[:, column]))
-            news = self._take(plan, at, carried, unit_row, time_ms, values[:, column])
+            carried = self._that_matter(plan, at, carried, unit_row, time_ms)
             asked = np.flatnonzero(lacking[unit_row, at])
+            before = self._before(plan, at, np.unique(site[asked]))
+            found = self._take(plan, at, carried, unit_row, time_ms, values[:, column])
+            news = sorted(before + found, key=lambda one: (one.site, one.place))
             if not len(asked):
                 continue
             if out is None:
@@ -103,40 +110,66 @@ class SiteWeather:
             out[asked, at] = _lookup(news, len(unit_row), site[asked], asked, time_ms[asked])
         return out
 
-    def source(self, site: str, name: str) -> str | None:
-        """The unit whose reading of a signal serves the site now, if any."""
-        held = self.held.get((site, SERVED.index(name)))
-        return held.unit if held is not None else None
+    def source(self, site: str, name: str) -> Source | None:
+        """The reading of a signal that serves the site now, if any."""
+        return self.held.get((site, SERVED.index(name)))
+
+    def _that_matter(
+        self, plan: FleetPlan, at: int, carried: I64, unit_row: I32, time_ms: I64
+    ) -> I64:
+        """Without the readings of units that cannot come to serve before the present one is silent.
+
+        Only a saving where most units have sensors of their own; it leaves out what :meth:`_note`
+        would pass over, whatever else is in the batch.
+        """
+        sites, place = np.unique(plan.site_index[unit_row[carried]], return_inverse=True)
+        rank, until_ms = np.full((2, len(sites)), np.iinfo(np.int64).max)
+        until_ms[:] = np.iinfo(np.int64).min
+        for i, site in enumerate(sites.tolist()):
+            key = plan.sites[site].id, at
+            held = self.held.get(key)
+            if held is None or self.still.get(key) or _may_stand_soon(held, at):
+                continue
+            rank[i], until_ms[i] = plan.rank_in_site[held.row], held.time_ms + SERVES_MS
+        idle = plan.rank_in_site[unit_row[carried]] > rank[place]
+        idle &= time_ms[carried] <= until_ms[place]
+        return carried[~idle]
+
+    def _before(self, plan: FleetPlan, at: int, sites: I32) -> list[_News]:
+        """What holds at the batch's beginning (place -1)."""
+        return [
+            _News(site, -1, held.value, held.time_ms)
+            for site in sites.tolist()
+            if (held := self.held.get((plan.sites[site].id, at))) is not None
+            and not _stands(held, at)
+        ]
 
     def _take(
         self, plan: FleetPlan, at: int, carried: I64, unit_row: I32, time_ms: I64, values: F64
     ) -> list[_News]:
-        """What holds at the batch's beginning (place -1), and each change, by site and place."""
-        before = [
-            _News(index, -1, held.value, held.time_ms)
-            for index, site in enumerate(plan.sites)
-            if (held := self.held.get((site.id, at))) is not None and not _stands(held, at)
-        ]
+        """Each change of what holds, with its place in the batch."""
         found = []
         for place, row, time, value in zip(
             carried.tolist(), unit_row[carried].tolist(), time_ms[carried].tolist(),
             values[carried].tolist(), strict=True,
         ):  # fmt: skip
             site, unit = plan.unit_of_row[row]
-            if self._note(site.id, at, unit.id, value, time):
+            if self._note((site.id, at), unit.id, row, value, time):
                 held = self.held[site.id, at]
                 told = np.nan if _stands(held, at) else value
                 found.append(_News(int(plan.site_index[row]), place, told, time))
-        return sorted(before + found, key=lambda news: (news.site, news.place))
+        return found
 
-    def _note(self, site: str, at: int, unit: str, value: float, time_ms: int) -> bool:
+    def _note(self, key: tuple[str, int], unit: str, row: int, value: float, time_ms: int) -> bool:
         """Take in one reading; whether it is the site's now."""
-        key = site, at
+        at = key[1]
         still = self.still.get(key, {})
         if unit in still:
             if still[unit] == value:
                 return False
             del still[unit]
+            if not still:
+                del self.still[key]
         held = self.held.get(key)
         if held is not None and held.unit == unit:
             if time_ms < held.time_ms:
@@ -147,11 +180,11 @@ class SiteWeather:
             return True
         if held is not None:
             stands = _stands(held, at)
-            if not stands and not _takes_over(unit, time_ms, held):
+            if time_ms < held.time_ms or not (stands or _takes_over(unit, time_ms, held)):
                 return False
             if stands:
                 self.still.setdefault(key, {})[held.unit] = held.value
-        self.held[key] = Source(unit, value, time_ms, time_ms)
+        self.held[key] = Source(unit, row, value, time_ms, time_ms)
         return True
 
     # ------------------------------------------------------------------ memory
@@ -159,7 +192,7 @@ class SiteWeather:
     def to_bytes(self) -> bytes:
         """As JSON."""
         held = [
-            [site, at, s.unit, s.value, s.time_ms, s.changed_ms]
+            [site, at, s.unit, s.row, s.value, s.time_ms, s.changed_ms]
             for (site, at), s in self.held.items()
         ]
         still = [[site, at, units] for (site, at), units in self.still.items() if units]
@@ -185,9 +218,14 @@ class SiteWeather:
 
 
 def _takes_over(unit: str, time_ms: int, held: Source) -> bool:
-    if time_ms > held.time_ms + SERVES_MS:
-        return True
-    return unit < held.unit and time_ms >= held.time_ms - SERVES_MS
+    """Time never goes back in what serves a site, so old readings can be told from new ones."""
+    return time_ms > held.time_ms + SERVES_MS or unit < held.unit
+
+
+def _may_stand_soon(held: Source, at: int) -> bool:
+    """Whether it stands still by the time that another could serve, if it goes on as it is."""
+    later = Source(held.unit, held.row, held.value, held.time_ms + SERVES_MS, held.changed_ms)
+    return _stands(later, at)
 
 
 def _stands(held: Source, at: int) -> bool:

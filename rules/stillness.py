@@ -104,8 +104,10 @@ def _must_move(plan: FleetPlan, state: FleetState, rows: I64) -> Bool:
         # A shut valve lets nothing through, for days.
         out[:, _W[name]] = value[:, _W[name]] > 0.02 * plan.makeup_max_l_min[rows]
     # Through a bleed that stays open it flows evenly: a coarse meter may then show one figure.
+    # Where no probe bears that out, the meter that says so may be the one that stands.
     stuck, since = fault_column("bleed-stuck-open"), state.alarm_pending_ms
     open_for_good = there_at(state, rows, stuck) | (since[rows, stuck] > 0)
+    open_for_good &= state.value_ms[rows, INDEX["conductivity"]] > 0
     out[:, _W["bleed_flow"]] &= ~open_for_good
     return out
 

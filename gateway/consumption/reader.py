@@ -69,7 +69,7 @@ def read_trace(
 def _weather(
     store: TelemetryStore, place: tuple[Site, Unit], name: str, at_ms: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Means of the first other unit of the site, by id, that sent the signal meanwhile, (n,)."""
+    """Means of the other units of the site, (n,): of the first, by id, that sent any just then."""
     site, unit = place
     out = np.full(len(at_ms), np.nan)
     if not len(at_ms):
@@ -80,7 +80,10 @@ def _weather(
         if len(sent):
             at = np.searchsorted(sent.start_ms, at_ms)
             at[at == len(sent)] = 0
-            return np.where(sent.start_ms[at] == at_ms, sent.mean[at, 0], np.nan)
+            here = np.isnan(out) & (sent.start_ms[at] == at_ms)
+            out = np.where(here, sent.mean[at, 0], out)
+            if not np.isnan(out).any():
+                break
     return out
 
 

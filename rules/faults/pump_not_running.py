@@ -18,6 +18,7 @@ from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
+from rules.pump_proof import STANDS_FRAC
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.wet_idle import allowed_idle_s
@@ -197,11 +198,17 @@ def _sensor_cause(pressure: float | None, *, turning: bool) -> list[Cause]:
     ]  # fmt: skip
 
 
+def _gone(look: UnitLook, name: str) -> bool:
+    """Whether a reading of the water shows next to nothing of what it showed when clean."""
+    value, base = look.value(name), look.baseline(name)
+    return value is not None and base is not None and value < STANDS_FRAC * base.value
+
+
 def _water_causes(look: UnitLook) -> list[Cause]:
     """What else looks like a standing pump where its current is not sent."""
     level, least = look.value("basin_level"), look.unit.basin.pump_minimum_mm
     dry = level is not None and level < least
-    both = look.value("spray_pressure") is not None and look.value("spray_flow") is not None
+    both = _gone(look, "spray_pressure") and _gone(look, "spray_flow")
     return [
         Cause("no-water", "Pump turns but moves no water: suction, air, coupling",
               0.8 if dry else 0.3, ("the basin is nearly empty",) if dry else (),
@@ -243,7 +250,9 @@ PUMP_NOT_RUNNING: Final = Rule(
                        "is water running over the pads?", "pump-drive"),
         ),
         needs=(),
-        needs_any=(("pump_current", "spray_pressure", "spray_flow"), ("pump_command", "wet_mode")),
+        # Without a current it takes both the water and the command.
+        needs_any=(("pump_current", "spray_pressure", "spray_flow"),
+                   ("pump_current", "pump_command"), ("pump_command", "wet_mode")),
         helps=("basin_level", "supply_voltage", "head_pressure"),
         suppressed_by=("pump-overload",),
         response={

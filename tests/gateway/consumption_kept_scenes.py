@@ -26,15 +26,15 @@ def fleet_site(**changes: Any) -> Site:
 
 
 def write_basin(
-    store: TelemetryStore, row: int, start_ms: int, *, days: int, **held: float
+    store: TelemetryStore, row: int, start_ms: int, *, days: int, **held: float | np.ndarray
 ) -> Told:
     """Two samples in each five minutes, of a basin that bleeds 3 L/min and meters nothing else.
 
-    ``held`` are more signals, and the value at which they stand.
+    ``held`` are more signals, and the value at which they stand, or one for each five minutes.
     """
     mean, told = basin(days, 3.0)
     del mean["makeup_flow"]
-    mean |= {name: np.full(days * 288, value) for name, value in held.items()}
+    mean |= {name: np.broadcast_to(value, days * 288) for name, value in held.items()}
     n = days * 288
     values = np.full((2 * n, N_SIGNALS), np.nan)
     for name, column in mean.items():

@@ -14,6 +14,7 @@ from sqlalchemy.engine import URL
 from support.records import raised, returned, step
 
 from gateway.consumption.keeper import SETTLED_AFTER_MS, ConsumptionKeeper, work_out
+from gateway.consumption.reader import read_trace
 from gateway.records import Records
 from gateway.telemetry import EmbeddedStore
 from rules.events import AlarmState, BaselineChange, Change, Severity, StepResult
@@ -115,7 +116,7 @@ def test_a_setting_of_the_whole_fleet_counts_in_the_month_and_those_of_site_and_
 
 
 def test_a_unit_without_weather_of_its_own_evaporates_by_its_site_s(
-    records: Records, store: EmbeddedStore
+    records: Records, store: EmbeddedStore, tmp_path: Path
 ) -> None:
     """As the rules take it: one sensor for the air serves the whole site."""
     fans = {"fan_speed": 100.0, "fan_run": 15.0}
@@ -131,6 +132,24 @@ def test_a_unit_without_weather_of_its_own_evaporates_by_its_site_s(
     assert own is not None
     assert own > 0
     assert served == pytest.approx(own, rel=1e-6)
+    # The sensor of the first dies halfway; that of a third goes on.
+    third = site.units[0].model_copy(update={"id": "ac-3"})
+    wide = site.model_copy(update={"units": (*site.units, third)})
+    two = EmbeddedStore(tmp_path / "two.sqlite",
+                        {i: (SITE_ID, f"ac-{i + 1}") for i in range(3)},
+                        retention_days=3650, rollup_retention_days=3650)  # fmt: skip
+    try:
+        half = np.where(np.arange(288) < 144, 1.0, np.nan)
+        air = {"ambient_temperature": 25.0 * half, "relative_humidity": 50.0 * half}
+        write_basin(two, 0, START_MS, days=1, **fans, **air)
+        write_basin(two, 1, START_MS, days=1, **fans, **dry_air)
+        write_basin(two, 2, START_MS, days=1, **fans)
+        trace = read_trace(two, (wide, wide.units[1]), START_MS, now_ms, {})
+        assert not np.isnan(trace.signal("ambient_temperature")).any()
+        assert trace.signal("ambient_temperature")[0] == 25.0
+        assert trace.signal("ambient_temperature")[-1] != 25.0
+    finally:
+        two.close()
     alone = site.model_copy(update={"units": site.units[1:]})
     use = work_out(records, store, (alone, alone.units[0]), MONTH, now_ms, {}).use
     assert use.amounts["evaporation"].value is None

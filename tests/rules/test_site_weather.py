@@ -199,6 +199,32 @@ def test_memory_of_the_weather_outlives_a_restart() -> None:
     assert air_of(left, 1) is None
 
 
+def test_a_reading_of_which_the_source_has_changed_since_is_laid_to_nobody() -> None:
+    """All in one batch: when the frame of the third is judged the first has taken over."""
+    feed = Feed(engine())
+    rows = np.array([1, 2, 0], np.int32)
+    times = np.full(3, T0_MS)
+    frames = np.stack([frame(29.0), frame(), frame(31.0)])
+    feed.engine.samples(T0_MS, rows, times, frames)
+    look = feed.engine.look(2)
+    assert look is not None
+    assert look.value("ambient_temperature") == 29.0
+    assert look.sent_by("ambient_temperature") == "another unit of the site"
+
+
+def test_pads_are_watched_by_their_gauge_though_the_site_s_humidity_is_gone_for_good() -> None:
+    feed = Feed(engine())
+    wet = {"pad_pressure_drop": 60.0, "heat_load": 200.0}
+    for minute in range(20 * 60):
+        air = (24.0 + minute % 7, 45.0 + minute % 5) if minute < 60 else ()
+        feed.send(0, T0_MS + minute * MINUTE_MS, frame(*air, **wet))
+        feed.send(1, T0_MS + minute * MINUTE_MS, frame(**wet))
+    look = feed.engine.look(1)
+    assert look is not None
+    assert look.has("relative_humidity")
+    assert len(look.steady_means("pad_pressure_drop")) >= 12
+
+
 def test_work_on_the_unit_with_the_sensor_leaves_its_weather_to_the_others() -> None:
     feed = Feed(engine())
     feed.send(0, T0_MS, frame(31.0))
@@ -211,7 +237,7 @@ def test_work_on_the_unit_with_the_sensor_leaves_its_weather_to_the_others() -> 
 READINGS = st.lists(
     st.tuples(
         st.integers(0, 3),  # unit
-        st.integers(0, 40),  # minutes: some go back, some jump
+        st.integers(0, 40) | st.sampled_from([700, 1500]),  # minutes: some go back, some jump
         st.sampled_from([None, 20.0, 25.0, 30.0]),
         st.sampled_from([None, 40.0, 98.0]),
     ),

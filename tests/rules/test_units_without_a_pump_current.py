@@ -106,6 +106,52 @@ def test_a_pressure_that_is_gone_while_commanded_is_a_pump_that_stands_until_it_
     assert [e.change for e in feed.events] == [Change.RAISED, Change.RETURNED]
 
 
+ZERO = {"pump_current": None, "spray_pressure": 0.0}
+"""A gauge that shows exactly nothing for as long as nothing is there."""
+REST = {"pump_command": 0.0, "wet_mode": 0.0}
+
+
+def changes_of(feed: Feed) -> list[Change]:
+    return [e.change for e in feed.events if e.fault == "pump-not-running"]
+
+
+def test_a_pump_that_does_not_start_after_a_rest_is_told_though_its_gauge_shows_exactly_nothing():
+    feed = lived(10.0)
+    feed.run(3600.0, **ZERO, **REST)
+    feed.run(3 * 3600.0, **ZERO)
+    assert feed.raised() == ["pump-not-running"]
+
+
+def test_a_dead_pump_stays_dead_however_often_it_is_asked():
+    feed = lived(10.0)
+    feed.run(3600.0, **ZERO)
+    for _ in range(3):
+        feed.run(3600.0, **ZERO, **REST)
+        feed.run(3600.0, **ZERO)
+    assert changes_of(feed) == [Change.RAISED]
+
+
+def test_a_gauge_that_falls_silent_brings_no_dead_pump_back_to_life():
+    feed = lived(10.0)
+    feed.run(3600.0, **ZERO)
+    feed.run(2700.0, pump_current=None, spray_pressure=None)
+    assert changes_of(feed) == [Change.RAISED]
+    feed.run(1800.0, **ZERO)
+    feed.run(1800.0, pump_current=None)
+    assert changes_of(feed) == [Change.RAISED, Change.RETURNED]
+    # Nor does one that falls silent while the pump runs say anything.
+    feed.run(7200.0, pump_current=None, spray_pressure=None)
+    assert changes_of(feed) == [Change.RAISED, Change.RETURNED]
+
+
+def test_a_gauge_is_only_cleared_of_it_by_a_second_one_that_shows_nothing_too():
+    feed = lived(10.0, spray_flow=150.0)
+    feed.run(900.0, pump_current=None, spray_pressure=19.0, spray_flow=0.2)
+    (event,) = [e for e in feed.events if e.fault == "pump-not-running"]
+    gauge = next(c for c in event.evidence.causes if c.slug == "gauge")
+    assert (gauge.ruled_out, gauge.against) == (False, ())
+
+
 def test_an_empty_basin_tells_of_water_and_not_of_the_motor():
     feed = lived(10.0)
     feed.run(900.0, **NOTHING, basin_level=40.0)
