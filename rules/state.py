@@ -144,8 +144,7 @@ class SnapshotMismatch(ValueError):
 class FleetState:
     """Columns by row; see the comments. ``alarm_*`` are (rows, faults), in registry order."""
 
-    # last values, and when each was measured: 0 for never, FROM_SITE for what only the site's
-    # weather says, see rules/site_weather.py
+    # last values, and when each was measured: 0 for never, FROM_SITE by rules/site_weather.py
     value: F64
     value_ms: I64
     # the newest frame, and silence: the listened-time clock when the unit was last heard
@@ -175,6 +174,7 @@ class FleetState:
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
+    followed_air_degc: F32  # what standing water takes from the air
     drains: U8  # how often the basin was emptied, up to 255, and the longest standing that ended
     longest_standing_s: F32
     # what the readings themselves are worth; sets of signals are packed, see rules/bits.py
@@ -208,8 +208,7 @@ class FleetState:
     bin_sum: F64
     bin_count: F32
     bin_mixed: Bool  # the mode changed within the bin
-    # rings, in half precision: 0.05 %, far inside the noise of a mean of five minutes, and the
-    # largest value of the catalogue is within its range
+    # rings, in half precision: 0.05 %, inside the noise; the catalogue's values are in its range
     steady: F16
     steady_count: I32  # accepted means ever, by quantity; position = count mod STEADY_BINS
     trace: F16
@@ -383,6 +382,7 @@ class FleetState:
             level_longest_bins=np.zeros(n, dtype=np.uint16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
+            followed_air_degc=np.full(n, np.nan, dtype=np.float32),
             drains=np.zeros(n, dtype=np.uint8),
             longest_standing_s=np.zeros(n, dtype=np.float32),
             seen_changed=np.zeros((n, SET_BYTES), dtype=np.uint8),

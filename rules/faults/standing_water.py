@@ -60,7 +60,8 @@ def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...
                 high=limit_d, note="against its own habit of being drained" if by_habit else ""),
         Reading("Warm hours in it", warm_h, "h", derived=True,
                 high=look.setting(_WARM, "warm_low_s") / 3600.0,
-                note=f"water, or else air, above {look.warm_above_degc():g} °C"),
+                note="water, or else what it takes from the air, above "
+                     f"{look.warm_above_degc():g} °C"),
         look.reading("basin_temperature"), look.reading("basin_level"),
     ]  # fmt: skip
     command, mode = look.value("pump_command"), look.value("wet_mode")

@@ -53,6 +53,11 @@ LIVES: Mapping[str, list[Part]] = {
     "cool for a week": [rest(8, basin_temperature=18.0, ambient_temperature=17.0)],
     "a hot weekend": [rest(1.9, basin_temperature=30.0, ambient_temperature=33.0)],
     "warm by the air": [rest(4, basin_temperature=None, ambient_temperature=29.0)],
+    "warm afternoons, by the air": [
+        part for _ in range(8)
+        for part in (rest(0.625, basin_temperature=None, ambient_temperature=17.0),
+                     rest(0.375, basin_temperature=None, ambient_temperature=28.5))
+    ],
     "full for weeks": [rest(12, basin_temperature=12.0, ambient_temperature=11.0)],
     "drained for weeks": [rest(14, basin_temperature=12.0, basin_level=3.0, conductivity=0.0)],
     "frost, then ice": [
@@ -152,6 +157,12 @@ def test_it_ends_when_water_circulates_or_the_basin_is_drained(lived, life):
 )
 def test_everyday_life_raises_nothing(lived, life):
     assert lived[life] == [[]]
+
+
+def test_afternoons_alone_do_not_warm_standing_water(lived):
+    """Water lags the air by half a day: at 21 °C in the mean it never reaches 25."""
+    for events in lived["warm afternoons, by the air"]:
+        assert [e for e in events if e.fault == "warm-standing-water"] == []
 
 
 def test_without_a_basin_temperature_the_air_stands_in_and_it_is_said(lived):
