@@ -18,6 +18,7 @@ from rules.arrays import F64, I8, I32, I64, Bool, span
 from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
 from rules.nameplate import AT_ONCE, beyond_nameplate
+from rules.physics.moist_air import wet_bulb_degc
 from rules.plan import FleetPlan
 from rules.pump_proof import motor_by_water
 from rules.residuals import head_margin_k
@@ -36,6 +37,7 @@ _SPEED: Final = INDEX["fan_speed"]
 _LEVEL: Final = INDEX["basin_level"]
 _WATER: Final = INDEX["basin_temperature"]
 _AIR: Final = INDEX["ambient_temperature"]
+_HUMIDITY: Final = INDEX["relative_humidity"]
 
 
 def rounds(plan: FleetPlan, state: FleetState, unit_row: I32, time_ms: I64) -> Iterator[I64]:
@@ -252,7 +254,10 @@ def _standing(
     since = np.where(anew, time_ms, state.circulated_ms[rows])
     state.circulated_ms[rows] = since
     water = x[:, _WATER]
-    water = np.where(np.isnan(water), _followed_air_degc(state, rows, x[:, _AIR], elapsed_s), water)
+    alone = np.isnan(water)
+    drawn = _drawn_degc(plan, rows, x, alone & (pump != 1))
+    followed = _followed_air_degc(state, rows, drawn, elapsed_s)
+    water = np.where(alone, followed, water)
     warm = water >= settings.get("warm-standing-water", "warm_above_degc", rows)
     warm_s = np.where(anew, 0.0, state.warm_standing_s[rows] + np.where(warm, elapsed_s, 0.0))
     state.warm_standing_s[rows] = warm_s
@@ -262,6 +267,20 @@ def _standing(
 FOLLOWS_S: Final = 54_000.0
 """Standing water follows the air with a lag of fifteen hours: 0.2 m of it hold 840 kJ/(m² K), and
 its surface takes up some 15 W/(m² K) in still air (from memory). An afternoon warms it little."""
+
+
+def _drawn_degc(plan: FleetPlan, rows: I64, x: F64, asked: Bool) -> F64:
+    """Where still water tends, (k,): halfway from the air to its wet bulb; unknown: the air itself.
+
+    Its surface is cooled by evaporating, its walls are not (judgement).
+    """
+    air, humidity = x[:, _AIR], x[:, _HUMIDITY]
+    out = air.copy()
+    at = np.flatnonzero(asked & ~np.isnan(air) & ~np.isnan(humidity))
+    if len(at):
+        bulb = wet_bulb_degc(air[at], humidity[at], plan.barometric_kpa[rows[at]])
+        out[at] = np.where(np.isnan(bulb), air[at], 0.5 * (air[at] + bulb))
+    return out
 
 
 def _followed_air_degc(state: FleetState, rows: I64, air_degc: F64, elapsed_s: F64) -> F64:

@@ -52,7 +52,13 @@ LIVES: Mapping[str, list[Part]] = {
     ],
     "cool for a week": [rest(8, basin_temperature=18.0, ambient_temperature=17.0)],
     "a hot weekend": [rest(1.9, basin_temperature=30.0, ambient_temperature=33.0)],
-    "warm by the air": [rest(4, basin_temperature=None, ambient_temperature=29.0)],
+    "warm by the air": [
+        rest(4, basin_temperature=None, ambient_temperature=29.0, relative_humidity=70.0),
+    ],
+    "warm by the air alone": [
+        rest(4, basin_temperature=None, ambient_temperature=29.0, relative_humidity=None),
+    ],
+    "dry air": [rest(6, basin_temperature=None, ambient_temperature=29.0, relative_humidity=25.0)],
     "warm afternoons, by the air": [
         part for _ in range(8)
         for part in (rest(0.625, basin_temperature=None, ambient_temperature=17.0),
@@ -157,6 +163,14 @@ def test_it_ends_when_water_circulates_or_the_basin_is_drained(lived, life):
 )
 def test_everyday_life_raises_nothing(lived, life):
     assert lived[life] == [[]]
+
+
+def test_dry_air_cools_what_it_stands_over(lived):
+    """29 °C at 25 % has its wet bulb at 16 °C: still water lies between them."""
+    (events,) = lived["dry air"]
+    assert [e for e in events if e.fault == "warm-standing-water"] == []
+    (events,) = lived["warm by the air alone"]
+    assert [e.fault for e in events if e.change is Change.RAISED] == ["warm-standing-water"]
 
 
 def test_afternoons_alone_do_not_warm_standing_water(lived):
