@@ -216,6 +216,9 @@ def fan_share_frac(view: FrameView) -> F64:
     # While a message is lost the fans may have been told to stop: then a proof that is gone is no
     # drop-out. Fans that cycle make many of those.
     known &= told_together(view.state, view.rows)
+    # A bank that is all gone at once is at the moment between command and proof, as often as its
+    # controller starts it; one that stays so is a matter of `fan-not-proven`.
+    known &= (up > 0) | (count == 1)
     # While stages change, command and proof are of two moments: one fan is forgiven.
     up = up + (by_stages & (count > 2))
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)

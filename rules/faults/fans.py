@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_column
 from rules.arrays import F64, I8, I64
 from rules.bins import masked
 from rules.events import Cause, Evidence, Reading, Severity
@@ -140,7 +141,17 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         lost = np.where(as_one, left, lost)
         missing = np.where(as_one, left > 0, missing)
         known |= as_one
+    # All gone at once: between a start that was not seen and its proof, where readings are slow.
+    pends_ms = view.state.alarm_pending_ms[view.rows, fault_column(_PROOF)]
+    young = (pends_ms > 0) & (view.time_ms - pends_ms < ALL_GONE_MS)
+    young &= commanded & (announced == 0)
+    known &= ~(young & (masked(run, count) == 0) & (count > 1))
     return judged(missing, known, _grade(view, _PROOF, lost))
+
+
+ALL_GONE_MS: Final = 600_000
+"""A whole bank must be gone for so long: three readings where they come each five minutes. A
+controller that stops and starts it meanwhile is else caught twice in a row (judgement)."""
 
 
 def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:

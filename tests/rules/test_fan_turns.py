@@ -152,3 +152,14 @@ def test_a_command_that_is_always_zero_is_none():
     feed.run(24 * 3600.0, fan_run=float(0b1011), **zero)
     (event,) = [e for e in feed.events if e.fault == "fan-not-proven"]
     assert event.evidence.summary.startswith("Fan 3 of 4 takes its turn no more")
+
+
+def test_a_bank_caught_between_command_and_proof_is_none_that_is_gone() -> None:
+    """Read each five minutes, of a controller that starts all fans as often."""
+    feed = Feed(engine_of())
+    for i in range(12 * 48):
+        caught = i % 9 in {0, 1}
+        feed.run(300.0, step_s=300.0, fan_speed=30.0, fan_run=0.0 if caught else 15.0)
+    assert feed.events == []
+    feed.run(1200.0, step_s=300.0, fan_speed=30.0, fan_run=0.0)
+    assert feed.raised() == ["fan-not-proven"]
