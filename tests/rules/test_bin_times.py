@@ -12,6 +12,7 @@ from rules.engine import Engine
 from rules.frames import rounds
 from rules.plan import FleetPlan
 from rules.signals import N_SIGNALS
+from rules.site_weather import SERVED_AT
 from rules.state import BIN_MS, TRACE, FleetState
 
 MINUTE = 60_000
@@ -145,6 +146,8 @@ def test_a_unit_is_judged_alike_in_a_row_of_neighbours_and_between_gaps():
     rng = np.random.default_rng(5)
     for k in range(40):
         values = np.where(rng.random((6, N_SIGNALS)) < 0.3, np.nan, rng.uniform(1.0, 90.0, (6, 1)))
+        if k == 0:  # with air of their own from the start, they have nothing from each other
+            values[:, SERVED_AT] = 20.0
         time_ms = np.full(6, T0_MS + k * MINUTE)
         events = together.samples(0, np.arange(6, dtype=np.int32), time_ms, values).events
         halves: list[object] = []
