@@ -202,40 +202,33 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
     summary = f"{who[0].upper()}{who[1:]} {verb} proven running although no speed is commanded."
     limits = "Proof of running may be a contact of the drive: look whether the fan turns."
     if by_turns:
-        readings.append(
-            Reading("Rest of its sisters while it ran without one", so_far_h, "h", high=longest_h,
-                    note=f"{longest_h:.0f} h was the longest that one fan led", derived=True)
-        )  # fmt: skip
-        readings.append(
-            Reading(f"Stops of {others} meanwhile", float(stops), "", 0.0, derived=True)
-        )
-        does = "does" if mask.bit_count() == 1 else "do"
-        summary = (
-            f"{who[0].upper()}{who[1:]} of {count} {does} not stop any more: {others} stopped "
-            f"{stops} times meanwhile and rested for {so_far_h:.0f} h, where no fan led for more "
-            f"than {longest_h:.0f} h."
+        since = "Rest of its sisters while it ran without one"
+        note = f"{longest_h:.0f} h was the longest that one fan led"
+        habit = (
+            f"meanwhile and rested for {so_far_h:.0f} h, where no fan led for more than "
+            f"{longest_h:.0f} h."
         )
         limits = (
             "No speed command here: a controller that was told to keep it running, or to rotate "
             "its fans no more, looks the same."
         )
     elif as_one:
-        readings.append(
-            Reading("Time since all fans last started or stopped together", so_far_h, "h",
-                    high=longest_h, derived=True,
-                    note=f"{longest_h:.0f} h was the longest while that was learned")
-        )  # fmt: skip
-        readings.append(
-            Reading(f"Stops of {others} meanwhile", float(stops), "", 0.0, derived=True)
-        )
-        does = "does" if mask.bit_count() == 1 else "do"
-        summary = (
-            f"{who[0].upper()}{who[1:]} of {count} {does} not stop any more: {others} stopped "
-            f"{stops} times in the last {so_far_h:.0f} h, where all used to stop together."
-        )
+        since = "Time since all fans last started or stopped together"
+        note = f"{longest_h:.0f} h was the longest while that was learned"
+        habit = f"in the last {so_far_h:.0f} h, where all used to stop together."
         limits = (
             "No speed command here: a controller that was told to keep it running looks the same, "
             f"and so does one that asks for all of them all the time while {others} drop out."
+        )
+    if as_one or by_turns:
+        readings += [
+            Reading(since, so_far_h, "h", high=longest_h, note=note, derived=True),
+            Reading(f"Stops of {others} meanwhile", float(stops), "", 0.0, derived=True),
+        ]
+        does = "does" if mask.bit_count() == 1 else "do"
+        summary = (
+            f"{who[0].upper()}{who[1:]} of {count} {does} not stop any more: {others} stopped "
+            f"{stops} times {habit}"
         )
     else:
         readings.append(look.reading("fan_speed", expected=0.0))
