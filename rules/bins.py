@@ -115,6 +115,8 @@ RECENT_BINS: Final = 3
 """Means whose median stands for the present value of a trace: a quarter of an hour."""
 STARTED_S: Final = 120.0
 """Fans commanded for so long are up: drives ramp for 10 to 30 s (common practice)."""
+SLOW_S: Final = 120.0
+"""Between readings further apart a bank may have been stopped and started unseen (judgement)."""
 
 
 def closing(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64) -> Bool:
@@ -216,9 +218,9 @@ def fan_share_frac(view: FrameView) -> F64:
     # While a message is lost the fans may have been told to stop: then a proof that is gone is no
     # drop-out. Fans that cycle make many of those.
     known &= told_together(view.state, view.rows)
-    # A bank that is all gone at once is at the moment between command and proof, as often as its
-    # controller starts it; one that stays so is a matter of `fan-not-proven`.
-    known &= (up > 0) | (count == 1)
+    # Where readings are slow a bank that is all gone may have been stopped and started since the
+    # last one, and its proof be on its way; one that stays gone is told by `fan-not-proven`.
+    known &= (up > 0) | (count == 1) | (view.elapsed_s <= SLOW_S)
     # While stages change, command and proof are of two moments: one fan is forgiven.
     up = up + (by_stages & (count > 2))
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)

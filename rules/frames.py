@@ -82,6 +82,8 @@ class FrameView:
     state: FleetState
     rows: I64
     time_ms: I64
+    elapsed_s: F64
+    """Time since the frame before."""
     gap: Bool
     """The unit was silent longer than `longest_gap_s` before this frame."""
     x: F64
@@ -191,8 +193,8 @@ def observe(
     )
     standing_s, warm_s = _standing(plan, state, rows, time_ms, x, pump, elapsed_s, gap)
     return FrameView(
-        plan, state, rows, time_ms, gap, x, fresh, pump, pump_s, mode, mode_s, commanded_s, fans_s,
-        standing_s, warm_s,
+        plan, state, rows, time_ms, elapsed_s, gap, x, fresh, pump, pump_s, mode, mode_s,
+        commanded_s, fans_s, standing_s, warm_s,
     )  # fmt: skip
 
 
@@ -253,11 +255,11 @@ def _standing(
     _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty, x[:, _AIR])
     since = np.where(anew, time_ms, state.circulated_ms[rows])
     state.circulated_ms[rows] = since
-    water = x[:, _WATER]
-    alone = np.isnan(water)
-    drawn = _drawn_degc(plan, rows, x, alone & (pump != 1))
-    followed = _followed_air_degc(state, rows, drawn, elapsed_s)
-    water = np.where(alone, followed, water)
+    measured = x[:, _WATER]
+    still = np.isnan(measured) & (pump != 1) & ~empty
+    water = np.where(
+        still, _still_water_degc(plan, state, rows, x, still, elapsed_s, gap), measured
+    )
     warm = water >= settings.get("warm-standing-water", "warm_above_degc", rows)
     warm_s = np.where(anew, 0.0, state.warm_standing_s[rows] + np.where(warm, elapsed_s, 0.0))
     state.warm_standing_s[rows] = warm_s
@@ -269,27 +271,28 @@ FOLLOWS_S: Final = 54_000.0
 its surface takes up some 15 W/(m² K) in still air (from memory). An afternoon warms it little."""
 
 
-def _drawn_degc(plan: FleetPlan, rows: I64, x: F64, asked: Bool) -> F64:
-    """Where still water tends, (k,): halfway from the air to its wet bulb; unknown: the air itself.
+def _still_water_degc(
+    plan: FleetPlan, state: FleetState, rows: I64, x: F64, still: Bool, elapsed_s: F64, gap: Bool
+) -> F64:
+    """Temperature of standing water that nobody measures, (k,); NaN while the air is not known.
 
-    Its surface is cooled by evaporating, its walls are not (judgement).
+    It begins at the wet bulb, where circulation leaves it, and tends to halfway from there to the
+    air, since its surface is cooled by evaporating and its walls are not (judgement); by the air
+    alone where no humidity is known. Sun on the basin is not in it.
     """
-    air, humidity = x[:, _AIR], x[:, _HUMIDITY]
-    out = air.copy()
-    at = np.flatnonzero(asked & ~np.isnan(air) & ~np.isnan(humidity))
+    out = np.full(len(rows), np.nan)
+    # What circulates, is measured or is let out begins anew when it stands.
+    kept = np.where(still, state.still_water_degc[rows], x[:, _WATER])
+    at = np.flatnonzero(still & ~np.isnan(x[:, _AIR]))
     if len(at):
-        bulb = wet_bulb_degc(air[at], humidity[at], plan.barometric_kpa[rows[at]])
-        out[at] = np.where(np.isnan(bulb), air[at], 0.5 * (air[at] + bulb))
+        air = x[at, _AIR]
+        bulb = wet_bulb_degc(air, x[at, _HUMIDITY], plan.barometric_kpa[rows[at]])
+        bulb = np.where(np.isnan(bulb), air, bulb)
+        old = np.where(np.isnan(kept[at]), bulb, kept[at])
+        share = np.where(gap[at], 0.0, -np.expm1(-np.maximum(elapsed_s[at], 0.0) / FOLLOWS_S))
+        out[at] = kept[at] = old + (0.5 * (air + bulb) - old) * share
+    state.still_water_degc[rows] = kept
     return out
-
-
-def _followed_air_degc(state: FleetState, rows: I64, air_degc: F64, elapsed_s: F64) -> F64:
-    """Temperature that standing water takes from the air, (k,); NaN where none was ever known."""
-    old = state.followed_air_degc[rows].astype(np.float64)
-    step = (air_degc - old) * -np.expm1(-np.maximum(elapsed_s, 0.0) / FOLLOWS_S)
-    new = np.where(np.isnan(old), air_degc, np.where(np.isnan(air_degc), old, old + step))
-    state.followed_air_degc[rows] = new
-    return np.where(np.isnan(air_degc), np.nan, new)
 
 
 LEAST_SPELL_S: Final = 1800.0

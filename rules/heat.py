@@ -204,6 +204,9 @@ def _add_up(
     n = state.heat_bins[row]
     anew = (n == 0) | (state.heat_wet[row] != wetted)
     anew |= bins - state.heat_since_bin[row] >= STALE_SUM_BINS
+    # Bins that know the weather are worth more than those that began without it.
+    weather = [_AMBIENT, _BULB]
+    anew |= (np.isnan(state.heat_sum[row][:, weather]) & ~np.isnan(parts[:, weather])).any(axis=1)
     state.heat_sum[row] = np.where(anew[:, None], parts, state.heat_sum[row] + parts)
     state.heat_bins[row] = np.where(anew, 1, n + 1)
     state.heat_wet[row] = wetted
@@ -233,8 +236,13 @@ def _usable(
     """
     recent_ms = bin_start_ms(plan, rows, bin_id - 2)
     # The site's weather is asked for while there is any: its one sensor may be gone for good.
-    from_site = (state.value_ms[rows] == FROM_SITE) & ~np.isnan(state.value[rows])
-    sent = (state.value_ms[rows] > 0) | from_site
+    # Where it has a share in the sum of the hour, what came without it is no part of that.
+    from_site = state.value_ms[rows] == FROM_SITE
+    there = ~np.isnan(state.value[rows])
+    begun = state.heat_bins[rows] > 0
+    for signal, part in ((_AIR, _AMBIENT), (_HUMIDITY, _BULB)):
+        there[:, signal] |= begun & ~np.isnan(state.heat_sum[rows, part])
+    sent = (state.value_ms[rows] > 0) | (from_site & there)
     kw = mean["heat_load"]
     held = state.value_ms[rows, _LOAD] >= recent_ms
     kw = np.where(np.isnan(kw) & held, state.value[rows, _LOAD], kw)

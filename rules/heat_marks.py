@@ -41,12 +41,15 @@ def pass_over_silence(state: FleetState, rows: I64, bin_id: I64, dry: Bool, wet:
     ``dry`` and ``wet`` tell which of ``rows`` have a TD of that mode in the bins ``bin_id``; those
     of before must still stand as the newest.
     """
+    learned = ~np.isnan(state.baseline[rows[:, None], _TD_Q])
+    # A mode whose clean state is not known tells nothing of the coil, nor when it last did.
+    told_of_coil = (dry & learned[:, 0]) | (wet & learned[:, 1])
     told = (dry | wet) & is_marked(state, rows)
     if not told.any():
         return
     for mark, last, new in (
         (state.leap_bin, state.td_last_bin[rows, 0], dry),
-        (state.coil_since_bin, newest_told_bin(state, rows), dry | wet),
+        (state.coil_since_bin, newest_told_bin(state, rows), told_of_coil),
     ):
         silent = np.maximum(bin_id - last - MOST_SILENCE_BINS, 0)
         row = rows[at := np.flatnonzero(new & told & (last > 0) & (mark[rows] > 0))]

@@ -63,16 +63,14 @@ def motor_by_water(
     # The command as it stood before this frame: what it asks for takes a moment.
     told_ms = state.commanded_ms[rows]
     by_word = (sent == 0) & (pump == 1) & (told_ms > 0)
-    runs, stands, learned_of, heard_of = np.zeros((4, len(rows)), dtype=np.bool_)
+    runs, stands, learned_of = np.zeros((3, len(rows)), dtype=np.bool_)
     for name, rated in (
         ("spray_pressure", plan.pump_rated_pressure_kpa),
         ("spray_flow", plan.pump_rated_flow_l_min),
     ):
         value = x[:, INDEX[name]]
         if by_word.any():
-            proves = state.baseline[rows, _Q[name]] > PROVES_FRAC * rated[rows]
-            learned_of |= proves
-            heard_of |= proves & ~np.isnan(value)
+            learned_of |= state.baseline[rows, _Q[name]] > PROVES_FRAC * rated[rows]
         # A pump that stands without pressure, as most that stand do, is passed over.
         asked = (pump < 0) | ((pump == 0) & (value > STANDS_FRAC * rated[rows]))
         at = np.flatnonzero(((asked & (sent > 0)) | by_word) & ~np.isnan(value))
@@ -87,16 +85,19 @@ def motor_by_water(
         heard = np.where(by_word[at], answered, heard_ms >= sent[at] - AS_LATE_MS)
         alive = state.still_age_bins[row, watched] < ALIVE_BINS
         alive &= state.still_changes[row, watched] >= LEAST_CHANGES
+        # Nor is a gauge that moved from nothing to its usual figure asked for more life than that.
+        alive |= by_word[at] & (state.pump_state[row] <= 0)
         runs[at] |= heard & alive & (value[at] > RUNS_FRAC * clean) & ~(x[at, _COMMAND] < 0.5)
         # Once it fell, it may well lie still: a meter shows the same nothing for days. A gauge that
         # is dead at nothing looks the same, and wants somebody to look as well.
         fell = alive | (state.pump_state[row] == 0) | by_word[at]
         stands[at] |= heard & fell & (value[at] < STANDS_FRAC * clean)
-    silent = by_word & learned_of & ~heard_of & (state.pump_state[rows] <= 0)
-    if not (runs | stands | silent).any():
+    # What it was said to do last holds until the water says otherwise.
+    open_still = by_word & learned_of & ~runs & (state.pump_state[rows] <= 0)
+    if not (runs | stands | open_still).any():
         return pump
     out = pump.copy()
-    out[silent] = -1
+    out[open_still] = -1
     # A current that still comes and is known to be untrue: without water the pump stands.
     untrue = (pump < 0) & (sent >= time_ms - AS_LATE_MS)
     out[stands & (untrue | by_word) & ~runs] = 0

@@ -174,7 +174,7 @@ class FleetState:
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
-    followed_air_degc: F32  # what standing water takes from the air
+    still_water_degc: F32  # of standing water that is not measured
     drains: U8  # how often the basin was emptied, up to 255, and the longest standing that ended
     longest_standing_s: F32
     # what the readings themselves are worth; sets of signals are packed, see rules/bits.py
@@ -382,7 +382,7 @@ class FleetState:
             level_longest_bins=np.zeros(n, dtype=np.uint16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
-            followed_air_degc=np.full(n, np.nan, dtype=np.float32),
+            still_water_degc=np.full(n, np.nan, dtype=np.float32),
             drains=np.zeros(n, dtype=np.uint8),
             longest_standing_s=np.zeros(n, dtype=np.float32),
             seen_changed=np.zeros((n, SET_BYTES), dtype=np.uint8),

@@ -48,7 +48,8 @@ def read_trace(
 ) -> Trace:
     """The unit's means from ``start_ms`` to ``end_ms``; raises as the store does.
 
-    What it did not send of the weather is taken from its site, as the rules do.
+    Weather that it sent nothing of in that time is taken from its site, of the same five minutes
+    only: the rules hold a reading for longer, and leave out a sensor that stands still.
     """
     site, unit = place
     start_ms = -(-start_ms // STEP_MS) * STEP_MS

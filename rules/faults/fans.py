@@ -8,7 +8,7 @@ import numpy as np
 
 from rules.alarms import fault_column
 from rules.arrays import F64, I8, I64
-from rules.bins import masked
+from rules.bins import SLOW_S, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstarted_fans
 from rules.fan_lead import ever_leading_fans, leads_longer
@@ -142,9 +142,11 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         missing = np.where(as_one, left > 0, missing)
         known |= as_one
     # All gone at once: between a start that was not seen and its proof, where readings are slow.
+    # Near the cut-out nothing is waited for.
     pends_ms = view.state.alarm_pending_ms[view.rows, fault_column(_PROOF)]
     young = (pends_ms > 0) & (view.time_ms - pends_ms < ALL_GONE_MS)
-    young &= commanded & (announced == 0)
+    young &= commanded & (announced == 0) & (view.elapsed_s > SLOW_S)
+    young &= ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k"))
     known &= ~(young & (masked(run, count) == 0) & (count > 1))
     return judged(missing, known, _grade(view, _PROOF, lost))
 

@@ -117,15 +117,22 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     limits = []
     if not measured:
         limits.append("No pump current here: a pump that turns and moves no water looks the same.")
+        if not (_gone(look, "spray_pressure") and _gone(look, "spray_flow")):
+            limits.append("A gauge that is shut off or dead looks the same.")
     elif pressure is None:
         limits.append("No spray pressure here: a failed current transducer looks the same.")
     if not told:
         limits.append("No pump command here: a controller that holds the pump back looks the same.")
     called = "is commanded to run" if told else "should run, the unit being in wet mode,"
-    draws = "draws no running current" if measured else "moves no water"
-    confidence = 0.85 if not measured else 0.6 if turning else 0.95 if pressure is not None else 0.9
+    sure = measured or (_gone(look, "spray_pressure") and _gone(look, "spray_flow"))
+    draws = "draws no running current" if measured else "its gauge shows no water"
+    if not measured:
+        confidence = 0.85 if sure else 0.65
+    else:
+        confidence = 0.6 if turning else 0.95 if pressure is not None else 0.9
+    pads = "the pads get no water" if sure else "the pads may get none"
     return Evidence(
-        summary=f"The pump {called} but {draws}: the pads get no water{hot}.",
+        summary=f"The pump {called} but {draws}: {pads}{hot}.",
         confidence=confidence,
         readings=tuple(readings),
         causes=tuple(causes),

@@ -60,7 +60,7 @@ def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...
                 high=limit_d, note="against its own habit of being drained" if by_habit else ""),
         Reading("Warm hours in it", warm_h, "h", derived=True,
                 high=look.setting(_WARM, "warm_low_s") / 3600.0,
-                note="water, or else what it takes from the air, above "
+                note="water, or else what it is estimated at by the air, above "
                      f"{look.warm_above_degc():g} °C"),
         look.reading("basin_temperature"), look.reading("basin_level"),
     ]  # fmt: skip
@@ -108,7 +108,8 @@ def explain_warm(look: UnitLook, severity: Severity) -> Evidence:
         causes=causes,
         signals=("basin_temperature", "basin_level", "pump_current", "ambient_temperature"),
         limits=(_HYGIENE_LIMIT,) if measured else (
-            _HYGIENE_LIMIT, "No basin temperature here: the air's stands in for it."
+            _HYGIENE_LIMIT, "No basin temperature here: it is estimated from the air; sun on the "
+            "basin or warm surroundings are not in that."
         ),
     )  # fmt: skip
 

@@ -161,5 +161,27 @@ def test_a_bank_caught_between_command_and_proof_is_none_that_is_gone() -> None:
         caught = i % 9 in {0, 1}
         feed.run(300.0, step_s=300.0, fan_speed=30.0, fan_run=0.0 if caught else 15.0)
     assert feed.events == []
+    gone_ms = feed.now_ms
     feed.run(1200.0, step_s=300.0, fan_speed=30.0, fan_run=0.0)
     assert feed.raised() == ["fan-not-proven"]
+    assert feed.events[0].time_ms - gone_ms <= 15 * 60_000
+
+
+@pytest.mark.parametrize(("step_s", "head_kpa"), [(10.0, 1000.0), (60.0, 1000.0), (300.0, 1650.0)])
+def test_a_bank_that_is_seen_to_be_gone_is_told_at_once(step_s: float, head_kpa: float) -> None:
+    """Read often enough to see a start; or so near the cut-out that nothing may be waited for."""
+    feed = Feed(engine_of())
+    feed.run(6 * 3600.0, step_s=step_s)
+    gone_ms = feed.now_ms
+    feed.run(900.0, step_s=step_s, fan_speed=100.0, fan_run=0.0, head_pressure=head_kpa)
+    (event,) = [e for e in feed.events if e.fault == "fan-not-proven"]
+    assert event.time_ms - gone_ms <= 2 * max(step_s, 120.0) * 1000
+
+
+def test_a_bank_that_drops_out_as_one_again_and_again_is_lost_fan_time() -> None:
+    feed = Feed(engine_of())
+    feed.run(6 * 3600.0, step_s=20.0)
+    for _ in range(40):
+        feed.run(100.0, step_s=20.0, fan_speed=100.0, fan_run=0.0)
+        feed.run(500.0, step_s=20.0, fan_speed=100.0)
+    assert "fan-capacity-lost" in feed.raised()

@@ -86,7 +86,7 @@ def test_a_mark_moves_on_by_the_silence_beyond_a_day(silence_d, moved_d):
     state, row = engine_of().state, np.zeros(1, dtype=np.int64)
     last = 5_938_000
     state.td_last_bin[0] = last, last - 1_000
-    state.baseline[0, [DRY_Q, WET_Q]] = 8.0, np.nan
+    state.baseline[0, [DRY_Q, WET_Q]] = 8.0, 6.0
     state.leap_bin[0] = state.coil_since_bin[0] = last - 100
     now = np.array([last + int(silence_d * MOST_SILENCE_BINS)])
     yes, no = np.array([True]), np.array([False])
@@ -98,3 +98,20 @@ def test_a_mark_moves_on_by_the_silence_beyond_a_day(silence_d, moved_d):
     state.coil_since_bin[0] = 0
     pass_over_silence(state, row, now, yes, no)
     assert (state.leap_bin[0], state.coil_since_bin[0]) == (moved, 0)
+
+
+@pytest.mark.parametrize("told", [DRY_Q, WET_Q])
+def test_means_of_a_mode_that_is_not_learned_push_no_mark_on(told):
+    """Six days of them each hour: the mark of the coil stays where it was."""
+    state, row = engine_of().state, np.zeros(1, dtype=np.int64)
+    last = 5_938_000
+    state.td_last_bin[0] = last
+    state.baseline[0, [DRY_Q, WET_Q]] = np.nan
+    state.baseline[0, told] = 8.0
+    state.coil_since_bin[0] = last - 100
+    is_dry = np.array([told == WET_Q])
+    for hour in range(1, 145):
+        now = np.array([last + 12 * hour])
+        pass_over_silence(state, row, now, is_dry, ~is_dry)
+        state.td_last_bin[0, int(told == DRY_Q)] = now[0]
+    assert state.coil_since_bin[0] == last - 100

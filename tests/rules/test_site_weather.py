@@ -82,6 +82,21 @@ def test_what_is_learned_with_the_site_s_air_is_what_own_air_would_teach() -> No
     assert served.steady("td_dry", 4) == pytest.approx(own.steady("td_dry", 4), rel=0.05)
 
 
+def test_a_sensor_that_comes_and_goes_costs_bins_and_not_hours() -> None:
+    """Air every half hour stands for half of the time: hours are made of the bins that have it."""
+    feed = Feed(engine())
+    dry = {"pump_command": 0.0, "wet_mode": 0.0, "pump_current": 0.0, "heat_load": 200.0}
+    for minute in range(12 * 60):
+        air = (24.0 + minute / 100, 45.0) if minute % 30 == 0 else ()
+        for row, sent in ((0, air), (1, ())):
+            feed.send(row, T0_MS + minute * MINUTE_MS, frame(*sent, **dry))
+    look = feed.engine.look(1)
+    assert look is not None
+    means = look.steady_means("td_dry")
+    assert len(means) >= 8
+    assert not np.isnan(means).any()
+
+
 def test_a_second_frame_of_the_same_instant_brings_no_second_reading_of_the_air() -> None:
     feed = Feed(engine())
     feed.send(0, T0_MS, frame(30.0))

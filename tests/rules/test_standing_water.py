@@ -183,7 +183,7 @@ def test_without_a_basin_temperature_the_air_stands_in_and_it_is_said(lived):
     (events,) = lived["warm by the air"]
     (event,) = [e for e in events if e.change is Change.RAISED]
     assert event.fault == "warm-standing-water"
-    assert "the air's stands in" in event.evidence.limits[1]
+    assert "estimated from the air" in event.evidence.limits[1]
 
 
 def test_a_basin_left_full_for_weeks_is_found(lived):

@@ -79,7 +79,8 @@ def test_no_flow_at_all_is_a_pump_that_stands():
     assert feed.raised() == ["pump-not-running"]
     evidence = feed.events[0].evidence
     assert evidence.causes[0].slug == "tripped"
-    assert "moves no water" in evidence.summary
+    assert "shows no water" in evidence.summary
+    assert any("gauge that is shut off" in limit for limit in evidence.limits)
     assert any("No pump current" in limit for limit in evidence.limits)
     readings = {r.quantity: r for r in evidence.readings}
     assert readings["Spray flow"].expected == pytest.approx(150.0, rel=0.02)
@@ -141,6 +142,16 @@ def test_a_gauge_that_falls_silent_brings_no_dead_pump_back_to_life():
     assert changes_of(feed) == [Change.RAISED, Change.RETURNED]
     # Nor does one that falls silent while the pump runs say anything.
     feed.run(7200.0, pump_current=None, spray_pressure=None)
+    assert changes_of(feed) == [Change.RAISED, Change.RETURNED]
+
+
+def test_a_pressure_that_a_check_valve_may_hold_brings_no_dead_pump_back_to_life():
+    feed = lived(10.0, spray_flow=150.0)
+    feed.run(1800.0, pump_current=None, spray_pressure=29.0, spray_flow=0.2)
+    assert changes_of(feed) == [Change.RAISED]
+    feed.run(7200.0, pump_current=None, spray_pressure=29.0)
+    assert changes_of(feed) == [Change.RAISED]
+    feed.run(1800.0, pump_current=None, spray_flow=150.0)
     assert changes_of(feed) == [Change.RAISED, Change.RETURNED]
 
 
