@@ -109,9 +109,9 @@ class MailCatcher:
         return len(self._keep.mails)
 
     @property
-    def last_subjects(self) -> list[str]:
-        """The newest subjects, newest first."""
-        return [mail.subject for mail in self._keep.mails[:-6:-1]]
+    def subjects(self) -> list[str]:
+        """Of each mail, in the order they came."""
+        return [mail.subject for mail in self._keep.mails]
 
 
 def _shown(message: EmailMessage) -> tuple[str, str]:

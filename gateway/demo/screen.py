@@ -291,6 +291,7 @@ class PlainScreen:
         self._stage = stage
         self._console = console
         self._tickets = 0
+        self._mails = 0
         self._tenth = -1
         self._judged_tenth = -1
         self._live = False
@@ -317,7 +318,7 @@ class PlainScreen:
             if judged >= _NEARLY_ALL:
                 self._live = True
                 self._say("The fleet has caught up and is live.")
-            elif int(judged * 10) != self._judged_tenth:
+            elif int(judged * 10) > self._judged_tenth:
                 self._judged_tenth = int(judged * 10)
                 self._say(f"History judged: {judged:.0%}")
         for ticket in reversed(self._stage.service.records.tickets(limit=1000)):
@@ -327,6 +328,10 @@ class PlainScreen:
                     f"{ticket.number} {ticket.priority}: {ticket.site} / {ticket.unit}: "
                     f"{_title(ticket.fault)}"
                 )
+        subjects = self._stage.mails.subjects
+        for subject in subjects[self._mails :]:
+            self._say(f"Mail: {subject}")
+        self._mails = len(subjects)
 
     def _say(self, text: str) -> None:
         self._console.print(text, markup=False, highlight=False, soft_wrap=True)

@@ -57,4 +57,4 @@ def test_a_mail_in_plain_text_has_a_page_too(catcher):
     send(catcher, message)
     assert (catcher.folder / "0001-text-alone.txt").read_text() == "Fan 3 stands.\n"
     assert 'href="0001-text-alone.txt"' in (catcher.folder / "index.html").read_text()
-    assert catcher.last_subjects == ["Text alone"]
+    assert catcher.subjects == ["Text alone"]
