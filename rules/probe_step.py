@@ -78,14 +78,37 @@ def close_step(
     stood = np.stack([_mean(state, row, bin_id[at] - back, "conductivity") for back in STOOD_BACK])
     enough = (~np.isnan(stood)).sum(axis=0) >= LEAST_STOOD
     before = np.where(enough, np.where(np.isnan(stood), np.inf, stood).min(axis=0), np.nan)
-    c_m = plan.makeup_us_cm[row]
+    thinnest = np.fmax(
+        _thinnest_us_cm(plan, state, row, bin_id[at], 2, before),
+        # What was still up a bin ago has had half the time.
+        _thinnest_us_cm(
+            plan, state, row, bin_id[at], 1,
+            np.minimum(before, _mean(state, row, bin_id[at] - 1, "conductivity")),
+        ),
+    )  # fmt: skip
+    stroke = (now < STROKE_FRAC * thinnest) & (now > NOTHING_TIMES * plan.makeup_us_cm[row])
+    row, now, before = row[stroke], now[stroke], before[stroke]
+    state.stroke_from_us_cm[row] = before
+    state.stroke_to_us_cm[row] = now
+    state.stroke_bins[row] = 0
+    state.stroke_run_bins[row] = 0
+
+
+def _thinnest_us_cm(
+    plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, span: int, before: F64
+) -> F64:
+    """The least that stirred water can be, ``span`` bins after it was at ``before``, (k,).
+
+    NaN where the level does not show that the basin held water at both ends. What holds from one
+    moment to the other holds for the means of two bins as well.
+    """
     bottom = plan.float_shut_mm[row] - plan.float_band_mm[row]
-    levels = np.stack([_level(state, row, bin_id[at] - back) for back in (0, 2)])
+    levels = np.stack([_level(state, row, bin_id - back) for back in (0, span)])
     sent = state.value_ms[row, _LEVEL] > 0
-    # Where a level is sent it must show that the basin held water before and after.
     wet = ~sent | ((levels >= bottom).all(axis=0) & ~np.isnan(levels).any(axis=0))
     depth = np.where(sent, np.fmin(levels[0], levels[1]), bottom)
-    held_l = VOLUME_TIMES * plan.area_m2[row] * np.where(wet, depth, np.nan)
+    area = plan.area_m2[row]
+    held_l = VOLUME_TIMES * area * np.where(wet, depth, np.nan)
     full = plan.makeup_max_l_min[row]
     passes = float_valve_flow_l_min(
         np.maximum(depth - FLOAT_ERROR_MM, 0.0),
@@ -93,19 +116,16 @@ def close_step(
         plan.float_band_mm[row],
         full,
     )
-    # A basin that rises, or stands at its lip, has a valve that its level says nothing of.
-    blind = (levels[0] - levels[1] > RISE_MM) | (depth > plan.overflow_mm[row] - FLOAT_ERROR_MM)
-    came_l = VALVE_TIMES * np.where(sent & ~blind, passes, full) * 2.0 * BIN_MS / 60_000.0
-    # A stirred basin with that much through it: the thinnest that it can be.
-    left = np.exp(-came_l / held_l)
-    softest = MAKEUP_TIMES * c_m
-    thinnest = softest + (before - softest) * left
-    stroke = wet & (now < STROKE_FRAC * thinnest) & (now > NOTHING_TIMES * c_m)
-    row, now, before = row[stroke], now[stroke], before[stroke]
-    state.stroke_from_us_cm[row] = before
-    state.stroke_to_us_cm[row] = now
-    state.stroke_bins[row] = 0
-    state.stroke_run_bins[row] = 0
+    minutes = span * BIN_MS / 60_000.0
+    # A basin that rises faster than its float could fill it, or stands at its lip, has a valve
+    # that its level says nothing of. After a turn of the bleed it rises as the float lets it.
+    rose_l = (levels[0] - levels[1] - RISE_MM) * area
+    blind = (rose_l > passes * minutes) | (depth > plan.overflow_mm[row] - FLOAT_ERROR_MM)
+    came_l = VALVE_TIMES * np.where(sent & ~blind, passes, full) * minutes
+    # A stirred basin with that much through it.
+    softest = MAKEUP_TIMES * plan.makeup_us_cm[row]
+    thinnest: F64 = softest + (before - softest) * np.exp(-came_l / held_l)
+    return thinnest
 
 
 def _mind(

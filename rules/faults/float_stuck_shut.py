@@ -22,11 +22,13 @@ from rules.faults.rule import Rule
 from rules.float_flow import fills_again
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min
+from rules.signals import INDEX
 from rules.state import BIN_MS, TRACE_BINS
 
 __all__ = ["FLOAT_STUCK_SHUT"]
 
 _SHUT: Final = "float-stuck-shut"
+_LEVEL, _PROBE = INDEX["basin_level"], INDEX["conductivity"]
 TREND_BINS: Final = 6
 
 
@@ -60,6 +62,10 @@ def judge_shut(view: BinView, announced: I8) -> I8:
     if (bare & (severity > 0)).any():
         full = view.recent["current_running"] >= FULL_CURRENT_FRAC * view.baseline("pump_current")
         severity = np.where(bare & full & (announced == 0), UNKNOWN, severity).astype(np.int8)
+    # Nor does a probe read water where there is none.
+    empty = (level < DRAINED_MM) & (severity > 0) & (announced == 0)
+    if empty.any():
+        severity[empty & _probe_wetted(view)] = UNKNOWN
     # A starved valve keeps up while little is asked of it: the night proves nothing of the day.
     back = np.flatnonzero((severity == 0) & (announced > 0))
     if len(back):
@@ -71,9 +77,26 @@ def judge_shut(view: BinView, announced: I8) -> I8:
     return np.where(np.isnan(newest) & (announced == 0), UNKNOWN, severity).astype(np.int8)
 
 
+DRAINED_MM: Final = 20.0
+"""Below this level probes stand in air and the basin counts as drained (common practice)."""
+WETTED_FRAC: Final = 0.5
+"""Share of the make-up's conductivity from which a probe stands in water: in air it reads next to
+nothing, and a fouled one keeps half (judgement)."""
+RECENT_MS: Final = 900_000
+"""A quarter of an hour: an older reading of the probe says nothing of the water now (judgement)."""
 SETTLED_BINS: Final = 3
 SETTLED_MM: Final = 2.0
 """Within so little a level at rest stands still: noise of its means (judgement)."""
+
+
+def _probe_wetted(view: BinView) -> Bool:
+    """Units whose conductivity probe stands in water by its newest reading, (k,)."""
+    state, rows = view.state, view.rows
+    newest_ms = state.value_ms[rows, _PROBE]
+    fresh = (newest_ms > 0) & (state.value_ms[rows, _LEVEL] - newest_ms <= RECENT_MS)
+    reads = state.value[rows, _PROBE] >= WETTED_FRAC * view.plan.makeup_us_cm[rows]
+    wetted: Bool = fresh & reads
+    return wetted
 
 
 def _left_low(view: BinView, level: F64, at_rest: F64) -> F64:

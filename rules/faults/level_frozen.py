@@ -1,7 +1,8 @@
 """Level reading frozen: the transmitter no longer follows the water.
 
 A calm basin may rightly stand still for days. What cannot be is a level that does not move when the
-pump starts or stops, or through hours of wet running with evaporation, waves and make-up.
+pump starts or stops, or through hours of wet running with evaporation, waves and make-up; nor a
+pump that moves water while the level says that there is none.
 """
 
 from __future__ import annotations
@@ -66,6 +67,10 @@ def judge(view: FrameView, announced: I8) -> I8:
     by_starts &= still_s >= view.setting(_SLUG, "least_still_s")
     # A pump over a basin that is really empty moves nothing either; but it draws little.
     by_starts &= (level >= DRAINED_MM) | (announced > 0) | _moves_water(view)
+    # Water that is pumped for so long with nothing under the pump is there, and unread.
+    unread = (level < DRAINED_MM) & settled & (still_s >= view.setting(_SLUG, "least_still_s"))
+    if unread.any():
+        by_starts |= unread & _moves_water(view)
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
     long_s = np.broadcast_to(view.setting(_SLUG, "running_still_s"), len(rows))
     ran_still_s = np.minimum(running_s, still_s)

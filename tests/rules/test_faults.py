@@ -281,6 +281,28 @@ def test_a_level_that_a_pump_stop_leaves_unmoved_is_frozen(feed):
     assert feed.events[-1].change is Change.RETURNED
 
 
+def test_a_level_that_says_nothing_over_water_that_is_pumped_is_frozen(learned):
+    """It stuck in the drained basin: water wets the probe, then the pump runs on it."""
+    off = {"pump_current": 0.0, "pump_command": 0.0, "spray_pressure": 0.0}
+    empty = {"basin_level": 1.0}
+    frozen(learned, 2.0, **off, **empty, conductivity=6.0, wet_mode=0.0)
+    frozen(learned, 0.1, **off, **empty, conductivity=6.0)
+    frozen(learned, 0.4, **off, **empty, conductivity=290.0)
+    began = learned.now_ms
+    frozen(learned, 1.0, **empty, conductivity=320.0)
+    (event,) = learned.events
+    assert (event.change, event.fault) == (Change.RAISED, "level-frozen")
+    assert event.time_ms - began <= 32 * 60_000
+
+
+def test_an_empty_basin_in_wet_mode_has_no_water_whatever_it_reads(learned):
+    """The same, and the probe stays in air: the float is to blame."""
+    off = {"pump_current": 0.0, "pump_command": 0.0, "spray_pressure": 0.0}
+    frozen(learned, 2.0, **off, basin_level=1.0, conductivity=6.0, wet_mode=0.0)
+    frozen(learned, 0.5, **off, basin_level=1.0, conductivity=6.0)
+    only(learned.events, "float-stuck-shut")
+
+
 def test_a_calm_basin_at_rest_may_stand_still_for_days(feed):
     still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
     frozen(feed, 72.0, 300_000, **still, ambient_temperature=18.0)

@@ -214,6 +214,17 @@ def test_a_probe_that_lost_a_share_of_its_reading_at_one_stroke_is_found(gain, r
     )
 
 
+def test_a_stroke_while_the_basin_comes_back_from_a_turn_of_the_bleed_is_found():
+    """The float fills 10 mm in five minutes, as it does after each turn, and no more."""
+    day = Day(Basin(bleed=lambda _b, t: 14.0 if 5.0 <= t < 5.1 else WANTED_L_MIN)).run(5.15)
+    seen = day.basin.conductivity
+    day.probe = lambda c: 0.45 * c
+    day.run(5.0)
+    assert day.basin.conductivity > 0.9 * seen
+    assert "conductivity-probe" in day.raised()
+    assert "at one stroke" in day.evidence("conductivity-probe").summary
+
+
 def test_water_that_is_thinned_as_fast_as_the_valve_can_accuses_no_probe():
     """A drain open in running, and the float wide open: a third is exchanged in ten minutes."""
     basin = Basin(bleed=controlled_bleed(4.0, 900.0))
