@@ -144,7 +144,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     # All gone at once: between a start that was not seen and its proof, where readings are slow.
     # Near the cut-out nothing is waited for.
     pends_ms = view.state.alarm_pending_ms[view.rows, fault_column(_PROOF)]
-    young = (pends_ms > 0) & (view.time_ms - pends_ms < ALL_GONE_MS)
+    ample = view.head_margin_k >= view.setting(_PROOF, "ample_margin_k")
+    held_ms = np.where(ample, AMPLE_GONE_MS, ALL_GONE_MS)
+    young = (pends_ms > 0) & (view.time_ms - pends_ms < held_ms)
     young &= commanded & (announced == 0) & (view.elapsed_s > SLOW_S)
     young &= ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k"))
     known &= ~(young & (masked(run, count) == 0) & (count > 1))
@@ -154,6 +156,10 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
 ALL_GONE_MS: Final = 600_000
 """A whole bank must be gone for so long: three readings where they come each five minutes. A
 controller that stops and starts it meanwhile is else caught twice in a row (judgement)."""
+AMPLE_GONE_MS: Final = 1_800_000
+"""The same where the head pressure stays far below the cut-out: under load it climbs by kelvins a
+minute with no fan at all, so fans run between the readings, or little is asked of them
+(judgement)."""
 
 
 def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
