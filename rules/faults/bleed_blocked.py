@@ -95,10 +95,11 @@ def judge(view: BinView, announced: I8) -> I8:
     beyond = opens_at_us_cm(view.state, rows)
     beyond[beyond < plan.conductivity_limit_us_cm[rows]] = np.nan
     due = np.fmax(due, view.setting(_SLUG, "habit_ratio") * beyond)
-    # Under a line that is always open water swings with the weather, farther on a hot day than
-    # ever before, and a small flow cannot be told from none by day. Below the limit that is no
-    # fault of the line.
-    due = np.where(ebbs_lately(view.state, rows), plan.conductivity_limit_us_cm[rows], due)
+    # Under a line that is always open, and takes no turns, water swings with the weather: farther
+    # on a hot day than ever before, and by day a small flow cannot be told from none. Below the
+    # limit that is no fault of the line.
+    ebbs = ebbs_lately(view.state, rows) & np.isnan(opens_at_us_cm(view.state, rows))
+    due = np.where(ebbs, plan.conductivity_limit_us_cm[rows], due)
     back = (1.0 - view.setting(_SLUG, "deadband_ratio")) * due
     out[view.recent["conductivity"] < back] = 0
     watched = view.watched
@@ -134,7 +135,7 @@ def judge(view: BinView, announced: I8) -> I8:
     flows |= as_ever & (was == 0)
     # Nor does the memory of a night in which the water fell slowly, as over an open line: it only
     # tells that the water swings so far by day.
-    ebbed = ~np.isnan(ebbed_from_us_cm(view.state, rows[i], now))
+    ebbed = ebbs[i] & ~np.isnan(ebbed_from_us_cm(view.state, rows[i], now))
     flows |= ebbed & ~dry_meter & (was == 0)
     bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.

@@ -122,6 +122,11 @@ def jumping(h: F, rng: np.random.Generator) -> F:
     return rng.uniform(2.55, 3.25, len(h))
 
 
+def thinned_at_last(h: F, _: np.random.Generator) -> F:
+    """Water over its limit, and back within an hour: no basin's water changes at one stroke."""
+    return np.interp(h, [11.0, 12.0], [1600.0, 950.0])
+
+
 def dropping_out(h: F, rng: np.random.Generator) -> F:
     """One fan of four missing from every other frame."""
     return np.where(np.arange(len(h)) % 2 == 0, 7.0, 15.0)
@@ -178,7 +183,7 @@ LIVES: Final[tuple[Life, ...]] = (
          ("supply-changed", "softener-or-ro"), ill=(8, 16), hours=22, meters=True,
          water=within(8, 16, "makeup_us_cm", 600.0, 300.0)),
     Life("conductivity-high", "conductivity-high", ("bleed-small",),
-         signs={"conductivity": 1600.0, "bleed_flow": 1.5}),
+         signs={"conductivity": thinned_at_last, "bleed_flow": 1.5}),
     Life("fan-fault", "fan-fault", ("motor-protection", "blocked", "supply"), ill=(8, 9),
          signs={"fan_fault": 2.0, "fan_run": 13.0}),
     Life("fan-not-proven", "fan-not-proven", ("contactor", "belt-or-coupling", "supply"),
