@@ -53,6 +53,7 @@ ACTIVE: Final = (S.UNACKNOWLEDGED, S.ACKNOWLEDGED)
 HELD: Final = (S.SHELVED, S.SUPPRESSED, S.OUT_OF_SERVICE)
 _IS_ACTIVE: Final = np.array([s in ACTIVE for s in S])
 _IS_HELD: Final = np.array([s in HELD for s in S])
+_IS_SHELVED: Final = np.array([s is S.SHELVED for s in S])
 
 
 def is_active(state: I8) -> Bool:
@@ -67,7 +68,7 @@ def is_held(state: I8) -> Bool:
 
 def is_there(state: I8, severity: I8) -> Bool:
     """Which faults are there: the alarm stands, or it is shelved and has not cleared since."""
-    out: Bool = _IS_ACTIVE[state] | ((state == S.SHELVED) & (severity > 0))
+    out: Bool = _IS_ACTIVE[state] | (_IS_SHELVED[state] & (severity > 0))
     return out
 
 
