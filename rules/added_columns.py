@@ -26,6 +26,6 @@ ADDED_LATER: Final = frozenset({
     "gang_turns", "gang_seen_bins", "gang_longest_bins", "gang_last", "gang_part", "gang_held",
     "gang_set", "gang_stops", "gang_moves", "gang_bins", "site_away_listened_ms",
     "lead_set", "lead_run", "lead_bins", "lead_ran_bins", "lead_longest_bins", "leads",
-    "lead_stops", "coil_since_bin", "leap_bin", "still_water_degc",
+    "lead_stops", "coil_since_bin", "leap_bin", "still_water_degc", "alarm_until_s",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""

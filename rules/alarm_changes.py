@@ -55,7 +55,7 @@ def _act_on(
     if found is None:
         return None
     if found.until_ms is not None:
-        state.alarm_until_ms[row, column] = found.until_ms
+        state.alarm_until_s[row, column] = -(-found.until_ms // 1000)
     _set_state(state, row, column, found.after)
     if not found.is_news:
         return None
@@ -95,7 +95,7 @@ def announce_again(plan: FleetPlan, state: FleetState, now_ms: int) -> list[Alar
         if not plan.active[row]:
             continue
         state.alarm_state[row, column] = after
-        state.alarm_until_ms[row, column] = 0
+        state.alarm_until_s[row, column] = 0
         severity = Severity(int(state.alarm_severity[row, column]))
         onset_ms = int(state.alarm_onset_ms[row, column])
         events.append(
@@ -109,8 +109,8 @@ def _timed_out(state: FleetState, which: AlarmState, now_ms: int) -> list[tuple[
     """Row and column of the alarms in a state whose time is over."""
     # Few alarms are in these states: only their times are looked at, not the whole fleet's.
     timed = np.flatnonzero(state.alarm_state.reshape(-1) == which)
-    until = state.alarm_until_ms.reshape(-1)[timed]
-    due = timed[(until > 0) & (until <= now_ms)]
+    until = state.alarm_until_s.reshape(-1)[timed]
+    due = timed[(until > 0) & (until <= now_ms // 1000)]
     return [divmod(flat, len(SLUGS)) for flat in due.tolist()]
 
 

@@ -116,24 +116,11 @@ TRACE: Final[tuple[str, ...]] = (
 # Accumulators of the open bin: sum and count of each. The first five become steady quantities
 # (TDs from means of head pressure and air); the names of traces become those.
 ACCUMULATED: Final[tuple[str, ...]] = (
-    "pump_current",
-    "spray_pressure",
-    "spray_flow",
-    "level_running",
-    "level_at_rest",
-    "conductivity",
-    "head_pressure",
-    "ambient_temperature",
-    "relative_humidity",
-    "fan_capacity",
-    "heat_load",
-    "pad_pressure_drop",
-    "fan_share",
-    "makeup_flow",
-    "bleed_flow",
-    "pump_running",
+    "pump_current", "spray_pressure", "spray_flow", "level_running", "level_at_rest",
+    "conductivity", "head_pressure", "ambient_temperature", "relative_humidity", "fan_capacity",
+    "heat_load", "pad_pressure_drop", "fan_share", "makeup_flow", "bleed_flow", "pump_running",
     "current_running",
-)
+)  # fmt: skip
 
 
 class SnapshotMismatch(ValueError):
@@ -335,7 +322,7 @@ class FleetState:
     alarm_pending_ms: I64
     alarm_clearing_ms: I64
     alarm_onset_ms: I64
-    alarm_until_ms: I64  # end of the shelf, or when an acknowledged alarm is announced again
+    alarm_until_s: U32  # end of the shelf, or when an acknowledged alarm is announced again
     out_of_service_until_ms: I64  # 0 in service, -1 until a person ends it
     strangers: Strangers = field(default_factory=Strangers)
     """Not a column: ids that no site file knows."""
@@ -526,7 +513,7 @@ class FleetState:
             alarm_pending_ms=i64(n, f),
             alarm_clearing_ms=i64(n, f),
             alarm_onset_ms=i64(n, f),
-            alarm_until_ms=i64(n, f),
+            alarm_until_s=np.zeros((n, f), dtype=np.uint32),
             out_of_service_until_ms=i64(n),
         )
 
@@ -570,6 +557,9 @@ class FleetState:
                     if f.name in ADDED_LATER and f.name not in arrays:
                         continue
                     _copy(getattr(state, f.name), arrays[f.name], f.name, shared)
+                if "alarm_until_ms" in arrays:  # of an earlier version
+                    until_s = -(-arrays["alarm_until_ms"] // 1000)
+                    _copy(state.alarm_until_s, until_s, "alarm_until_s", shared)
                 if "strangers" in arrays:
                     state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())
                 if "site_weather" in arrays:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import threading
@@ -324,6 +325,20 @@ def test_a_snapshot_survives_new_units_and_new_faults():
     assert new.alarm_state[1, SLUGS.index("fan-fault")] == 1
     assert new.alarm_state.sum() == 1
     assert extra == {"listened_ms": 7, "clock_ms": 8}
+
+
+def test_a_snapshot_of_an_earlier_version_keeps_when_a_shelf_ends():
+    """Times were kept in milliseconds once; a shelf must not end before its time."""
+    old = FleetState.empty(1, len(SLUGS))
+    with np.load(io.BytesIO(old.to_bytes(SLUGS, {}))) as arrays:
+        kept = {name: arrays[name] for name in arrays if name != "alarm_until_s"}
+    kept["alarm_until_ms"] = np.zeros((1, len(SLUGS)), dtype=np.int64)
+    kept["alarm_until_ms"][0, 3] = 1_783_411_136_001
+    out = io.BytesIO()
+    np.savez(out, **kept)
+    new, _ = FleetState.from_bytes(out.getvalue(), 1, SLUGS)
+    assert new.alarm_until_s[0, 3] == 1_783_411_137
+    assert np.count_nonzero(new.alarm_until_s) == 1
 
 
 # ---------------------------------------------------------------- evidence
