@@ -439,7 +439,7 @@ def close_bins(
     close_ebb(plan, state, rows, bin_id, ran, named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
     close_fill(plan, state, rows, bin_id, level, missed)
-    close_bleed(plan, state, rows, ran, named["bleed_flow"])
+    close_bleed(plan, state, rows, ran, named["bleed_flow"], named["conductivity"])
     told = in_service & ~state.bin_mixed[rows] & (state.mode[rows] >= 0)
     wet = np.where(told, state.mode[rows], np.nan)
     wet = np.where(
