@@ -21,6 +21,10 @@ from rules.state import FleetState
 
 __all__ = [
     "AGREE_FILLS",
+    "DRAINED_MM",
+    "EMPTY_BINS",
+    "FRESH_BINS",
+    "FULL_BINS",
     "LEAST_FILLS",
     "close_fill",
     "fill_is_fresh",
