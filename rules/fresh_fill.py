@@ -5,7 +5,8 @@ So each fill measures the make-up by the unit's own probe, whatever the site fil
 that is peculiar to the unit in it: its heel, its salts on the floor, the error of its probe. Where
 a basin is drained often the fills agree within some per cent, and two in a row that do not are a
 change of the make-up, or of the probe. Old water far more concentrated than usual leaves more of
-itself, which is allowed for.
+itself, which is allowed for. A supply that changes over weeks must neither teach its own reference
+nor pass for scatter: the usual follows as seasons do, and scatter is from one fill to the next.
 """
 
 from __future__ import annotations
@@ -64,7 +65,11 @@ LEAST_FILLS: Final = 4
 AGREE_FILLS: Final = 2
 """Fills in a row that must be off the same way: one may be a visit, a flood or a bucket of salt."""
 MEMORY_FILLS: Final = 10.0
-"""From then on the usual follows over ten fills: seasons of the supply take weeks."""
+"""The first ten fills teach alike; after that none teaches more than a tenth."""
+MEMORY_BINS: Final = 17_280
+"""And the usual follows over sixty days, however often the basin is drained: a supply that varies
+by a fifth over the year is followed to 7 % (arithmetic for a sine), one that hardens over weeks is
+not."""
 OFF_MEMORY_FILLS: Final = 50.0
 """A fill that is off teaches slowly, lest a fault of weeks becomes the habit."""
 SPREADS: Final = 5.0
@@ -144,12 +149,18 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64)
     counted = np.where(np.sign(counted) == off, counted + off, off)
     state.fills_off[row] = np.clip(counted, -100, 100).astype(np.int8)
     known = n >= LEAST_FILLS
-    memory = np.where(off != 0, OFF_MEMORY_FILLS, MEMORY_FILLS)
-    weight = 1.0 / np.where(known, memory, n + 1.0)
+    first = n < MEMORY_FILLS
+    apart = (bin_id - state.fill_bin[row]) / MEMORY_BINS
+    weight = np.where(first, 1.0 / (n + 1.0), np.minimum(apart, 1.0 / MEMORY_FILLS))
+    weight = np.where(known & (off != 0), np.minimum(weight, 1.0 / OFF_MEMORY_FILLS), weight)
     state.fill_usual_us_cm[row] = np.where(n > 0, usual + weight * (fill - usual), fill)
+    # What the old water does not explain, from one fill to the next.
+    explained = (n == 0) | ((fill >= low) & (fill <= high))
     with np.errstate(invalid="ignore", divide="ignore"):
-        away = np.where(n > 0, np.abs(fill - np.clip(fill, low, high)) / usual, 0.0)
-    state.fill_spread[row] = spread + np.where(off != 0, 0.0, weight) * (away - spread)
+        away = np.abs(fill - state.fill_us_cm[row]) / (np.sqrt(2.0) * usual)
+    away = np.where(explained, 0.0, away)
+    by_fill = np.where(first, 1.0 / (n + 1.0), 1.0 / MEMORY_FILLS)
+    state.fill_spread[row] = spread + np.where(off != 0, 0.0, by_fill) * (away - spread)
     old = state.old_water_us_cm[row].astype(np.float64)
     usual_old = state.old_usual_us_cm[row].astype(np.float64)
     taught = np.where(usual_old > 0, usual_old + weight * (old - usual_old), old)

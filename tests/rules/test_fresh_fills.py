@@ -5,12 +5,14 @@ The readings come from the tests' own integrator of litres and solids (``water_s
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from support.fleet import Feed, engine_of, site, unit_data
 from water_scenes import Basin, Day, controlled_bleed, steady_bleed
 
 from rules.baselines import act_on_baselines
 from rules.events import Action, ActionKind, Change
+from rules.fresh_fill import _learn
 
 FAULT = "makeup-quality-changed"
 HEEL_MM = 15.0
@@ -155,3 +157,28 @@ def test_a_reset_forgets_the_fills():
     day.basin.makeup_us_cm = 420.0
     drained_days(day, 3, hours=3.0)
     assert FAULT not in day.raised()
+
+
+def test_a_supply_that_hardens_over_weeks_does_not_teach_its_own_reference():
+    """A thirtieth of the first figure more with each fill: half as much again after sixteen."""
+    day = drained_days(a_day(), 8, hours=3.0)
+    for k in range(1, 17):
+        day.basin.makeup_us_cm = 300.0 * (1.0 + k / 30.0)
+        drained_days(day, 1, hours=3.0)
+    assert FAULT in day.raised()
+    assert "harder" in day.evidence(FAULT).summary
+
+
+@pytest.mark.parametrize("every_days", [1, 7])
+def test_a_supply_that_varies_by_a_fifth_over_the_year_is_followed(every_days):
+    """A sine of a year with scatter of 2 %, filled each day or each week, for two years."""
+    engine = engine_of()
+    plan, state, row = engine.plan, engine.state, np.array([0])
+    rng = np.random.default_rng(3)
+    for day in range(1, 730, every_days):
+        season = 1.0 + 0.1 * np.sin(2.0 * np.pi * day / 365.0)
+        fill = np.array([320.0 * season * (1.0 + rng.normal(0.0, 0.02))])
+        state.old_water_us_cm[row] = 900.0 * season
+        _learn(plan, state, row, np.array([day * 288]), fill)
+        assert state.fills_off[0] == 0
+        assert state.fill_says[0] == 0
