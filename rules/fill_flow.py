@@ -44,8 +44,9 @@ weeks is not learned before it shows."""
 MOST_TIMES: Final = 1.25
 """More than so many times the usual teaches as this, lest one fill by hose count for many."""
 HOSE_TIMES: Final = 1.5
-"""Rise, of that by the valve's full flow, from which it is no fill by the float: supply and site
-file are off by a fifth each (common practice). A level reading that comes back rises at once."""
+"""Rise, of that by the valve's full flow, or the usual one where that is more, from which it is
+no fill by the float: supply and site file are off by a fifth each (common practice). A level
+reading that comes back rises at once."""
 SPREADS: Final = 5.0
 """Mean deviations by which a fill must be slower: four standard deviations of a normal scatter."""
 BACK_FRAC: Final = 0.8
@@ -74,14 +75,17 @@ def close_fill_flow(
     level = np.fmax(running, at_rest)
     just = (level[:, -FULL_BINS:] >= bottom[:, None]).all(axis=1)
     just &= level[:, -FULL_BINS - 1] < bottom
-    # What pads and pipes take from the basin when the pump starts came in all the same.
-    came = np.fmax(running + plan.pull_down_mm[row, None], at_rest)
-    rise = np.diff(came, axis=1)
+    # Pads and pipes take water from the basin when the pump starts, and give it back when it
+    # stops, and the site file's figure of it is rough: each rise is told both ways, and the less
+    # counts. The greatest is then of two means in the same state, wherever there are such.
+    with_pads = np.fmax(running + plan.pull_down_mm[row, None], at_rest)
+    rise = np.minimum(np.diff(level, axis=1), np.diff(with_pads, axis=1))
     after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
     rise = np.where(np.isnan(rise) | (after[:, 1:] > 0), 0.0, rise)  # of this fill alone
     greatest = rise.max(axis=1)
     flow = greatest * plan.area_m2[row] * (60_000.0 / BIN_MS)
-    just &= (flow > 0.0) & (flow <= HOSE_TIMES * plan.makeup_max_l_min[row])
+    full = np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
+    just &= (flow > 0.0) & (flow <= HOSE_TIMES * full)
     if just.any():
         _learn(plan, state, row[just], bin_id[at[just]], flow[just])
 
