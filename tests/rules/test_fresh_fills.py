@@ -182,3 +182,46 @@ def test_a_supply_that_varies_by_a_fifth_over_the_year_is_followed(every_days):
         _learn(plan, state, row, np.array([day * 288]), fill)
         assert state.fills_off[0] == 0
         assert state.fill_says[0] == 0
+
+
+class Fills:
+    """Fills of one unit, taught one by one, a day apart."""
+
+    def __init__(self) -> None:
+        engine = engine_of()
+        self.plan, self.state, self.row = engine.plan, engine.state, np.array([0])
+        self.day = 1
+
+    def fill(self, us_cm: float, old_us_cm: float) -> Fills:
+        """The next day's fill, after so old a water."""
+        self.state.old_water_us_cm[self.row] = old_us_cm
+        _learn(self.plan, self.state, self.row, np.array([self.day * 288]), np.array([us_cm]))
+        self.day += 1
+        return self
+
+    @property
+    def off(self) -> int:
+        """Fills in a row that are off."""
+        return int(self.state.fills_off[0])
+
+
+@pytest.mark.parametrize("heel", [0.0, 0.15])
+def test_how_much_old_water_stays_is_learned_from_fills_after_different_old_water(heel):
+    """420 µS/cm after 900 may be 300 with much old water in it, or other make-up: who knows the
+    fills after 600 to 1200 can tell."""
+    fills = Fills()
+    for old in (900.0, 1200.0, 600.0, 1000.0, 700.0, 1100.0):
+        fills.fill((1.0 - heel) * 310.0 + heel * old, old)
+    assert fills.off == 0
+    after = 1500.0 * heel + (1.0 - heel) * 310.0
+    assert fills.fill(after, 1500.0).off == 0
+    assert fills.fill(1.35 * after, 1500.0).off == 1
+
+
+def test_a_fill_near_its_old_water_neither_tells_nor_clears():
+    fills = Fills()
+    for old in (900.0, 700.0, 800.0, 900.0, 700.0):
+        fills.fill(310.0, old)
+    assert fills.fill(480.0, 900.0).fill(480.0, 900.0).off == 2
+    assert fills.fill(490.0, 500.0).off == 2
+    assert fills.fill(310.0, 900.0).off == 0
