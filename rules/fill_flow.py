@@ -77,17 +77,27 @@ def close_fill_flow(
     just &= level[:, -FULL_BINS - 1] < bottom
     # Pads and pipes take water from the basin when the pump starts, and give it back when it
     # stops, and the site file's figure of it is rough: each rise is told both ways, and the less
-    # counts. The greatest is then of two means in the same state, wherever there are such.
-    with_pads = np.fmax(running + plan.pull_down_mm[row, None], at_rest)
-    rise = np.minimum(np.diff(level, axis=1), np.diff(with_pads, axis=1))
+    # counts. A bin of both states has a mean of an earlier and of a later part of it.
+    rise = np.minimum(
+        *(_rise(running + back, at_rest) for back in (0.0, plan.pull_down_mm[row, None]))
+    )
+    # A pump that starts and stops within all of them leaves no rise to tell.
+    both = ~np.isnan(running) & ~np.isnan(at_rest)
     after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
-    rise = np.where(np.isnan(rise) | (after[:, 1:] > 0), 0.0, rise)  # of this fill alone
-    greatest = rise.max(axis=1)
-    flow = greatest * plan.area_m2[row] * (60_000.0 / BIN_MS)
+    told = ~np.isnan(rise) & (after[:, 1:] == 0)  # of this fill alone
+    just &= (told & ~both[:, 1:] & ~both[:, :-1]).any(axis=1)
+    flow = np.where(told, rise, 0.0).max(axis=1) * plan.area_m2[row] * (60_000.0 / BIN_MS)
     full = np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
     just &= (flow > 0.0) & (flow <= HOSE_TIMES * full)
     if just.any():
         _learn(plan, state, row[just], bin_id[at[just]], flow[just])
+
+
+def _rise(running: F64, at_rest: F64) -> F64:
+    """The least rise from each mean to the next, (k, bins - 1)."""
+    lower, upper = np.fmin(running, at_rest), np.fmax(running, at_rest)
+    rise: F64 = lower[:, 1:] - upper[:, :-1]
+    return rise
 
 
 def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64) -> None:

@@ -126,3 +126,18 @@ def test_a_reading_that_comes_back_is_no_fill():
     day.run(0.5, basin_level=0.0)
     day.run(0.5)
     assert flows(day) == before
+
+
+@pytest.mark.parametrize("starts_at_mm", [60.0, 100.0, 130.0])
+def test_a_pump_that_starts_while_it_fills_makes_no_fill_faster_or_slower(starts_at_mm):
+    """Pads and pipes take 20 mm, and the site file says 40: neither is in the flow."""
+    day = a_day(every=1, basin__pull_down_mm=40)
+    basin = day.basin
+    basin.supply, basin.drain = 0.0, 60.0
+    while basin.level > 5.0:
+        day.run(1.0 / 12.0, running=False)
+    basin.supply, basin.drain = USUAL, 0.0
+    while basin.level < starts_at_mm:
+        day.run(1.0 / 60.0, running=False)
+    day.run(1.0)
+    assert flows(day) == pytest.approx((15.0, 15.0), rel=0.2)
