@@ -85,6 +85,7 @@ def close_fill_flow(
     both = ~np.isnan(running) & ~np.isnan(at_rest)
     after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
     told = ~np.isnan(rise) & (after[:, 1:] == 0)  # of this fill alone
+    told[:, 1 - FULL_BINS :] = False  # full, the float throttles
     just &= (told & ~both[:, 1:] & ~both[:, :-1]).any(axis=1)
     flow = np.where(told, rise, 0.0).max(axis=1) * plan.area_m2[row] * (60_000.0 / BIN_MS)
     full = np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))

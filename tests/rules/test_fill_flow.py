@@ -12,7 +12,13 @@ from water_scenes import Basin, Day, controlled_bleed
 
 from rules.baselines import act_on_baselines
 from rules.events import Action, ActionKind, Change, Severity
-from rules.fill_flow import LEAST_FILLS, fill_flow_l_min, usual_fill_flow_l_min
+from rules.fill_flow import (
+    LEAST_FILLS,
+    close_fill_flow,
+    fill_flow_l_min,
+    usual_fill_flow_l_min,
+)
+from rules.state import TRACE, TRACE_BINS
 
 FAULT = "float-stuck-shut"
 USUAL = 0.5
@@ -128,16 +134,32 @@ def test_a_reading_that_comes_back_is_no_fill():
     assert flows(day) == before
 
 
-@pytest.mark.parametrize("starts_at_mm", [60.0, 100.0, 130.0])
-def test_a_pump_that_starts_while_it_fills_makes_no_fill_faster_or_slower(starts_at_mm):
-    """Pads and pipes take 20 mm, and the site file says 40: neither is in the flow."""
-    day = a_day(every=1, basin__pull_down_mm=40)
-    basin = day.basin
-    basin.supply, basin.drain = 0.0, 60.0
-    while basin.level > 5.0:
-        day.run(1.0 / 12.0, running=False)
-    basin.supply, basin.drain = USUAL, 0.0
-    while basin.level < starts_at_mm:
-        day.run(1.0 / 60.0, running=False)
-    day.run(1.0)
-    assert flows(day) == pytest.approx((15.0, 15.0), rel=0.2)
+NAN = float("nan")
+REST, RUN = TRACE.index("level_at_rest"), TRACE.index("level_running")
+
+
+@pytest.mark.parametrize(
+    ("means", "flow"),
+    [
+        # It starts within the third mean. What pads take, 20 mm by the site file, is rough.
+        ([(20.0, NAN), (57.5, NAN), (66.0, 105.0), (NAN, 112.5), (NAN, 150.0)], 15.0),
+        # It starts and stops within all of them: nothing can be told.
+        ([(20.0, 22.0), (40.0, 60.0), (80.0, 100.0), (120.0, 135.0)], NAN),
+    ],
+)
+def test_a_pump_that_starts_while_it_fills_makes_no_rise(means, flow):
+    """Means of five minutes, at rest and running: 37.5 mm in each are 15 L/min on 2 m²."""
+    engine = engine_of()
+    state, row = engine.state, np.array([0])
+    levels = (
+        [(5.0, 5.0 if np.isnan(flow) else NAN)] * 4
+        + means
+        + [(NAN, 172.0)] * (3 if np.isnan(flow) else 2)
+    )
+    for at, (at_rest, running) in enumerate(levels, start=1000):
+        state.trace[0, REST, at % TRACE_BINS] = at_rest
+        state.trace[0, RUN, at % TRACE_BINS] = running
+        state.trace_bin[0] = at
+    state.empty_bins[0] = 4
+    close_fill_flow(engine.plan, state, row, state.trace_bin[row], np.array([172.0]))
+    assert fill_flow_l_min(state, row)[0] == pytest.approx(flow, nan_ok=True)
