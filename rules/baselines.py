@@ -16,6 +16,7 @@ from rules.events import Action, ActionKind, BaselineChange
 from rules.fan_gang import forget_gang
 from rules.fan_lead import forget_lead
 from rules.fan_rounds import forget_rounds
+from rules.fill_flow import forget_fill_flow
 from rules.float_rest import FLOAT_LEVEL, forget_float
 from rules.fresh_fill import forget_fills
 from rules.heat_memory import WETTED_PARTS, forget_clean_effect, forget_effect
@@ -87,6 +88,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     _forget_habits(state, row, action)
     if _is_about("basin", action):
         forget_fills(state, row)
+    if _is_about("float", action):
+        forget_fill_flow(state, row)
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
     return (

@@ -30,6 +30,7 @@ from rules.events import BaselineChange
 from rules.fan_gang import close_gang, starts_as_one
 from rules.fan_lead import close_lead
 from rules.fan_rounds import close_rounds
+from rules.fill_flow import close_fill_flow
 from rules.float_rest import learn_float
 from rules.frames import FrameView
 from rules.fresh_fill import close_fill
@@ -438,8 +439,9 @@ def close_bins(
     close_turns(plan, state, rows, bin_id, ran, named["conductivity"], in_service)
     close_ebb(plan, state, rows, bin_id, ran, named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
+    close_fill_flow(plan, state, rows, bin_id, level)
     close_fill(plan, state, rows, bin_id, level, missed)
-    close_bleed(plan, state, rows, ran, named["bleed_flow"])
+    close_bleed(plan, state, rows, ran, named["bleed_flow"], named["conductivity"])
     told = in_service & ~state.bin_mixed[rows] & (state.mode[rows] >= 0)
     wet = np.where(told, state.mode[rows], np.nan)
     wet = np.where(

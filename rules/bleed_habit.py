@@ -4,6 +4,9 @@ A bleed by conductivity, timer or make-up pulse is shut for a good part of each 
 follows the pump passes the same all the time. Each has a habit of its own, learned from wet running
 means, and a valve that no longer shuts breaks it: the first shows no means without flow any more,
 the second far more flow than ever. Neither needs the weather.
+
+A line that closes over weeks must not teach its own remnant. What it passes is a habit as long as
+it keeps the water below where bleeding is due; less than that is learned slowly at best.
 """
 
 from __future__ import annotations
@@ -36,7 +39,13 @@ OPEN_TIMES: Final = 2.0
 MORE_TIMES: Final = 1.5
 """Flow over the usual that counts as more: far beyond what filters and a meter's drift do."""
 MEMORY_BINS: Final = 5760
-"""The usual flow follows over twenty days of running, so that a valve set anew is learned."""
+"""The usual flow follows upwards over twenty days of flow, so that a valve set anew is learned."""
+LEAST_FLOW_BINS: Final = 72
+"""Six hours of flow, on many days where it takes turns: a first figure, wherever the water stands
+(judgement)."""
+LESS_TIMES: Final = 4.0
+"""So many times slower it follows downwards: strainers and orifices close over weeks, and a valve
+that is set smaller is set at once, and told by who did it (judgement)."""
 MOST_BINS: Final = 60_000
 LEAST_TURNS: Final = 12
 LEAST_SHUT_FRAC: Final = 0.25
@@ -50,11 +59,17 @@ the basin move the flow by a tenth or two, a strainer that blocks takes most of 
 
 
 def close_bleed(
-    plan: FleetPlan, state: FleetState, rows: I64, pump_running: F64, bleed: F64
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    pump_running: F64,
+    bleed: F64,
+    conductivity: F64,
 ) -> None:
     """Count the bins of ``rows`` that are just closing; only full bins of wet running count.
 
-    ``pump_running`` is the share of the bin, ``bleed`` its mean flow [L/min], both (k,).
+    ``pump_running`` is the share of the bin, ``bleed`` its mean flow [L/min] and ``conductivity``
+    that of the water [µS/cm], all (k,). Without conductivity every flow is a habit.
     """
     at = np.flatnonzero(~np.isnan(bleed) & (pump_running >= 1.0))
     if not len(at):
@@ -74,11 +89,21 @@ def close_bleed(
     state.bleed_shut_bins[row] = none + shut
     _count(state.bleed_open_bins, row, opened, shut)
     usual = state.bleed_usual_l_min[row].astype(np.float64)
-    more = opened & (run >= LEAST_RUN_BINS) & (flow > MORE_TIMES * usual)
+    # Bins with flow, this one among them: a bleed that takes turns has few of them.
+    flowing = np.maximum(state.bleed_run_bins[row] - state.bleed_shut_bins[row], 1.0)
+    known = (run >= LEAST_RUN_BINS) & (flowing > LEAST_FLOW_BINS)
+    more = opened & known & (flow > MORE_TIMES * usual)
     _count(state.bleed_more_bins, row, more, ~more)
+    weight = np.where(flow < usual, 1.0 / LESS_TIMES, 1.0) / MEMORY_BINS
     # What is far more than usual teaches slowly, lest a fault be learned within days.
-    weight = 1.0 / np.where(more, MEMORY_BINS, np.clip(run + 1.0, 1.0, MEMORY_BINS))
-    state.bleed_usual_l_min[row] = np.where(opened, usual + weight * (flow - usual), usual)
+    weight = np.where((flowing <= LEAST_RUN_BINS) & ~more, 1.0 / flowing, weight)
+    # What does not suffice is no habit: there a line that closes shows itself.
+    due = plan.settings.get("bleed-blocked", "due_ratio", row)
+    due = np.fmin(
+        due * plan.target_cycles[row] * plan.makeup_us_cm[row], plan.conductivity_limit_us_cm[row]
+    )
+    teaches = opened & (~known | ~(conductivity[at] >= due))
+    state.bleed_usual_l_min[row] = np.where(teaches, usual + weight * (flow - usual), usual)
 
 
 def _least_l_min(plan: FleetPlan, rows: I64) -> F64:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from rules.look import UnitLook
 
 __all__ = [
+    "LEAST_RISE_MM",
     "STUCK_FROM_FRAC",
     "FloatFlow",
     "Passes",

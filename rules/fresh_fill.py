@@ -5,7 +5,8 @@ So each fill measures the make-up by the unit's own probe, whatever the site fil
 that is peculiar to the unit in it: its heel, its salts on the floor, the error of its probe. Where
 a basin is drained often the fills agree within some per cent, and two in a row that do not are a
 change of the make-up, or of the probe. Old water far more concentrated than usual leaves more of
-itself, which is allowed for.
+itself, which is allowed for. A supply that changes over weeks must neither teach its own reference
+nor pass for scatter: the usual follows as seasons do, and scatter is from one fill to the next.
 """
 
 from __future__ import annotations
@@ -21,6 +22,10 @@ from rules.state import FleetState
 
 __all__ = [
     "AGREE_FILLS",
+    "DRAINED_MM",
+    "EMPTY_BINS",
+    "FRESH_BINS",
+    "FULL_BINS",
     "LEAST_FILLS",
     "close_fill",
     "fill_is_fresh",
@@ -52,6 +57,12 @@ HEEL_TIMES: Final = 2.0
 """So many times what the level shows at most is left of a unit's own old water: the layer that
 counts as drained, and what pads and pipes give back. Sump and dried salts are the rest
 (judgement)."""
+HEEL_SDS: Final = 2.0
+LEAST_SCATTER_FRAC: Final = 0.02
+"""So far two fills of the same water differ at least: a probe in service and evaporation while the
+basin fills (judgement). Where old waters differed much, and fills did not, little is left of them;
+the difference from one fill to the next knows nothing of how the supply drifts."""
+HEEL_MEMORY_FILLS: Final = 50.0
 SOFTEST_FRAC: Final = 0.8
 """Share of the site file's make-up that the true one has at least, for the heel to be worked out:
 supplies vary by a fifth (common practice)."""
@@ -60,7 +71,11 @@ LEAST_FILLS: Final = 4
 AGREE_FILLS: Final = 2
 """Fills in a row that must be off the same way: one may be a visit, a flood or a bucket of salt."""
 MEMORY_FILLS: Final = 10.0
-"""From then on the usual follows over ten fills: seasons of the supply take weeks."""
+"""The first ten fills teach alike; after that none teaches more than a tenth."""
+MEMORY_BINS: Final = 17_280
+"""And the usual follows over sixty days, however often the basin is drained: a supply that varies
+by a fifth over the year is followed to 7 % (arithmetic for a sine), one that hardens over weeks is
+not."""
 OFF_MEMORY_FILLS: Final = 50.0
 """A fill that is off teaches slowly, lest a fault of weeks becomes the habit."""
 SPREADS: Final = 5.0
@@ -135,18 +150,27 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64)
     usual = state.fill_usual_us_cm[row].astype(np.float64)
     spread = state.fill_spread[row].astype(np.float64)
     high, low = _expected_us_cm(plan, state, row)
-    off = _off(plan, state, row, fill, high, low)
-    counted = state.fills_off[row].astype(np.int64)
-    counted = np.where(np.sign(counted) == off, counted + off, off)
+    off, untold = _off(plan, state, row, fill, high, low)
+    before = state.fills_off[row].astype(np.int64)
+    counted = np.where(np.sign(before) == off, before + off, off)
+    counted = np.where(untold, before, counted)
+    off = np.where(untold, 1, off)
     state.fills_off[row] = np.clip(counted, -100, 100).astype(np.int8)
     known = n >= LEAST_FILLS
-    memory = np.where(off != 0, OFF_MEMORY_FILLS, MEMORY_FILLS)
-    weight = 1.0 / np.where(known, memory, n + 1.0)
+    first = n < MEMORY_FILLS
+    apart = (bin_id - state.fill_bin[row]) / MEMORY_BINS
+    weight = np.where(first, 1.0 / (n + 1.0), np.minimum(apart, 1.0 / MEMORY_FILLS))
+    weight = np.where(known & (off != 0), np.minimum(weight, 1.0 / OFF_MEMORY_FILLS), weight)
     state.fill_usual_us_cm[row] = np.where(n > 0, usual + weight * (fill - usual), fill)
+    # What the old water does not explain, from one fill to the next.
+    explained = (n == 0) | ((fill >= low) & (fill <= high))
     with np.errstate(invalid="ignore", divide="ignore"):
-        away = np.where(n > 0, np.abs(fill - np.clip(fill, low, high)) / usual, 0.0)
-    state.fill_spread[row] = spread + np.where(off != 0, 0.0, weight) * (away - spread)
+        away = np.abs(fill - state.fill_us_cm[row]) / (np.sqrt(2.0) * usual)
+    away = np.where(explained, 0.0, away)
+    by_fill = np.where(first, 1.0 / (n + 1.0), 1.0 / MEMORY_FILLS)
+    state.fill_spread[row] = spread + np.where(off != 0, 0.0, by_fill) * (away - spread)
     old = state.old_water_us_cm[row].astype(np.float64)
+    _learn_heel(state, row, old, np.where((off == 0) & (n > 0), fill, np.nan))
     usual_old = state.old_usual_us_cm[row].astype(np.float64)
     taught = np.where(usual_old > 0, usual_old + weight * (old - usual_old), old)
     state.old_usual_us_cm[row] = np.where(np.isnan(old), usual_old, taught)
@@ -154,6 +178,29 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64)
     state.fill_bin[row] = bin_id
     state.fills[row] = np.minimum(n + 1, 255)
     state.fill_says[row] = _verdict(plan, state, row, np.where(off > 0, high, low))
+
+
+def _learn_heel(state: FleetState, row: I64, old: F64, fill: F64) -> None:
+    """Add how fills and their old waters differ from one to the next; NaN ``fill`` adds nothing.
+
+    ``fill_us_cm`` is the fill before.
+    """
+    last, squares, products = state.fill_heel[row].astype(np.float64).T
+    by_old, by_fill = old - last, fill - state.fill_us_cm[row]
+    adds = (last > 0.0) & ~np.isnan(by_old) & ~np.isnan(by_fill)
+    left = 1.0 - 1.0 / HEEL_MEMORY_FILLS
+    squares = np.where(adds, left * squares + by_old * by_old, squares)
+    products = np.where(adds, left * products + by_old * by_fill, products)
+    state.fill_heel[row] = np.stack([np.nan_to_num(old), squares, products], axis=1)
+
+
+def _heel_at_most(state: FleetState, row: I64, usual: F64) -> F64:
+    """Share of old water in a fill by the unit's own fills, at the most, (k,); inf for unknown."""
+    _, squares, products = state.fill_heel[row].astype(np.float64).T
+    scatter = np.sqrt(2.0) * np.maximum(state.fill_spread[row], LEAST_SCATTER_FRAC) * usual
+    with np.errstate(invalid="ignore", divide="ignore"):
+        most = products / squares + HEEL_SDS * scatter / np.sqrt(squares)
+    return np.where(squares > 0.0, most, np.inf)
 
 
 def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, F64]:
@@ -170,21 +217,28 @@ def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, 
     back = plan.pull_down_mm[row]
     layer = HEEL_TIMES * (DRAINED_MM + back) / (plan.float_shut_mm[row] + back)
     # A make-up harder than the file says feigns a heel, but no greater one than there is room for.
-    heel = np.clip(heel, 0.0, np.minimum(layer, HEEL_FRAC))
+    room = np.minimum(np.minimum(layer, HEEL_FRAC), _heel_at_most(state, row, usual))
+    heel = np.clip(heel, 0.0, np.maximum(room, 0.0))
     moved = np.nan_to_num(heel * (state.old_water_us_cm[row] - usual_old))
     return usual + np.maximum(moved, 0.0), usual + np.minimum(moved, 0.0)
 
 
-def _off(plan: FleetPlan, state: FleetState, row: I64, fill: F64, high: F64, low: F64) -> I64:
-    """1 where a fill is harder than the unit's fills are, -1 where softer, else 0, (k,)."""
+def _off(
+    plan: FleetPlan, state: FleetState, row: I64, fill: F64, high: F64, low: F64
+) -> tuple[I64, Bool]:
+    """1 where a fill is harder than the unit's fills are, -1 where softer, else 0, (k,).
+
+    And whether it reads harder, but so near the old water that it may not have been read: such a
+    fill says neither that the make-up changed nor that it is as ever.
+    """
     least = np.broadcast_to(plan.settings.get(_SLUG, "fill_change_frac", row), len(row))
     least = np.maximum(least, SPREADS * state.fill_spread[row])
     known = state.fills[row] >= LEAST_FILLS
     old = state.old_water_us_cm[row].astype(np.float64)
-    harder = known & (fill >= (1.0 + least) * high) & ~(fill > ANSWERED_FRAC * old)
+    reads_harder, near = known & (fill >= (1.0 + least) * high), fill > ANSWERED_FRAC * old
     softer = known & (fill <= (1.0 - least) * low)
-    out: I64 = harder.astype(np.int64) - softer.astype(np.int64)
-    return out
+    out: I64 = (reads_harder & ~near).astype(np.int64) - softer.astype(np.int64)
+    return out, reads_harder & near
 
 
 def fill_is_fresh(state: FleetState, rows: I64) -> Bool:
@@ -235,4 +289,5 @@ def forget_fills(state: FleetState, row: int) -> None:
     state.fill_says[row] = 0
     state.fill_usual_us_cm[row] = 0.0
     state.fill_spread[row] = 0.0
+    state.fill_heel[row] = 0.0
     state.old_usual_us_cm[row] = 0.0

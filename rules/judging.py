@@ -6,7 +6,7 @@ is passed over as soon as the rules have been asked.
 
 from __future__ import annotations
 
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,11 @@ class _Group:
             np.array([FAULT_INDEX[s] for s in r.fault.suppressed_by], dtype=np.int64)
             for r in self.rules
         )
+
+
+_EXPLAINS_FROM: Final = {
+    FAULT_INDEX[r.fault.slug]: r.fault.explains_from for r in RULES if r.fault.explains_from > 1
+}
 
 
 class _Flat:
@@ -218,13 +223,14 @@ class Judge:
         here = group.position
         for j, columns in enumerate(group.suppressors):
             for column in columns.tolist():
-                carrier = rows
+                carrier, least = rows, _EXPLAINS_FROM.get(column, 1)
                 if column == FAULT_INDEX["site-cut-off"]:
                     carrier = self._plan.anchor_row[self._plan.site_index[rows]]
                 code = state.alarm_state[carrier, column]
                 pends = state.alarm_pending_ms[carrier, column] > 0
+                pends &= state.alarm_pending[carrier, column] >= least
                 if column in here and carrier is rows:
-                    pends |= (severity[:, here[column]] > 0) & ~is_held(code)
+                    pends |= (severity[:, here[column]] >= least) & ~is_held(code)
                 if not group.waits[j]:
                     pends &= due[:, here[column]] if column in here and carrier is rows else False
                 if column in group.gave_way[j]:
@@ -233,6 +239,7 @@ class Judge:
                     pends &= ~(worse & is_active(state.alarm_state[rows, own]))
                 # Who shelves a root wants no alarms of its consequences instead.
                 stands = there_at(state, carrier, column)
+                stands &= state.alarm_severity[carrier, column] >= least
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )

@@ -307,6 +307,11 @@ class FleetState:
     fill_bin: I32
     fill_usual_us_cm: F32  # slow mean of all, and of how far they are off what is expected
     fill_spread: F32
+    fill_heel: F32  # (rows, 3) its old water; sums of differences of those: squared, by the fills'
+    fill_flow: F32  # (rows, 3) of the newest, usual, and scatter over it, see rules/fill_flow.py
+    fill_flows: U8  # fills that it rests on, 255 at most
+    fills_slow: U8  # newest in a row that were slow
+    fill_flow_bin: I32  # bin of the newest
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it
     bleed_shut_bins: U16  # of those, without flow
@@ -500,6 +505,11 @@ class FleetState:
             fill_bin=np.zeros(n, dtype=np.int32),
             fill_usual_us_cm=np.zeros(n, dtype=np.float32),
             fill_spread=np.zeros(n, dtype=np.float32),
+            fill_heel=np.zeros((n, 3), dtype=np.float32),
+            fill_flow=np.zeros((n, 3), dtype=np.float32),
+            fill_flows=np.zeros(n, dtype=np.uint8),
+            fills_slow=np.zeros(n, dtype=np.uint8),
+            fill_flow_bin=np.zeros(n, dtype=np.int32),
             bleed_run_bins=np.zeros(n, dtype=np.uint16),
             bleed_shut_bins=np.zeros(n, dtype=np.uint16),
             bleed_turns=np.zeros(n, dtype=np.uint8),

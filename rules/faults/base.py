@@ -82,3 +82,6 @@ class Fault:
     yields_to: tuple[str, ...] = field(default=())
     """Faults that, while they stand, keep this one from being raised anew; raised first it stays.
     For pairs of which either can be the root: the first to be sure has the ticket."""
+    explains_from: int = field(default=1)
+    """Severity from which it explains away the faults that name it in ``suppressed_by``: one whose
+    low grade is an early sign explains none of them yet."""

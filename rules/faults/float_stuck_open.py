@@ -2,7 +2,8 @@
 
 The valve is shut at one level and fully open a band below it, so a healthy level has two walls.
 With the pump running the float holds the level; when it stops, the water held in pads and pipes
-comes back and lifts the level by the pull-down, which is no fault.
+comes back and lifts the level by the pull-down, which is no fault. Water that was high before
+somebody worked on the unit stands there afterwards, too, until the pump draws on it.
 """
 
 from __future__ import annotations
@@ -12,8 +13,10 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import UNKNOWN
-from rules.arrays import F64, I8
-from rules.bins import BinView
+from rules.arrays import F64, I8, Bool
+from rules.bin_rings import median_last_axis
+from rules.bin_times import bin_end_ms
+from rules.bins import RECENT_BINS, BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import Fault, Setting
@@ -21,7 +24,7 @@ from rules.faults.float_readings import OVERFLOW_MARGIN, cause_entries, conducti
 from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import level_follows
-from rules.float_flow import Passes, float_flow_of, float_flow_of_look
+from rules.float_flow import LEAST_RISE_MM, Passes, float_flow_of, float_flow_of_look
 from rules.float_rest import (
     AT_REST,
     RUNNING,
@@ -32,6 +35,7 @@ from rules.float_rest import (
     rest_is_known,
 )
 from rules.look import UnitLook
+from rules.state import TRACE_BINS
 
 __all__ = ["FLOAT_STUCK_OPEN"]
 
@@ -86,7 +90,52 @@ def judge_open(view: BinView, announced: I8) -> I8:
         # rain may have left the water there, or the float be set high, which the next run tells.
         still = np.isnan(view.recent["level_running"][maybe]) & (level[maybe] < lip[maybe])
         severity[maybe[still & (passes == Passes.UNKNOWN)]] = UNKNOWN
+        severity[maybe[_stands_since_work(part, passes)]] = UNKNOWN
+        # On its way down the water is from before: what draws on it is more than what comes.
+        severity[maybe[_runs_down(part)]] = 0
     return severity
+
+
+SINCE_WORK_BINS: Final = 288
+"""A day: by then still water sank below the lip by what a basin at rest evaporates, some
+millimetres, and a valve that does not shut would have held it there (judgement)."""
+RUNS_DOWN_MM: Final = 3.0
+"""Fall within a quarter of an hour, running, that is more than waves and noise (judgement)."""
+
+
+def _stands_since_work(view: BinView, passes: I8) -> Bool:
+    """Units at rest whose water stands as the last work on them left it, within a day, (k,).
+
+    Neither did the pump run since, nor the level rise, nor does a meter show flow: nothing tells
+    whether the valve shuts now.
+    """
+    plan, state, rows = view.plan, view.state, view.rows
+    since = state.trace_bin[rows] - state.turn_worked_bin[rows]
+    worked_ms = bin_end_ms(plan, rows, state.turn_worked_bin[rows].astype(np.int64))
+    held = (since < SINCE_WORK_BINS) & (state.pump_state[rows] == 0)
+    held &= state.pump_changed_ms[rows] < worked_ms
+    out: Bool = held
+    at = np.flatnonzero(held)
+    if len(at):
+        part = view.only(at)
+        level = part.trace("level_at_rest", TRACE_BINS)
+        newest = level[:, -RECENT_BINS:]
+        age = np.arange(TRACE_BINS - 1, -1, -1)[None, :]
+        after = np.where(age < since[at, None], level, np.nan)
+        lowest = np.where(np.isnan(after), np.inf, after).min(axis=1)
+        rose = median_last_axis(newest) - lowest >= LEAST_RISE_MM
+        metered = part.trace("makeup_flow", RECENT_BINS)
+        flows = ~np.isnan(metered).all(axis=1) & (passes[at] > Passes.NOTHING)
+        out[at] = ~rose & ~flows
+    return out
+
+
+def _runs_down(view: BinView) -> Bool:
+    """Units whose level falls while the pump runs, (k,)."""
+    level = view.trace("level_running", RECENT_BINS + 1)
+    least = np.maximum(RUNS_DOWN_MM, view.state.level_step_mm[view.rows])
+    falls: Bool = level[:, -1] <= level[:, 0] - least
+    return falls & (np.diff(level, axis=1) <= 0.0).all(axis=1)
 
 
 # ---------------------------------------------------------------- explanations

@@ -1,7 +1,8 @@
 """Float stuck shut or supply starved: the level against the lower wall of the float's band.
 
 Below the level at which the valve is fully open the basin fills, as fast as the valve can. One that
-stays there, or goes on falling, gets no water.
+stays there, or goes on falling, gets no water. One that fills from empty far slower than it is used
+to gets less of it: it keeps up while little is asked.
 """
 
 from __future__ import annotations
@@ -19,9 +20,15 @@ from rules.faults.base import Fault, Setting
 from rules.faults.float_readings import cause_entries, conductivity_sign, trend_sign
 from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
+from rules.fill_flow import (
+    fill_flow_l_min,
+    fills_as_fast_as_ever,
+    fills_slower,
+    usual_fill_flow_l_min,
+)
 from rules.float_flow import fills_again
 from rules.look import UnitLook
-from rules.physics.water_balance import bleed_for_cycles_l_min
+from rules.physics.water_balance import bleed_for_cycles_l_min, makeup_for_cycles_l_min
 from rules.signals import INDEX
 from rules.state import BIN_MS, TRACE_BINS
 
@@ -33,7 +40,8 @@ TREND_BINS: Final = 6
 
 
 def judge_shut(view: BinView, announced: I8) -> I8:
-    """Medium: below the level at which the valve is fully open. High: near the pump's minimum."""
+    """Low: fills slower than usual. Medium: below the level at which the valve is fully open, or
+    fills with less than a hot day asks for. High: near the pump's minimum."""
     plan, rows, state = view.plan, view.rows, view.state
     running, at_rest = view.recent["level_running"], view.recent["level_at_rest"]
     wet = state.mode[rows] == 1
@@ -70,11 +78,25 @@ def judge_shut(view: BinView, announced: I8) -> I8:
     back = np.flatnonzero((severity == 0) & (announced > 0))
     if len(back):
         severity[back[~fills_again(view.only(back))]] = UNKNOWN
+        severity[back[fills_as_fast_as_ever(state, rows[back])]] = 0
     # Nothing new since the pump started or stopped: the water has not come to rest.
     newest = view.trace("level_running", 1)[:, 0]
     by_rest = np.isnan(newest) & (wet | at_rest_told)
     newest = np.where(by_rest, view.trace("level_at_rest", 1)[:, 0], newest)
-    return np.where(np.isnan(newest) & (announced == 0), UNKNOWN, severity).astype(np.int8)
+    unsettled = np.isnan(newest) & (announced == 0)
+    severity = np.where(unsettled, UNKNOWN, severity).astype(np.int8)
+    slow = np.flatnonzero(fills_slower(state, rows))
+    if len(slow):
+        severity[slow] = np.maximum(severity[slow], _by_fills(view.only(slow)))
+    return severity
+
+
+def _by_fills(view: BinView) -> I8:
+    """How grave it is that these units fill slower than they used to, (k,)."""
+    plan, rows = view.plan, view.rows
+    asked = makeup_for_cycles_l_min(plan.design_evaporation_l_min[rows], plan.target_cycles[rows])
+    lacks = fill_flow_l_min(view.state, rows) < asked
+    return np.where(lacks, Severity.MEDIUM, Severity.LOW).astype(np.int8)
 
 
 DRAINED_MM: Final = 20.0
@@ -165,24 +187,27 @@ _SHUT_SIGNS: Final = (
          "the water balance says that the valve passes part of its flow", 2.0),
     Sign("salt", "conductivity rises", "conductivity falls", "conductivity holds", 1.0),
     Sign("fall", "", "the level keeps falling", "the level holds, too low", 1.0),
+    Sign("fills", "it fills from empty as fast as ever", "",
+         "it fills from empty far slower than it used to", 2.0),
     Sign("air", "", "pump current is unsteady or low: it draws air",
          "pump current is in order", 1.0),
 )  # fmt: skip
 _SHUT_CAUSES: Final = (
     SignatureRow("float-shut", "Float valve stuck shut or its strainer blocked",
-                 {"meter": 0, "passed": -1, "salt": 1, "fall": -1},
+                 {"meter": 0, "passed": -1, "salt": 1, "fall": -1, "fills": 0},
                  "Press the float down: does water come? Look at valve, strainer and seat."),
     SignatureRow("supply", "Water supply shut or its pressure too low",
-                 {"meter": 0, "passed": -1, "salt": 1, "fall": -1},
+                 {"meter": 0, "passed": -1, "salt": 1, "fall": -1, "fills": 0},
                  "Open the supply's test point; look at the shut-off and the strainer before it."),
     SignatureRow("drain-open", "Bleed or drain open, or the basin leaks",
                  {"meter": 1, "salt": -1, "fall": -1},
                  "Look at the drain, the bleed and under the basin."),
     SignatureRow("demand", "Evaporation and bleed take more than the valve can give",
-                 {"meter": 1, "passed": 1, "fall": -1},
+                 {"meter": 1, "passed": 1, "fall": -1, "fills": 1},
                  "Compare the make-up flow with the valve's rating on a hot day."),
     SignatureRow("level-low-reading", "Level transmitter reads low",
-                 {"meter": 0, "passed": 1, "salt": 0, "fall": 0, "air": 0},
+                 {"meter": 0, "passed": 1, "salt": 0, "fall": 0, "fills": 1,
+                  "air": 0},
                  "Compare the reading with a ruler."),
 )  # fmt: skip
 
@@ -247,8 +272,21 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
         "passed": _share_sign(passed, basin.makeup_max_l_min),
         "salt": conductivity_sign(look),
         "fall": trend_sign(slope, 2.0) if slope is None or slope < 0 else 0,
+        "fills": None,
         "air": air,
     }
+    row = np.array([look.row])
+    slower = bool(fills_slower(look.state, row)[0])
+    filled, used_to = fill_flow_l_min(look.state, row)[0], usual_fill_flow_l_min(look.state, row)[0]
+    if not np.isnan(used_to):
+        readings.append(Reading("Flow while it last filled from empty", float(filled), "L/min",
+                                float(used_to), derived=True,
+                                note="by the level; usual by its fills before"))  # fmt: skip
+        if slower or fills_as_fast_as_ever(look.state, row)[0]:
+            seen["fills"] = int(not slower)
+    if slower and (level is None or level >= bottom):
+        # Full, it shows nothing of the valve: the float throttles it.
+        return _slow(look, readings, {"fills": 0}, float(filled / used_to))
     near = severity >= Severity.HIGH
     rests = running is None and look.state.mode[look.row] != 1
     return Evidence(
@@ -268,16 +306,35 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
     )  # fmt: skip
 
 
+def _slow(
+    look: UnitLook, readings: list[Reading], seen: dict[str, int | None], share: float
+) -> Evidence:
+    """Evidence of a basin that is full, but filled slower than it used to."""
+    return Evidence(
+        summary=f"The basin fills from empty with {100.0 * share:.0f} % of the flow that it used "
+        "to: the make-up valve gets or passes less water.",
+        confidence=0.8,
+        readings=tuple(readings),
+        causes=rank(_SHUT_SIGNS, _SHUT_CAUSES, seen),
+        signals=("basin_level", "makeup_flow"),
+        limits=(
+            "How much of it an open drain takes, or other units on the same supply, is not known.",
+        ),
+    )
+
+
 FLOAT_STUCK_SHUT: Final = Rule(
     Fault(
         slug=_SHUT,
         spoils_heat=True,
         yields_to=("pump-drawing-air",),
+        explains_from=Severity.MEDIUM,
         title="Float valve stuck shut or supply starved",
         family="float and level",
         meaning=(
             "The basin, running wet, stands below the level at which the make-up valve is fully "
-            "open, and does not fill; or a run left it there, and no water comes at rest."
+            "open, and does not fill; or a run left it there, and no water comes at rest. Or, low, "
+            "it fills from empty far slower than it used to."
         ),
         consequence=(
             "The pump will draw air and run dry, the pads dry out, condensing pressure rises; what "
@@ -289,6 +346,7 @@ FLOAT_STUCK_SHUT: Final = Rule(
         helps=("makeup_flow", "conductivity", "pump_current", "wet_mode", "pump_command"),
         suppressed_by=("level-frozen",),
         response={
+            Severity.LOW: "with the next planned visit, within two weeks",
             Severity.MEDIUM: "this week, before it falls further",
             Severity.HIGH: "today: the pump is about to draw air",
         },
@@ -303,6 +361,10 @@ FLOAT_STUCK_SHUT: Final = Rule(
             Setting("filling_mm", 3.0, "mm", 0.5, 200.0,
                     "rise within a quarter of an hour that counts as filling",
                     "more than noise of a mean of five minutes"),
+            Setting("fill_slow_frac", 0.65, "of the unit's usual flow", 0.05, 0.95,
+                    "flow of two fills from empty in a row that counts as starved",
+                    "supply pressure moves a valve's flow by a fifth (common practice), means of "
+                    "five minutes by some per cent"),
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
                     "how far the level must come back", "about the waves' half height"),
             Setting("on_delay_high_s", 900.0, "s", 0.0, 86_400.0,

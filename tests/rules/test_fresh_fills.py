@@ -5,12 +5,14 @@ The readings come from the tests' own integrator of litres and solids (``water_s
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from support.fleet import Feed, engine_of, site, unit_data
 from water_scenes import Basin, Day, controlled_bleed, steady_bleed
 
 from rules.baselines import act_on_baselines
 from rules.events import Action, ActionKind, Change
+from rules.fresh_fill import _learn
 
 FAULT = "makeup-quality-changed"
 HEEL_MM = 15.0
@@ -155,3 +157,71 @@ def test_a_reset_forgets_the_fills():
     day.basin.makeup_us_cm = 420.0
     drained_days(day, 3, hours=3.0)
     assert FAULT not in day.raised()
+
+
+def test_a_supply_that_hardens_over_weeks_does_not_teach_its_own_reference():
+    """A thirtieth of the first figure more with each fill: half as much again after sixteen."""
+    day = drained_days(a_day(), 8, hours=3.0)
+    for k in range(1, 17):
+        day.basin.makeup_us_cm = 300.0 * (1.0 + k / 30.0)
+        drained_days(day, 1, hours=3.0)
+    assert FAULT in day.raised()
+    assert "harder" in day.evidence(FAULT).summary
+
+
+@pytest.mark.parametrize("every_days", [1, 7])
+def test_a_supply_that_varies_by_a_fifth_over_the_year_is_followed(every_days):
+    """A sine of a year with scatter of 2 %, filled each day or each week, for two years."""
+    engine = engine_of()
+    plan, state, row = engine.plan, engine.state, np.array([0])
+    rng = np.random.default_rng(3)
+    for day in range(1, 730, every_days):
+        season = 1.0 + 0.1 * np.sin(2.0 * np.pi * day / 365.0)
+        fill = np.array([320.0 * season * (1.0 + rng.normal(0.0, 0.02))])
+        state.old_water_us_cm[row] = 900.0 * season
+        _learn(plan, state, row, np.array([day * 288]), fill)
+        assert state.fills_off[0] == 0
+        assert state.fill_says[0] == 0
+
+
+class Fills:
+    """Fills of one unit, taught one by one, a day apart."""
+
+    def __init__(self) -> None:
+        engine = engine_of()
+        self.plan, self.state, self.row = engine.plan, engine.state, np.array([0])
+        self.day = 1
+
+    def fill(self, us_cm: float, old_us_cm: float) -> Fills:
+        """The next day's fill, after so old a water."""
+        self.state.old_water_us_cm[self.row] = old_us_cm
+        _learn(self.plan, self.state, self.row, np.array([self.day * 288]), np.array([us_cm]))
+        self.day += 1
+        return self
+
+    @property
+    def off(self) -> int:
+        """Fills in a row that are off."""
+        return int(self.state.fills_off[0])
+
+
+@pytest.mark.parametrize("heel", [0.0, 0.15])
+def test_how_much_old_water_stays_is_learned_from_fills_after_different_old_water(heel):
+    """420 µS/cm after 900 may be 300 with much old water in it, or other make-up: who knows the
+    fills after 600 to 1200 can tell."""
+    fills = Fills()
+    for old in (900.0, 1200.0, 600.0, 1000.0, 700.0, 1100.0):
+        fills.fill((1.0 - heel) * 310.0 + heel * old, old)
+    assert fills.off == 0
+    after = 1500.0 * heel + (1.0 - heel) * 310.0
+    assert fills.fill(after, 1500.0).off == 0
+    assert fills.fill(1.35 * after, 1500.0).off == 1
+
+
+def test_a_fill_near_its_old_water_neither_tells_nor_clears():
+    fills = Fills()
+    for old in (900.0, 700.0, 800.0, 900.0, 700.0):
+        fills.fill(310.0, old)
+    assert fills.fill(480.0, 900.0).fill(480.0, 900.0).off == 2
+    assert fills.fill(490.0, 500.0).off == 2
+    assert fills.fill(310.0, 900.0).off == 0

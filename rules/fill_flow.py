@@ -1,0 +1,163 @@
+"""How fast a basin fills from empty, through its wide open float valve, against its fills before.
+
+A strainer that clogs or a supply that loses pressure shows little while the pump runs: the float
+only hangs a little lower, and passes what is asked. An empty basin asks for all that the valve
+gives, and its fills are alike within some per cent, whatever the site file says of the valve. What
+is drawn meanwhile is small beside it. A strainer clogs over weeks, so less than usual teaches
+slowly. A fill of less than two means of five minutes shows less than its speed, each time by
+another share: such a unit's fills scatter, and only what is far beyond their scatter counts.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool
+from rules.bin_rings import trace_window
+from rules.fresh_fill import DRAINED_MM, EMPTY_BINS, FRESH_BINS, FULL_BINS
+from rules.plan import FleetPlan
+from rules.state import BIN_MS, TRACE_BINS, FleetState
+
+__all__ = [
+    "close_fill_flow",
+    "fill_flow_l_min",
+    "fills_as_fast_as_ever",
+    "fills_slower",
+    "forget_fill_flow",
+    "usual_fill_flow_l_min",
+]
+
+_SHUT: Final = "float-stuck-shut"
+NEWEST: Final = 0
+USUAL: Final = 1
+SPREAD: Final = 2
+LEAST_FILLS: Final = 4
+"""Fills that make a habit (judgement)."""
+AGREE_FILLS: Final = 2
+"""Fills in a row that must be slow: others may have drawn on the same supply once (judgement)."""
+MEMORY_FILLS: Final = 10.0
+SLOW_MEMORY_FILLS: Final = 50.0
+"""From then on the usual follows upwards over ten fills, downwards over fifty: what clogs over
+weeks is not learned before it shows."""
+MOST_TIMES: Final = 1.25
+"""More than so many times the usual teaches as this, lest one fill by hose count for many."""
+HOSE_TIMES: Final = 1.5
+"""Rise, of that by the valve's full flow, or the usual one where that is more, from which it is
+no fill by the float: supply and site file are off by a fifth each (common practice). A level
+reading that comes back rises at once."""
+SPREADS: Final = 5.0
+"""Mean deviations by which a fill must be slower: four standard deviations of a normal scatter."""
+BACK_FRAC: Final = 0.8
+"""Share of the usual from which a fill is as fast as ever: supply pressure moves it by a fifth
+(common practice)."""
+
+
+def close_fill_flow(
+    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, level_mm: F64
+) -> None:
+    """Take the fills from empty that are over in the bins of ``rows`` that are just closing.
+
+    ``level_mm`` is the mean level of the bin, (k,); its means are in the trace already. To be
+    called before :func:`rules.fresh_fill.close_fill`, which knows that the basin was empty and
+    forgets it once it is full. Fills while a unit is out of service count for nothing.
+    """
+    bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
+    at = (state.empty_bins[rows] >= EMPTY_BINS) & (state.out_of_service_until_ms[rows] == 0)
+    at = np.flatnonzero(at & (level_mm >= bottom))
+    if not len(at):
+        return
+    row, bottom = rows[at], bottom[at]
+    running, at_rest = (
+        trace_window(state, row, name, TRACE_BINS) for name in ("level_running", "level_at_rest")
+    )
+    level = np.fmax(running, at_rest)
+    just = (level[:, -FULL_BINS:] >= bottom[:, None]).all(axis=1)
+    just &= level[:, -FULL_BINS - 1] < bottom
+    # Pads and pipes take water from the basin when the pump starts, and give it back when it
+    # stops, and the site file's figure of it is rough: each rise is told both ways, and the less
+    # counts. A bin of both states has a mean of an earlier and of a later part of it.
+    rise = np.minimum(
+        *(_rise(running + back, at_rest) for back in (0.0, plan.pull_down_mm[row, None]))
+    )
+    # A pump that starts and stops within all of them leaves no rise to tell.
+    both = ~np.isnan(running) & ~np.isnan(at_rest)
+    after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
+    told = ~np.isnan(rise) & (after[:, 1:] == 0)  # of this fill alone
+    told[:, 1 - FULL_BINS :] = False  # full, the float throttles
+    just &= (told & ~both[:, 1:] & ~both[:, :-1]).any(axis=1)
+    flow = np.where(told, rise, 0.0).max(axis=1) * plan.area_m2[row] * (60_000.0 / BIN_MS)
+    full = np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
+    just &= (flow > 0.0) & (flow <= HOSE_TIMES * full)
+    if just.any():
+        _learn(plan, state, row[just], bin_id[at[just]], flow[just])
+
+
+def _rise(running: F64, at_rest: F64) -> F64:
+    """The least rise from each mean to the next, (k, bins - 1)."""
+    lower, upper = np.fmin(running, at_rest), np.fmax(running, at_rest)
+    rise: F64 = lower[:, 1:] - upper[:, :-1]
+    return rise
+
+
+def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64) -> None:
+    """Compare fills with the unit's own, count those that are slow in a row, and learn."""
+    n = state.fill_flows[row].astype(np.float64)
+    last, usual, spread = state.fill_flow[row].astype(np.float64).T
+    known = n >= LEAST_FILLS
+    slow = known & (flow < _slow_from_l_min(plan, row, usual, spread))
+    in_a_row = np.minimum(state.fills_slow[row], 254) + 1
+    as_ever = ~known | (flow >= BACK_FRAC * usual)
+    # Between slow and as ever nothing new is said.
+    state.fills_slow[row] = np.where(slow, in_a_row, np.where(as_ever, 0, state.fills_slow[row]))
+    weight = 1.0 / np.where(known, MEMORY_FILLS, n + 1.0)
+    less = np.where(known, 1.0 / SLOW_MEMORY_FILLS, weight)
+    taught = np.where(known, np.minimum(flow, MOST_TIMES * usual), flow) - usual
+    # From one fill to the next, so that a slow loss is no scatter.
+    with np.errstate(divide="ignore", invalid="ignore"):
+        away = np.where(n > 0, np.abs(flow - last) / (np.sqrt(2.0) * usual), 0.0)
+    spread = spread + np.where(slow, 0.0, weight) * (away - spread)
+    usual = usual + np.where(taught < 0.0, less, weight) * taught
+    state.fill_flow[row] = np.stack([flow, usual, spread], axis=1)
+    state.fill_flows[row] = np.minimum(n + 1, 255)
+    state.fill_flow_bin[row] = bin_id
+
+
+def _slow_from_l_min(plan: FleetPlan, row: I64, usual: F64, spread: F64) -> F64:
+    """The flow below which a fill is slow, by the setting and by how the unit's fills scatter."""
+    share = plan.settings.get(_SHUT, "fill_slow_frac", row)
+    least: F64 = np.minimum(share, 1.0 - SPREADS * spread) * usual
+    return least
+
+
+def fills_slower(state: FleetState, rows: I64) -> Bool:
+    """Units whose newest fills, two and more in a row, were far slower than their fills are."""
+    slower: Bool = state.fills_slow[rows] >= AGREE_FILLS
+    return slower
+
+
+def fills_as_fast_as_ever(state: FleetState, rows: I64) -> Bool:
+    """Units that filled from empty within three hours, and as fast as their fills are, (k,)."""
+    lately = state.trace_bin[rows] - state.fill_flow_bin[rows] < FRESH_BINS
+    as_ever: Bool = lately & (state.fill_flows[rows] > LEAST_FILLS) & (state.fills_slow[rows] == 0)
+    return as_ever
+
+
+def fill_flow_l_min(state: FleetState, rows: I64) -> F64:
+    """Flow of the newest fill from empty, (k,), NaN for none. [L/min]"""
+    flow = state.fill_flow[rows, NEWEST].astype(np.float64)
+    return np.where(state.fill_flows[rows] > 0, flow, np.nan)
+
+
+def usual_fill_flow_l_min(state: FleetState, rows: I64) -> F64:
+    """Flow at which a unit is used to fill, (k,), NaN where too few fills were seen. [L/min]"""
+    usual = state.fill_flow[rows, USUAL].astype(np.float64)
+    return np.where(state.fill_flows[rows] >= LEAST_FILLS, usual, np.nan)
+
+
+def forget_fill_flow(state: FleetState, row: int) -> None:
+    """Forget how fast a unit fills; the next fills teach it anew."""
+    state.fill_flow[row] = 0.0
+    state.fill_flows[row] = 0
+    state.fills_slow[row] = 0
