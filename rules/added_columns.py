@@ -27,6 +27,6 @@ ADDED_LATER: Final = frozenset({
     "gang_set", "gang_stops", "gang_moves", "gang_bins", "site_away_listened_ms",
     "lead_set", "lead_run", "lead_bins", "lead_ran_bins", "lead_longest_bins", "leads",
     "lead_stops", "coil_since_bin", "leap_bin", "still_water_degc",
-    "td_turn", "td_since", "td_hours",
+    "td_turn", "td_since", "td_hours", "td_upper_k",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""

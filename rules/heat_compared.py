@@ -15,7 +15,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
-from rules.heat_hours import ages_bins, of_learned_hours
+from rules.heat_hours import ages_bins, of_learned_hours, upper_quartile
 from rules.pad_effect import (
     LEAST_LEAP,
     LEAST_RISE,
@@ -80,7 +80,8 @@ class Compared:
     six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
     deviation of a single mean when clean. ``between`` counts those of the last twelve that lie in
     the middle of the rise: a leap leaves few there, growth a third and more.
-    Where no load is sent only means of those hours of the day count that the clean ones are of.
+    Where no load is sent only means of those hours of the day count that the clean ones are of, and
+    ``long`` is the rise of the busy hours where that is less.
     """
 
     long: F64
@@ -207,7 +208,10 @@ def _compared(
         there = ~np.isnan(means)
         rank = np.cumsum(there, axis=1)
         week = there & (rank <= learned[slow, None])
-        long[slow] = median(np.where(week, means, np.nan), SHORT * 3 // 4)
+        kept = np.where(week, means, np.nan)
+        long[slow] = median(kept, SHORT * 3 // 4)
+        busy = divided(upper_quartile(kept), state.td_upper_k[row, mode].astype(np.float64))
+        long[slow] = np.fmin(long[slow], np.where(np.isnan(long[slow]), np.nan, busy) * base[slow])
         newest[slow] = median(np.where(rank <= NEWEST, means, np.nan), NEWEST // 2)
         late = (rank > NEWEST) & (rank <= 2 * NEWEST)
         older[slow] = median(np.where(late, means, np.nan), NEWEST // 2)

@@ -5,6 +5,9 @@ changes which hours are seen. Fans of a clean unit rest at their lowest speed al
 temperature difference says little; those of a fouled one stand above it, and half the load hides
 what the coil lost by day. So a mean counts against the clean ones only if it is of an hour of the
 day that they are of as well.
+
+And of the week: a works that rests at weekends has means of two kinds, and their median may be of
+either. So the busy hours are held against busy ones, too, upper quartile against upper quartile.
 """
 
 from __future__ import annotations
@@ -13,12 +16,13 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import I64, Bool
+from rules.arrays import F64, I64, Bool
 from rules.plan import FleetPlan
-from rules.state import BIN_MS, STEADY, TD_AGES, FleetState
+from rules.state import BIN_MS, STEADY, STEADY_BINS, TD_AGES, FleetState
 
 __all__ = [
     "TURNS_A_DAY", "TURN_BINS", "ages_bins", "learn_hours", "mind_turn", "of_learned_hours",
+    "upper_quartile",
 ]  # fmt: skip
 
 TURN_BINS: Final = 36
@@ -62,13 +66,24 @@ def _newest_turns(state: FleetState, rows: I64, mode: int, means: int) -> I64:
 
 
 def learn_hours(state: FleetState, rows: I64, mode: int, means: I64) -> None:
-    """Learn the turns of the day that the newest ``means`` means are of, (k,)."""
+    """Learn what hours the newest ``means`` means are of, (k,), and how high the busy ones are."""
     most = int(means.max(initial=1))
     turns = _newest_turns(state, rows, mode, most) % TURNS_A_DAY
     there = np.arange(most) < means[:, None]
     brought = (there[:, :, None] & (turns[:, :, None] == np.arange(TURNS_A_DAY))).sum(axis=1)
     often = brought >= LEAST_EVEN_SHARE / TURNS_A_DAY * means[:, None]
+    kept = state.steady_count[rows, _TD_Q[mode]][:, None] - np.arange(1, most + 1)
+    clean = state.steady[rows[:, None], _TD_Q[mode], kept % STEADY_BINS].astype(np.float64)
+    state.td_upper_k[rows, mode] = upper_quartile(np.where(there, clean, np.nan))
     state.td_hours[rows, mode] = np.packbits(often, axis=1, bitorder="little")[:, 0]
+
+
+def upper_quartile(means: F64) -> F64:
+    """Of the means along the last axis, NaN left out: what one in four is above; NaN of none."""
+    there = (~np.isnan(means)).sum(axis=-1)
+    at = np.maximum(np.ceil(0.75 * there).astype(np.int64) - 1, 0)
+    out: F64 = np.take_along_axis(np.sort(means, axis=-1), at[..., None], axis=-1)[..., 0]
+    return out
 
 
 def of_learned_hours(state: FleetState, rows: I64, mode: int, means: int) -> Bool:

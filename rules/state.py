@@ -236,6 +236,7 @@ class FleetState:
     td_turn: U16  # (rows, 2) when it was taken, and (rows, 2, TD_AGES) turns since the one before
     td_since: U8  # of each, see rules/heat_hours.py
     td_hours: U8  # (rows, 2) turns of the day that the clean ones are of, a bit each; 0 not known
+    td_upper_k: F16  # (rows, 2) upper quartile of the clean ones
     coil_since_bin: I32  # since when a loss of the coil shows (rules.heat_marks), 0 for not
     leap_bin: I32  # when the dry TD leapt, while it stays up (rules.heat_marks); 0 for not
     dry_hold_bin: I32  # its bin; minus that of the step to wet that used it; 0 for none
@@ -437,6 +438,7 @@ class FleetState:
             td_turn=np.zeros((n, 2), dtype=np.uint16),
             td_since=np.zeros((n, 2, TD_AGES), dtype=np.uint8),
             td_hours=np.zeros((n, 2), dtype=np.uint8),
+            td_upper_k=np.full((n, 2), np.nan, dtype=np.float16),
             coil_since_bin=np.zeros(n, dtype=np.int32),
             leap_bin=np.zeros(n, dtype=np.int32),
             dry_hold_bin=np.zeros(n, dtype=np.int32),

@@ -25,6 +25,7 @@ from rules.heat_hours import (
     learn_hours,
     mind_turn,
     of_learned_hours,
+    upper_quartile,
 )
 from rules.look import UnitLook
 from rules.state import BIN_MS, STEADY, STEADY_BINS
@@ -121,6 +122,30 @@ def test_hours_that_were_dry_in_no_clean_day_do_not_raise_dry_running():
     heat = heat_rejection(engine.plan, engine.state, np.array([0]), bin_id)
     assert float(heat.dry.long[0]) == pytest.approx(1.0)
     assert judge_coil(view, CALM)[0] == 0
+
+
+def test_a_median_that_falls_between_work_and_rest_is_no_rise():
+    """Half of the clean means are of a works at rest, and nearly all of those of another week."""
+    engine = engine_of()
+    clean = by_turn(0, DAYS, DAY, 2.0) | by_turn(0, 3, DAY, 6.0)
+    learned(engine, 1, clean)
+    assert engine.state.baseline[0, WET] == pytest.approx(2.0)
+    fill(engine, 1, by_turn(DAYS, DAYS, DAY, 6.0))
+    view = now(engine, 2 * DAYS - 1)
+    assert judge_coil(view, CALM)[0] == 0
+    # Half again of the busy hours is more than rest and work explain.
+    engine = engine_of()
+    learned(engine, 1, clean)
+    fill(engine, 1, by_turn(DAYS, DAYS, DAY, 9.6))
+    assert judge_coil(now(engine, 2 * DAYS - 1), CALM)[0] >= Severity.MEDIUM
+
+
+@pytest.mark.parametrize(
+    ("means", "upper"), [([1, 2, 3, 4], 3), ([5, np.nan, 1], 5), ([7], 7), ([np.nan], np.nan)]
+)
+def test_the_upper_quartile_leaves_out_what_is_not_known(means, upper):
+    found = upper_quartile(np.array([means], dtype=np.float64))[0]
+    assert found == upper or (np.isnan(found) and np.isnan(upper))
 
 
 def by_the_clock(d: NDArray[np.float64], ambient: NDArray[np.float64]) -> NDArray[np.float64]:
