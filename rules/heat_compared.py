@@ -50,6 +50,11 @@ _DROP: Final = INDEX["pad_pressure_drop"]
 _TDS: Final = ("td_dry", "td_wet")
 SHORT, LONG = 12, 24
 """Windows in means: the shorter for what is large, the longer for what is small."""
+QUICK_DAYS: Final = 3
+PLAIN_SCATTERS: Final = 4.0
+"""Where no load is sent: days that say enough of a rise by so many deviations of a clean mean. A
+week's median lags by half of a week behind what grows, and hides what is mended within it; but
+three days may all be working days, or hot ones, and that is in the scatter of the clean week."""
 CALM_MEANS: Final = 3
 LEAP_GAP_H: Final = 6.0
 """Means further apart than this tell nothing of whether something came at once: six of them span
@@ -80,14 +85,17 @@ class Compared:
     six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
     deviation of a single mean when clean. ``between`` counts those of the last twelve that lie in
     the middle of the rise: a leap leaves few there, growth a third and more.
-    Where no load is sent only means of those hours of the day count that the clean ones are of, and
-    ``long`` is the rise of the busy hours where that is less.
+    Where no load is sent only means of those hours of the day count that the clean ones are of,
+    ``long`` is the rise of the busy hours where that is less, and ``short`` is so of the last days,
+    NaN unless they show a plain rise.
     """
 
     long: F64
     short: F64
     newest: F64
     older: F64
+    lately: F64
+    """``short``, however small the rise: enough to hold what was found once."""
     se: F64
     scatter: F64
     between: I64
@@ -194,47 +202,73 @@ def _compared(
     q = _Q[quantity]
     base, spread = state.baseline[rows, q], state.baseline_spread[rows, q]
     learned = np.maximum(state.baseline_count[rows, q], 1)
+    scatter = divided(spread, base)
     window = newest_means(state, rows, quantity, NEWEST + LONG)
-    long = median(window[:, :LONG], LONG // 2)
-    newest = median(window[:, :NEWEST], NEWEST // 2)
-    older = median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2)
-    newest_age, middle_age = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    told = np.stack([
+        median(window[:, :LONG], LONG // 2),
+        median(window[:, :SHORT], SHORT // 2),
+        median(window[:, :NEWEST], NEWEST // 2),
+        median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2),
+    ])  # fmt: skip
+    told = divided(told, np.broadcast_to(base, told.shape))
+    ages = np.full((2, len(rows)), np.nan)
     slow = np.flatnonzero(~known)
     if len(slow):
-        row = rows[slow]
-        # As many means as the learned week brought: about a week again.
-        means = newest_means(state, row, quantity, UNKNOWN_LONG)
-        means[~of_learned_hours(state, row, mode, UNKNOWN_LONG)] = np.nan
-        there = ~np.isnan(means)
-        rank = np.cumsum(there, axis=1)
-        week = there & (rank <= learned[slow, None])
-        kept = np.where(week, means, np.nan)
-        long[slow] = median(kept, SHORT * 3 // 4)
-        busy = divided(upper_quartile(kept), state.td_upper_k[row, mode].astype(np.float64))
-        long[slow] = np.fmin(long[slow], np.where(np.isnan(long[slow]), np.nan, busy) * base[slow])
-        newest[slow] = median(np.where(rank <= NEWEST, means, np.nan), NEWEST // 2)
-        late = (rank > NEWEST) & (rank <= 2 * NEWEST)
-        older[slow] = median(np.where(late, means, np.nan), NEWEST // 2)
-        ages = ages_bins(plan, state, row, mode, UNKNOWN_LONG, bin_id[slow]).astype(np.float64)
-        told = state.td_hours[row, mode] > 0
-        newest_age[slow] = median(np.where(there & (rank == 1) & told[:, None], ages, np.nan), 1)
-        middle_age[slow] = median(np.where(week & told[:, None], ages, np.nan), 1)
-    newest, older = divided(newest, base), divided(older, base)
+        told[:, slow], ages[:, slow] = _of_like_hours(plan, state, rows[slow], mode, bin_id[slow])
+    long, lately, newest, older = told
+    plain = known | (lately - 1.0 >= PLAIN_SCATTERS * scatter)
     n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
-    scatter = divided(spread, base)
-    short = divided(median(window[:, :SHORT], SHORT // 2), base)
     risen = divided(window[:, : 2 * NEWEST] / base[:, None] - 1.0, newest[:, None] - 1.0)
     return Compared(
-        long=divided(long, base),
-        short=np.where(known, short, np.nan),
+        long=long,
+        short=np.where(plain, lately, np.nan),
+        lately=lately,
         newest=newest,
         older=older,
         se=MEDIAN_FACTOR * scatter * np.sqrt(1.0 / n + 1.0 / learned),
         scatter=scatter,
         between=((risen > MIDDLE[0]) & (risen < MIDDLE[1])).sum(axis=1),
-        newest_age=newest_age,
-        middle_age=middle_age,
+        newest_age=ages[0],
+        middle_age=ages[1],
     )
+
+
+def _of_like_hours(
+    plan: FleetPlan, state: FleetState, row: I64, mode: int, bin_id: I64
+) -> tuple[F64, F64]:
+    """Of units without a load: TDs over the clean ones of a week, of the last days, of the newest
+    means and of those before, (4, m), and the ages of the newest and of the middle of the week,
+    (2, m)."""
+    q = _Q[_TDS[mode]]
+    base, upper = state.baseline[row, q], state.td_upper_k[row, mode].astype(np.float64)
+    means = newest_means(state, row, _TDS[mode], UNKNOWN_LONG)
+    means[~of_learned_hours(state, row, mode, UNKNOWN_LONG)] = np.nan
+    there = ~np.isnan(means)
+    rank = np.cumsum(there, axis=1)
+    # As many means as the learned week brought: about a week again.
+    week = there & (rank <= np.maximum(state.baseline_count[row, q], 1)[:, None])
+    ages = ages_bins(plan, state, row, mode, UNKNOWN_LONG, bin_id).astype(np.float64)
+    # Snapshots of earlier versions know no hours.
+    ages[state.td_hours[row, mode] == 0] = np.nan
+    days = ages <= QUICK_DAYS * DAY_BINS
+
+    def middle(of: Bool, least: int) -> F64:
+        return divided(median(np.where(of, means, np.nan), least), base)
+
+    def both(of: Bool) -> tuple[F64, F64]:
+        mid = middle(of, SHORT * 3 // 4)
+        busy = divided(upper_quartile(np.where(of, means, np.nan)), upper)
+        return mid, np.where(np.isnan(mid), np.nan, busy)
+
+    of_week, of_days = both(week), both(days)
+    # What neither the middle nor the busy hours of the last days show any more is gone.
+    long = np.fmin(np.fmin(*of_week), np.fmax(*of_days))
+    long = np.where(np.isnan(of_week[0]), np.nan, long)
+    late = (rank > NEWEST) & (rank <= 2 * NEWEST)
+    told = [long, np.fmin(*of_days), middle(rank <= NEWEST, NEWEST // 2)]
+    told.append(middle(late, NEWEST // 2))
+    age = [median(np.where(of, ages, np.nan), 1) for of in (there & (rank == 1), week)]
+    return np.stack(told), np.stack(age)
 
 
 def _is_recent(age: I64, mode: Compared, other: Compared) -> Bool:

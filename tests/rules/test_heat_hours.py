@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from heat_scenes import Scene, run_scenes
 from numpy.typing import NDArray
-from support.fleet import engine_of
+from support.fleet import engine_of, site, unit_data
 
 from rules.bins import BinView
 from rules.engine import Engine
@@ -137,6 +137,48 @@ def test_a_median_that_falls_between_work_and_rest_is_no_rise():
     engine = engine_of()
     learned(engine, 1, clean)
     fill(engine, 1, by_turn(DAYS, DAYS, DAY, 9.6))
+    assert judge_coil(now(engine, 2 * DAYS - 1), CALM)[0] >= Severity.MEDIUM
+
+
+def lately(td_k: float, days: int, *, spread: float = 0.05, then_k: float | None = None) -> BinView:
+    """Dry only, all day: two weeks at 5 K, some days at another, and perhaps some days after it."""
+    engine = engine_of()
+    learned(engine, 0, by_turn(0, DAYS, DAY + NIGHT, 5.0))
+    engine.state.baseline_spread[0, DRY] = spread * 5.0
+    fill(engine, 0, by_turn(DAYS, DAYS, DAY + NIGHT, 5.0))
+    fill(engine, 0, by_turn(2 * DAYS, days, DAY + NIGHT, td_k))
+    last = 2 * DAYS + days - 1
+    if then_k is not None:
+        fill(engine, 0, by_turn(last + 1, 3, DAY + NIGHT, then_k))
+        last += 3
+    return now(engine, last)
+
+
+def test_three_days_say_enough_of_a_rise_that_is_plain():
+    """Half again within three days, where a clean mean scatters by a twentieth. Where it scatters
+    by a fifth that is no news before the week's middle says so."""
+    assert judge_coil(lately(8.0, 3), CALM)[0] >= Severity.MEDIUM
+    assert judge_coil(lately(8.0, 1), CALM)[0] == 0
+    assert judge_coil(lately(8.0, 3, spread=0.2), CALM)[0] == 0
+    assert judge_coil(lately(8.0, 7, spread=0.1), CALM)[0] >= Severity.MEDIUM
+
+
+def test_what_the_last_three_days_do_not_show_is_gone():
+    standing = np.full(1, Severity.MEDIUM, dtype=np.int8)
+    assert judge_coil(lately(8.0, 7), standing)[0] >= Severity.MEDIUM
+    assert judge_coil(lately(8.0, 7, then_k=5.5), standing)[0] == 0
+    # While they show it still, it stands: of a scatter of a fifth they would not have told it.
+    assert judge_coil(lately(7.0, 3, spread=0.15), standing)[0] >= Severity.MEDIUM
+
+
+@pytest.mark.parametrize("share", [1.0, 0.7, 0.55])
+def test_two_fifths_more_are_two_fifths_whatever_the_coil(share):
+    """More load lifts the TD of a small coil as it does that of a large one."""
+    plate = {"condenser": {"refrigerant": "R134a", "rated_capacity_kw": 300 * share,
+                           "rated_td_k": 11, "cut_out_kpa_abs": 1800}}  # fmt: skip
+    engine = engine_of(site(units=[unit_data("ac-1", **plate)]))
+    learned(engine, 0, by_turn(0, DAYS, DAY + NIGHT, 5.0))
+    fill(engine, 0, by_turn(DAYS, DAYS, DAY + NIGHT, 7.2))
     assert judge_coil(now(engine, 2 * DAYS - 1), CALM)[0] >= Severity.MEDIUM
 
 
