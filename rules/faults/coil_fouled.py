@@ -241,7 +241,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if known:
         said = "load and airflow taken out"
     else:
-        said = "over a week, airflow taken out; the load is not known"
+        said = "over three days to a week, airflow taken out; the load is not known"
     lost = f"about {loss:.0f} %" if loss > 0 else "part"
     summary = f"The unit has lost {lost} of its clean heat transfer in {mode} running ({said})."
     confidence = (0.85 if heat.dry_recent[0] else 0.65) if known else 0.55
