@@ -19,6 +19,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import bin_start_ms
+from rules.heat_hours import TURN_BINS, mind_turn
 from rules.heat_marks import pass_over_silence
 from rules.physics.condenser import UA_EXPONENT, capacity_frac
 from rules.physics.pads import MINIMUM_DEPRESSION_K
@@ -26,7 +27,7 @@ from rules.physics.refrigerant import condensing_temperature_degc
 from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.staging import is_stepped
-from rules.state import FROM_SITE, HEAT_PARTS, STEADY, WET_FALLS, FleetState
+from rules.state import FROM_SITE, HEAT_PARTS, STEADY, TD_AGES, WET_FALLS, FleetState
 
 __all__ = [
     "BINS_AN_HOUR",
@@ -79,8 +80,8 @@ LEAST_TD_K: Final = 1.0
 LEAST_PAD_AIRFLOW_FRAC: Final = 0.5
 """Pads are not quite quadratic: over 0.5 to 1 the error of the square stays below a fifth."""
 BINS_AN_HOUR: Final = 12
-UNKNOWN_STRIDE_H: Final = 3
-UNKNOWN_LONG: Final = 56
+UNKNOWN_STRIDE_H: Final = TURN_BINS // BINS_AN_HOUR
+UNKNOWN_LONG: Final = TD_AGES
 """Window in means where the load is not known: more than a week."""
 GAP_WEIGHT: Final = 1.0 / 6.0
 SWITCH_BINS: Final = 12
@@ -172,6 +173,8 @@ def heat_means(
     pass_over_silence(state, rows, bin_id, ~np.isnan(dry_out), ~np.isnan(wet_out))
     for i, (name, out) in enumerate((("td_dry", dry_out), ("td_wet", wet_out))):
         _mind_gap(state, rows, bin_id, i, out, turn)
+        new = ~np.isnan(out) & (state.out_of_service_until_ms[rows] == 0)
+        mind_turn(plan, state, rows[new], since[new], i)
         first = np.flatnonzero(~np.isnan(out) & (state.steady_count[rows, _Q[name]] == 0))
         state.td_first_bin[rows[first], i] = bin_id[first]
     seen = ~np.isnan(dry_out)

@@ -15,6 +15,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
+from rules.heat_hours import ages_bins, of_learned_hours, upper_quartile
 from rules.pad_effect import (
     LEAST_LEAP,
     LEAST_RISE,
@@ -46,8 +47,14 @@ __all__ = [
 
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 _DROP: Final = INDEX["pad_pressure_drop"]
+_TDS: Final = ("td_dry", "td_wet")
 SHORT, LONG = 12, 24
 """Windows in means: the shorter for what is large, the longer for what is small."""
+QUICK_DAYS: Final = 3
+PLAIN_SCATTERS: Final = 4.0
+"""Where no load is sent: days that say enough of a rise by so many deviations of a clean mean. A
+week's median lags by half of a week behind what grows, and hides what is mended within it; but
+three days may all be working days, or hot ones, and that is in the scatter of the clean week."""
 CALM_MEANS: Final = 3
 LEAP_GAP_H: Final = 6.0
 """Means further apart than this tell nothing of whether something came at once: six of them span
@@ -78,15 +85,24 @@ class Compared:
     six means and the six before; ``se`` is the standard error of ``long``, ``scatter`` the robust
     deviation of a single mean when clean. ``between`` counts those of the last twelve that lie in
     the middle of the rise: a leap leaves few there, growth a third and more.
+    Where no load is sent only means of those hours of the day count that the clean ones are of,
+    ``long`` is the rise of the busy hours where that is less, and ``short`` is so of the last days,
+    NaN unless they show a plain rise.
     """
 
     long: F64
     short: F64
     newest: F64
     older: F64
+    lately: F64
+    """``short``, however small the rise: enough to hold what was found once."""
     se: F64
     scatter: F64
     between: I64
+    newest_age: F64
+    """Where no load is sent: age of the newest mean that counts. [bins]"""
+    middle_age: F64
+    """And that which half of the means in ``long`` are younger than. [bins]"""
 
 
 CLOGGING_FRAC: Final = 0.5
@@ -179,32 +195,90 @@ class HeatRejection:
         return clogs
 
 
-def _compared(state: FleetState, rows: I64, quantity: str, known: Bool) -> Compared:
+def _compared(
+    plan: FleetPlan, state: FleetState, rows: I64, mode: int, known: Bool, bin_id: I64
+) -> Compared:
+    quantity = _TDS[mode]
     q = _Q[quantity]
     base, spread = state.baseline[rows, q], state.baseline_spread[rows, q]
     learned = np.maximum(state.baseline_count[rows, q], 1)
+    scatter = divided(spread, base)
     window = newest_means(state, rows, quantity, NEWEST + LONG)
-    long = median(window[:, :LONG], LONG // 2)
+    told = np.stack([
+        median(window[:, :LONG], LONG // 2),
+        median(window[:, :SHORT], SHORT // 2),
+        median(window[:, :NEWEST], NEWEST // 2),
+        median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2),
+    ])  # fmt: skip
+    told = divided(told, np.broadcast_to(base, told.shape))
+    ages = np.full((2, len(rows)), np.nan)
     slow = np.flatnonzero(~known)
     if len(slow):
-        # As many means as the learned week brought: about a week again.
-        weeks = newest_means(state, rows[slow], quantity, UNKNOWN_LONG)
-        late = np.arange(UNKNOWN_LONG) >= learned[slow, None]
-        long[slow] = median(np.where(late, np.nan, weeks), SHORT * 3 // 4)
+        told[:, slow], ages[:, slow] = _of_like_hours(plan, state, rows[slow], mode, bin_id[slow])
+    long, lately, newest, older = told
+    plain = known | (lately - 1.0 >= PLAIN_SCATTERS * scatter)
     n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
-    scatter = divided(spread, base)
-    short = divided(median(window[:, :SHORT], SHORT // 2), base)
-    newest = divided(median(window[:, :NEWEST], NEWEST // 2), base)
     risen = divided(window[:, : 2 * NEWEST] / base[:, None] - 1.0, newest[:, None] - 1.0)
     return Compared(
-        long=divided(long, base),
-        short=np.where(known, short, np.nan),
+        long=long,
+        short=np.where(plain, lately, np.nan),
+        lately=lately,
         newest=newest,
-        older=divided(median(window[:, NEWEST : 2 * NEWEST], NEWEST // 2), base),
+        older=older,
         se=MEDIAN_FACTOR * scatter * np.sqrt(1.0 / n + 1.0 / learned),
         scatter=scatter,
         between=((risen > MIDDLE[0]) & (risen < MIDDLE[1])).sum(axis=1),
+        newest_age=ages[0],
+        middle_age=ages[1],
     )
+
+
+def _of_like_hours(
+    plan: FleetPlan, state: FleetState, row: I64, mode: int, bin_id: I64
+) -> tuple[F64, F64]:
+    """Of units without a load: TDs over the clean ones of a week, of the last days, of the newest
+    means and of those before, (4, m), and the ages of the newest and of the middle of the week,
+    (2, m)."""
+    q = _Q[_TDS[mode]]
+    base, upper = state.baseline[row, q], state.td_upper_k[row, mode].astype(np.float64)
+    means = newest_means(state, row, _TDS[mode], UNKNOWN_LONG)
+    means[~of_learned_hours(state, row, mode, UNKNOWN_LONG)] = np.nan
+    there = ~np.isnan(means)
+    rank = np.cumsum(there, axis=1)
+    # As many means as the learned week brought: about a week again.
+    week = there & (rank <= np.maximum(state.baseline_count[row, q], 1)[:, None])
+    ages = ages_bins(plan, state, row, mode, UNKNOWN_LONG, bin_id).astype(np.float64)
+    # Snapshots of earlier versions know no hours.
+    ages[state.td_hours[row, mode] == 0] = np.nan
+    days = ages <= QUICK_DAYS * DAY_BINS
+
+    def middle(of: Bool, least: int) -> F64:
+        return divided(median(np.where(of, means, np.nan), least), base)
+
+    def both(of: Bool) -> tuple[F64, F64]:
+        mid = middle(of, SHORT * 3 // 4)
+        busy = divided(upper_quartile(np.where(of, means, np.nan)), upper)
+        return mid, np.where(np.isnan(mid), np.nan, busy)
+
+    of_week, of_days = both(week), both(days)
+    # What neither the middle nor the busy hours of the last days show any more is gone.
+    long = np.fmin(np.fmin(*of_week), np.fmax(*of_days))
+    long = np.where(np.isnan(of_week[0]), np.nan, long)
+    late = (rank > NEWEST) & (rank <= 2 * NEWEST)
+    told = [long, np.fmin(*of_days), middle(rank <= NEWEST, NEWEST // 2)]
+    told.append(middle(late, NEWEST // 2))
+    age = [median(np.where(of, ages, np.nan), 1) for of in (there & (rank == 1), week)]
+    return np.stack(told), np.stack(age)
+
+
+def _is_recent(age: I64, mode: Compared, other: Compared) -> Bool:
+    """Whether ``mode``, whose newest mean is of ``age``, says something of now, (m,).
+
+    Without a load two modes are held against each other. One that was last seen before half of
+    the other's means were taken says what was then: nothing of what came since.
+    """
+    recent: Bool = (np.fmax(age, mode.newest_age) <= RECENT_DRY_BINS) & ~np.isnan(mode.long)
+    return recent & ~(mode.newest_age > other.middle_age)
 
 
 def _sank(state: FleetState, rows: I64, newest: F64) -> Bool:
@@ -229,6 +303,20 @@ def heat_is_known(state: FleetState, rows: I64) -> Bool:
     return known
 
 
+def _newest_of_hours(state: FleetState, rows: I64, mode: int) -> F64:
+    """Mean over the newest few TDs that count where no load is sent, (m,)."""
+    newest: F64 = np.full(len(rows), np.nan)
+    slow = np.flatnonzero(~state.heat_load_seen[rows])
+    if len(slow):
+        means = newest_means(state, rows[slow], _TDS[mode], UNKNOWN_LONG)
+        means[~of_learned_hours(state, rows[slow], mode, UNKNOWN_LONG)] = np.nan
+        there = ~np.isnan(means)
+        rank = np.cumsum(there, axis=1)
+        total = np.where(there & (rank <= CALM_MEANS), means, 0.0).sum(axis=1)
+        newest[slow] = np.where(rank[:, -1] >= CALM_MEANS, total / CALM_MEANS, np.nan)
+    return newest
+
+
 def heat_is_calm(state: FleetState, rows: I64) -> Bool:
     """Units that know their clean state in both modes and whose newest means are like it, (m,).
 
@@ -237,6 +325,10 @@ def heat_is_calm(state: FleetState, rows: I64) -> Bool:
     calm: Bool = np.ones(len(rows), dtype=np.bool_)
     for name in ("td_dry", "td_wet", "pad_pressure_drop"):
         newest = newest_means(state, rows, name, CALM_MEANS).mean(axis=1)
+        if name in _TDS:
+            newest = np.where(
+                state.heat_load_seen[rows], newest, _newest_of_hours(state, rows, _TDS.index(name))
+            )
         off = np.abs(newest / state.baseline[rows, _Q[name]] - 1.0)
         silent = state.steady_count[rows, _Q[name]] == 0
         calm &= (off < CALM_FRAC) | silent
@@ -249,9 +341,10 @@ def heat_is_calm(state: FleetState, rows: I64) -> Bool:
 def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -> HeatRejection:
     """Compare the rings of ``rows`` with their baselines, as of the bins ``bin_id`` just closed."""
     known = state.heat_load_seen[rows].copy()
-    dry = _compared(state, rows, "td_dry", known)
-    wet = _compared(state, rows, "td_wet", known)
+    dry = _compared(plan, state, rows, 0, known, bin_id)
+    wet = _compared(plan, state, rows, 1, known, bin_id)
     dry_age = bin_id - state.dry_seen_bin[rows]
+    wet_age = bin_id - state.td_last_bin[rows, 1]
     pads_base = state.baseline[rows, _Q["pad_pressure_drop"]]
     pads = median(newest_means(state, rows, "pad_pressure_drop", SHORT), SHORT // 2)
     pads_scatter = divided(state.baseline_spread[rows, _Q["pad_pressure_drop"]], pads_base)
@@ -265,11 +358,10 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     depression = state.wet_depression_k[rows].astype(np.float64)
     return HeatRejection(
         load_known=known,
-        dry_recent=(dry_age <= RECENT_DRY_BINS) & ~np.isnan(dry.long),
-        wet_recent=(bin_id - state.td_last_bin[rows, 1] <= RECENT_DRY_BINS) & ~np.isnan(wet.long),
-        dry_today=dry_age <= DAY_BINS,
-        wet_ceased=~np.isnan(wet_base)
-        & (bin_id - state.td_last_bin[rows, 1] > WET_CEASED_DAYS * DAY_BINS),
+        dry_recent=_is_recent(dry_age, dry, wet),
+        wet_recent=_is_recent(wet_age, wet, dry),
+        dry_today=np.fmax(dry_age, dry.newest_age) <= DAY_BINS,
+        wet_ceased=~np.isnan(wet_base) & (wet_age > WET_CEASED_DAYS * DAY_BINS),
         dry=dry,
         wet=wet,
         effect=effect,
@@ -293,7 +385,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         fall_base_se=fall.base_se,
         evaporated=evaporated,
         evaporated_rise=divided((1.0 - evaporated) * clean * depression, wet_base),
-        wet_news=bin_id - state.td_last_bin[rows, 1] <= WET_NEWS_BINS,
+        wet_news=wet_age <= WET_NEWS_BINS,
         wet_moves=fall.crooked | (moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
     )
 

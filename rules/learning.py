@@ -11,6 +11,7 @@ from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis
 from rules.condition.windows import MEDIAN_FACTOR
 from rules.events import BaselineChange
+from rules.heat_hours import learn_hours
 from rules.heat_memory import wanted_means
 from rules.plan import FleetPlan
 from rules.settings import FLEET
@@ -71,6 +72,9 @@ def learn_baselines(
     state.baseline_ms[row, quantity] = at_ms
     state.baseline_relearn[row, quantity] = False
     forget_low(state, row[quantity == _Q["pump_current"]])
+    for mode, q in enumerate(_TDS):
+        if (of := quantity == q).any():
+            learn_hours(state, row[of], mode, n[steady][of])
     wetted = quantity == _Q["td_wet"]
     if wetted.any():
         learn_course(state, row[wetted], n[steady][wetted])

@@ -18,6 +18,7 @@ from rules.arrays import F16, F32, F64, I8, I16, I32, I64, U8, U16, U32, Bool
 from rules.bits import SET_BYTES
 from rules.signals import N_SIGNALS, SIGNALS
 from rules.site_weather import SiteWeather
+from rules.steady import CLEANABLE_PARTS, STEADY, SteadyQuantity
 from rules.strangers import Strangers
 
 __all__ = [
@@ -57,6 +58,9 @@ HEAT_HELD: Final = 6
 WET_FALLS: Final = 36
 """Wet-bulb depressions remembered, of the newest accepted wet TDs."""
 
+TD_AGES: Final = 56
+"""Newest TDs of a mode whose hours are known: more than a week's, one in three hours."""
+
 SWITCHES: Final = 5
 """Steps from dry to wet remembered."""
 
@@ -71,37 +75,6 @@ FROM_SITE: Final = -1
 
 TRACE_BINS: Final = 36
 """Means kept against the clock by unit and trace: three hours."""
-
-
-@dataclass(frozen=True)
-class SteadyQuantity:
-    """A quantity with a learned baseline: a mean over five steady minutes, kept by running time."""
-
-    name: str
-    title: str
-    unit: str
-    mode: str
-    parts: tuple[str, ...]
-    """The parts whose cleaning calls for a new baseline."""
-
-
-CLEANABLE_PARTS: Final = (
-    "pump-screen", "distribution", "pads", "coil", "basin", "float", "bleed", "fans"
-)  # fmt: skip
-"""What a person cleans at a unit, by the names that a close-out uses."""
-
-_WATER: Final = ("pump-screen", "distribution")
-STEADY: Final[tuple[SteadyQuantity, ...]] = (
-    SteadyQuantity("pump_current", "Pump current at rated voltage", "A", "pump running", _WATER),
-    SteadyQuantity("spray_pressure", "Spray pressure", "kPa", "pump running", _WATER),
-    SteadyQuantity("spray_flow", "Spray flow", "L/min", "pump running", _WATER),
-    SteadyQuantity("td_dry", "Condensing temperature above air on coil", "K", "dry",
-                   ("coil", "fans")),
-    SteadyQuantity("td_wet", "Condensing temperature above air on coil", "K", "wet",
-                   ("coil", "fans", "pads", "distribution")),
-    SteadyQuantity("pad_pressure_drop", "Pad pressure drop at full airflow", "Pa", "wet",
-                   ("pads", "fans")),
-)  # fmt: skip
 
 TRACE: Final[tuple[str, ...]] = (
     "level_running",
@@ -247,6 +220,10 @@ class FleetState:
     wet_course: F32  # (rows, 3) when clean: slope of the wet TD over them, its error, their mean
     td_gap_h: F32  # (rows, 2) dry, wet: running mean of the time from one TD to the next
     td_last_bin: I32  # (rows, 2) bin of the newest one, 0 for never
+    td_turn: U16  # (rows, 2) when it was taken, and (rows, 2, TD_AGES) turns since the one before
+    td_since: U8  # of each, see rules/heat_hours.py
+    td_hours: U8  # (rows, 2) turns of the day that the clean ones are of, a bit each; 0 not known
+    td_upper_k: F16  # (rows, 2) upper quartile of the clean ones
     coil_since_bin: I32  # since when a loss of the coil shows (rules.heat_marks), 0 for not
     leap_bin: I32  # when the dry TD leapt, while it stays up (rules.heat_marks); 0 for not
     dry_hold_bin: I32  # its bin; minus that of the step to wet that used it; 0 for none
@@ -450,6 +427,10 @@ class FleetState:
             wet_course=np.full((n, 3), np.nan, dtype=np.float32),
             td_gap_h=np.zeros((n, 2), dtype=np.float32),
             td_last_bin=np.zeros((n, 2), dtype=np.int32),
+            td_turn=np.zeros((n, 2), dtype=np.uint16),
+            td_since=np.zeros((n, 2, TD_AGES), dtype=np.uint8),
+            td_hours=np.zeros((n, 2), dtype=np.uint8),
+            td_upper_k=np.full((n, 2), np.nan, dtype=np.float16),
             coil_since_bin=np.zeros(n, dtype=np.int32),
             leap_bin=np.zeros(n, dtype=np.int32),
             dry_hold_bin=np.zeros(n, dtype=np.int32),

@@ -40,6 +40,9 @@ USUAL_AIRFLOW_FRAC: Final = 0.7
 AGREED_SHARE: Final = 0.35
 """One mode bears the other out by a rise of this share of the other's at least: what coil and air
 lose shows in both, the less the more of its capacity the unit has in hand (judgement)."""
+LOAD_GROWN: Final = 1.4
+LOAD_GROWN_NTU: Final = 1.2
+"""The rise of the TD that the limits without a load stand for, and a coil of which they do so."""
 SCATTERS: Final = 1.5
 """A rise within this many deviations of a single clean mean is no news."""
 WARMER_RATIO: Final = 1.05
@@ -51,12 +54,11 @@ def _without_load_in_both(heat: HeatRejection) -> Bool:
     return both
 
 
-def risen_in_both(heat: HeatRejection) -> F64:
+def risen_in_both(dry: F64, wet: F64) -> F64:
     """TDs of both modes over the clean ones, in the mean, (m,); 1 where one contradicts the other.
 
     NaN where one of them is not known.
     """
-    dry, wet = heat.dry.long, heat.wet.long
     agree = np.minimum(dry, wet) - 1.0 >= AGREED_SHARE * (np.maximum(dry, wet) - 1.0)
     mean = np.sqrt(dry * wet)
     return np.where(np.isnan(mean), np.nan, np.where(agree, mean, np.fmin(mean, 1.0)))
@@ -102,7 +104,13 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     long, short = pick(dry_long, wet_long), pick(dry_short, wet_short)
     # Without a load the two modes bear each other out: they are of other hours and weekdays, whose
     # load may differ, and the pads are in one of them only.
-    long = np.where(_without_load_in_both(heat), risen_in_both(heat), long)
+    in_both = _without_load_in_both(heat)
+    long = np.where(in_both, risen_in_both(heat.dry.long, heat.wet.long), long)
+    short = np.where(in_both, risen_in_both(heat.dry.short, heat.wet.short), short)
+    # What was found once is held by what there is: a mode may have few means in the last days.
+    now = [np.where(np.isnan(m.lately), m.newest, m.lately) for m in (heat.dry, heat.wet)]
+    lately = np.where(in_both, risen_in_both(*now), pick(*now))
+    short = np.where(~heat.load_known & (announced > 0), lately, short)
     usual = np.maximum(
         3.0 * pick(heat.dry.se, heat.wet.se), SCATTERS * pick(heat.dry.scatter, heat.wet.scatter)
     )
@@ -154,8 +162,18 @@ def _limits(view: BinView, at: I64, heat: HeatRejection, announced: I8) -> tuple
 
     known = heat.load_known
     # Two modes that agree say more than one: of other hours and other weekdays.
-    agreed = _without_load_in_both(heat) & (risen_in_both(heat) >= NO_LOAD_RATIO)
-    one, high = of("ua_loss_no_load_pct"), of("ua_loss_no_load_high_pct")
+    both = np.fmax(
+        risen_in_both(heat.dry.long, heat.wet.long), risen_in_both(heat.dry.short, heat.wet.short)
+    )
+    agreed = _without_load_in_both(heat) & (both >= NO_LOAD_RATIO)
+    # More load lifts the TD by as much as it grows, whatever the coil; what that would be of the UA
+    # hangs on the coil.
+    rise = [
+        ua_loss_frac(LOAD_GROWN, USUAL_AIRFLOW_FRAC, full_flow_ntu=ntu)
+        for ntu in (rated_ntu(view.plan, view.rows[at]), LOAD_GROWN_NTU)
+    ]
+    one = of("ua_loss_no_load_pct") * np.fmin(rise[0] / rise[1], 1.0)
+    high = of("ua_loss_no_load_high_pct")
     # The hours in which it used to run wet were the warm and busy ones: dry now, they raise the
     # mean of dry running without any fault of the coil. That ends no alarm that stands, and neither
     # does a mode that says nothing any more.
@@ -223,7 +241,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if known:
         said = "load and airflow taken out"
     else:
-        said = "over a week, airflow taken out; the load is not known"
+        said = "over three days to a week, airflow taken out; the load is not known"
     lost = f"about {loss:.0f} %" if loss > 0 else "part"
     summary = f"The unit has lost {lost} of its clean heat transfer in {mode} running ({said})."
     confidence = (0.85 if heat.dry_recent[0] else 0.65) if known else 0.55

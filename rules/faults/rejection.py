@@ -233,6 +233,9 @@ def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:
         if base is None or now is None:
             continue
         ratio = float(compared.long[0])
+        if not known and not np.isnan(ratio):
+            # Nights that no clean mean is of are no part of what was judged.
+            now = ratio * base.value
         change = "" if np.isnan(ratio) else f"{100.0 * (ratio - 1.0):+.0f} % over a longer time; "
         out.append(
             Reading(f"Condensing above air on coil, {mode}", now, "K", base.value,
