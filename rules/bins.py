@@ -336,7 +336,7 @@ class BinView:
 
     def baseline_spread(self, quantity: str) -> F64:
         """Robust standard deviation of the means that the baseline rests on."""
-        column: F64 = self.state.baseline_spread[self.rows, _Q[quantity]]
+        column: F64 = self.state.baseline_spread[self.rows, _Q[quantity]].astype(np.float64)
         return column
 
     def trace(self, name: str, bins: int) -> F64:

@@ -237,7 +237,7 @@ class FleetState:
     fan_share: F32  # running share of commanded fans that are proven
     # baselines
     baseline: F64
-    baseline_spread: F64
+    baseline_spread: F32
     baseline_count: I16
     baseline_ms: I64
     baseline_relearn: Bool  # a cleaning has proven to help: to be replaced once enough was seen
@@ -443,7 +443,7 @@ class FleetState:
             wet_td_k=np.full(n, np.nan, dtype=np.float32),
             fan_share=np.ones(n, dtype=np.float32),
             baseline=nan64(n, q),
-            baseline_spread=nan64(n, q),
+            baseline_spread=np.full((n, q), np.nan, dtype=np.float32),
             baseline_count=np.zeros((n, q), dtype=np.int16),
             baseline_ms=i64(n, q),
             baseline_relearn=np.zeros((n, q), dtype=np.bool_),
