@@ -84,11 +84,14 @@ def judge_open(view: BinView, announced: I8) -> I8:
         passes = float_flow_of(part).passes
         severity[maybe[passes == Passes.LITTLE]] = 0
         # A meter that shows nothing: the valve shuts, a little higher than the site file says.
-        high_set = (excess[maybe] < SET_HIGH_MM) & (level[maybe] < lip[maybe])
+        # Nor is it known how far the pads' water lifts it at rest where the file says nothing.
+        rests = np.isnan(view.recent["level_running"][maybe])
+        high_set = (excess[maybe] < SET_HIGH_MM) | (rests & ~(plan.pull_down_mm[rows[maybe]] > 0))
+        high_set &= level[maybe] < lip[maybe]
         severity[maybe[(passes == Passes.NOTHING) & high_set]] = 0
         # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:
         # rain may have left the water there, or the float be set high, which the next run tells.
-        still = np.isnan(view.recent["level_running"][maybe]) & (level[maybe] < lip[maybe])
+        still = rests & (level[maybe] < lip[maybe])
         severity[maybe[still & (passes == Passes.UNKNOWN)]] = UNKNOWN
         severity[maybe[_stands_since_work(part, passes)]] = UNKNOWN
         # On its way down the water is from before: what draws on it is more than what comes.

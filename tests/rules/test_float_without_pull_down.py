@@ -31,6 +31,7 @@ SCENES: dict[str, F] = {
     "as ever": AS_EVER,
     "opens at rest": np.where(H > OPENS_H, np.where(RUNS, 244.0, 247.0), AS_EVER),
     "much comes back": np.where(RUNS, 172.0, 222.0),
+    "stopped at its fullest": np.where((H > 84.0) & ~RUNS, 216.0, AS_EVER),
     "fills to the overflow": np.where(DRAINED, 0.0, np.where(H > 80.0, 245.0, AS_EVER)),
     "leaks by at rest": np.where(
         (H > 68.0) & ~RUNS, np.minimum(180.0 + 6.0 * ((HOUR - 20.0) % 24.0), 241.0), AS_EVER
@@ -52,6 +53,12 @@ def played() -> Played:
             "pump_command": RUNS * 1.0,
             "wet_mode": RUNS * 1.0,
         }
+    # The pump stops when the float has just shut, so that all of the pads' water comes on top.
+    meter = np.where(RUNS, 2.0, 0.0)
+    scenes["stopped at its fullest"]["makeup_flow"] = meter
+    scenes["as ever, metered"] = scenes["as ever"] | {"makeup_flow": meter}
+    passing = np.where((H > 84.0) & ~RUNS, 12.0, meter)
+    scenes["passes at rest"] = scenes["stopped at its fullest"] | {"makeup_flow": passing}
     no_pull_down = {name: {"basin__pull_down_mm": 0} for name in scenes}
     return play(scenes, times_ms(N, STEP_S), no_pull_down)
 
@@ -64,7 +71,9 @@ def raised(played: Played, scene: str) -> list[AlarmEvent]:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("scene", ["as ever", "much comes back"])
+@pytest.mark.parametrize(
+    "scene", ["as ever", "as ever, metered", "much comes back", "stopped at its fullest"]
+)
 def test_a_level_that_comes_back_every_night_is_in_order(played, scene):
     assert raised(played, scene) == []
 
@@ -76,6 +85,11 @@ def test_a_valve_that_opens_at_rest_is_told_within_the_hour(played):
     assert OPENS_H < hour_of(told[0]) < OPENS_H + 1.0
     assert told[0].severity is Severity.MEDIUM
     assert told[0].evidence.causes[0].slug == "float-open"
+
+
+def test_what_the_meter_sees_pass_at_rest_is_told(played):
+    """The same level, and flow."""
+    assert {e.fault for e in raised(played, "passes at rest")} == {"float-stuck-open"}
 
 
 def test_a_leak_is_told_there_in_its_first_night(played):
