@@ -76,8 +76,11 @@ def close_fill_flow(
         trace_window(state, row, name, TRACE_BINS) for name in ("level_running", "level_at_rest")
     )
     level = np.fmax(running, at_rest)
-    just = (level[:, -FULL_BINS:] >= bottom[:, None]).all(axis=1)
-    just &= level[:, -FULL_BINS - 1] < bottom
+    after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
+    # The first means of the full basin since it was empty, seen once. Those in which the pump
+    # starts may be missing before.
+    full = (level >= bottom[:, None]) & (after == 0)
+    just = full[:, -FULL_BINS:].all(axis=1) & (full.sum(axis=1) == FULL_BINS)
     # Pads and pipes take water from the basin when the pump starts, and give it back when it
     # stops, and the site file's figure of it is rough: each rise is told both ways, and the less
     # counts. A bin of both states has a mean of an earlier and of a later part of it.
@@ -86,13 +89,12 @@ def close_fill_flow(
     )
     # A pump that starts and stops within all of them leaves no rise to tell.
     both = ~np.isnan(running) & ~np.isnan(at_rest)
-    after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
     told = ~np.isnan(rise) & (after[:, 1:] == 0)  # of this fill alone
     alike = told & ~both[:, 1:] & ~both[:, :-1]
     just &= alike[:, : 1 - FULL_BINS].any(axis=1)  # once full, it rises no more
     flow = np.where(told, rise, 0.0).max(axis=1) * plan.area_m2[row] * (60_000.0 / BIN_MS)
-    full = np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
-    just &= (flow > 0.0) & (flow <= HOSE_TIMES * full)
+    most = HOSE_TIMES * np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
+    just &= (flow > 0.0) & (flow <= most)
     if just.any():
         _learn(plan, state, row[just], bin_id[at[just]], flow[just])
 

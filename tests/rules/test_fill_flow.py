@@ -143,6 +143,8 @@ REST, RUN = TRACE.index("level_at_rest"), TRACE.index("level_running")
     [
         # It starts within the third mean. What pads take, 20 mm by the site file, is rough.
         ([(20.0, NAN), (57.5, NAN), (66.0, 105.0), (NAN, 112.5), (NAN, 150.0)], 15.0),
+        # The mean in which it starts is left out.
+        ([(20.0, NAN), (57.5, NAN), (95.0, NAN), (NAN, NAN), (NAN, 150.0)], 15.0),
         # It starts and stops within all of them: nothing can be told.
         ([(20.0, 22.0), (40.0, 60.0), (80.0, 100.0), (120.0, 135.0)], NAN),
     ],
