@@ -4,8 +4,8 @@ A strainer that clogs or a supply that loses pressure shows little while the pum
 only hangs a little lower, and passes what is asked. An empty basin asks for all that the valve
 gives, and its fills are alike within some per cent, whatever the site file says of the valve. What
 is drawn meanwhile is small beside it. A strainer clogs over weeks, so less than usual teaches
-slowly. A fill of less than two means of five minutes shows less than its speed, each time by
-another share: such a unit's fills scatter, and only what is far beyond their scatter counts.
+slowly. A fill that takes less than two means of five minutes shows less than its speed, each time
+by another share: of units with such valves nothing is said.
 """
 
 from __future__ import annotations
@@ -47,6 +47,9 @@ HOSE_TIMES: Final = 1.5
 """Rise, of that by the valve's full flow, or the usual one where that is more, from which it is
 no fill by the float: supply and site file are off by a fifth each (common practice). A level
 reading that comes back rises at once."""
+LEAST_FILL_BINS: Final = 2.0
+"""Means that a fill must take at the usual flow: the greatest rise between two of them is then at
+least seven eighths of that in a whole one, wherever it begins (geometry of a ramp)."""
 SPREADS: Final = 5.0
 """Mean deviations by which a fill must be slower: four standard deviations of a normal scatter."""
 BACK_FRAC: Final = 0.8
@@ -73,8 +76,11 @@ def close_fill_flow(
         trace_window(state, row, name, TRACE_BINS) for name in ("level_running", "level_at_rest")
     )
     level = np.fmax(running, at_rest)
-    just = (level[:, -FULL_BINS:] >= bottom[:, None]).all(axis=1)
-    just &= level[:, -FULL_BINS - 1] < bottom
+    after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
+    # The first means of the full basin since it was empty, seen once. Those in which the pump
+    # starts may be missing before.
+    full = (level >= bottom[:, None]) & (after == 0)
+    just = full[:, -FULL_BINS:].all(axis=1) & (full.sum(axis=1) == FULL_BINS)
     # Pads and pipes take water from the basin when the pump starts, and give it back when it
     # stops, and the site file's figure of it is rough: each rise is told both ways, and the less
     # counts. A bin of both states has a mean of an earlier and of a later part of it.
@@ -83,13 +89,12 @@ def close_fill_flow(
     )
     # A pump that starts and stops within all of them leaves no rise to tell.
     both = ~np.isnan(running) & ~np.isnan(at_rest)
-    after = np.cumsum((level < DRAINED_MM)[:, ::-1], axis=1)[:, ::-1]
     told = ~np.isnan(rise) & (after[:, 1:] == 0)  # of this fill alone
-    told[:, 1 - FULL_BINS :] = False  # full, the float throttles
-    just &= (told & ~both[:, 1:] & ~both[:, :-1]).any(axis=1)
+    alike = told & ~both[:, 1:] & ~both[:, :-1]
+    just &= alike[:, : 1 - FULL_BINS].any(axis=1)  # once full, it rises no more
     flow = np.where(told, rise, 0.0).max(axis=1) * plan.area_m2[row] * (60_000.0 / BIN_MS)
-    full = np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
-    just &= (flow > 0.0) & (flow <= HOSE_TIMES * full)
+    most = HOSE_TIMES * np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
+    just &= (flow > 0.0) & (flow <= most)
     if just.any():
         _learn(plan, state, row[just], bin_id[at[just]], flow[just])
 
@@ -106,7 +111,9 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64)
     n = state.fill_flows[row].astype(np.float64)
     last, usual, spread = state.fill_flow[row].astype(np.float64).T
     known = n >= LEAST_FILLS
-    slow = known & (flow < _slow_from_l_min(plan, row, usual, spread))
+    depth_l = (plan.float_shut_mm[row] - plan.float_band_mm[row]) * plan.area_m2[row]
+    sharp = LEAST_FILL_BINS * usual * (BIN_MS / 60_000.0) <= depth_l
+    slow = known & sharp & (flow < _slow_from_l_min(plan, row, usual, spread))
     in_a_row = np.minimum(state.fills_slow[row], 254) + 1
     as_ever = ~known | (flow >= BACK_FRAC * usual)
     # Between slow and as ever nothing new is said.

@@ -361,10 +361,10 @@ FLOAT_STUCK_SHUT: Final = Rule(
             Setting("filling_mm", 3.0, "mm", 0.5, 200.0,
                     "rise within a quarter of an hour that counts as filling",
                     "more than noise of a mean of five minutes"),
-            Setting("fill_slow_frac", 0.65, "of the unit's usual flow", 0.05, 0.95,
+            Setting("fill_slow_frac", 0.7, "of the unit's usual flow", 0.05, 0.95,
                     "flow of two fills from empty in a row that counts as starved",
-                    "supply pressure moves a valve's flow by a fifth (common practice), means of "
-                    "five minutes by some per cent"),
+                    "supply pressure moves a valve's flow by a fifth (common practice), and means "
+                    "of five minutes show it within a tenth (geometry of a ramp)"),
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
                     "how far the level must come back", "about the waves' half height"),
             Setting("on_delay_high_s", 900.0, "s", 0.0, 86_400.0,
