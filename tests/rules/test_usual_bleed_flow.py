@@ -28,7 +28,6 @@ class Line:
         close_bleed(self.plan, self.state, self.row, np.ones(1), np.array([l_min]),
                     np.array([us_cm]))  # fmt: skip
 
-
     def days(self, days: float, l_min: float, us_cm: float = 900.0) -> Line:
         """So long with the same flow."""
         for _ in range(round(days * DAY_BINS)):
