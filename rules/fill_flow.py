@@ -64,10 +64,13 @@ def close_fill_flow(
 
     ``level_mm`` is the mean level of the bin, (k,); its means are in the trace already. To be
     called before :func:`rules.fresh_fill.close_fill`, which knows that the basin was empty and
-    forgets it once it is full. Fills while a unit is out of service count for nothing.
+    forgets it once it is full. Fills while a unit is out of service count for nothing, and who
+    works on it may mend what made the last ones slow.
     """
+    worked_on = state.out_of_service_until_ms[rows] != 0
+    state.fills_slow[rows[worked_on]] = 0
     bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
-    at = (state.empty_bins[rows] >= EMPTY_BINS) & (state.out_of_service_until_ms[rows] == 0)
+    at = (state.empty_bins[rows] >= EMPTY_BINS) & ~worked_on
     at = np.flatnonzero(at & (level_mm >= bottom))
     if not len(at):
         return

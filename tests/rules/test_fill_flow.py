@@ -81,6 +81,17 @@ def test_two_fills_with_half_the_flow_tell_of_a_starved_supply():
     assert [e.change for e in day.feed.events if e.fault == FAULT][-1] is Change.RETURNED
 
 
+def test_after_a_visit_two_new_fills_must_be_slow():
+    day = filled_days(a_day(), *[0.5 * USUAL] * 2)
+    raised = day.raised().count(FAULT)
+    for kind in (ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE):
+        day.feed.engine.act(Action(1, kind, 0, "", day.feed.now_ms, "R. Marsh", "Strainer"))
+        day.run(2.0, running=False)
+    assert day.raised().count(FAULT) == raised
+    filled_days(day, *[0.5 * USUAL] * 2)
+    assert day.raised().count(FAULT) == raised + 1
+
+
 def test_a_supply_that_gives_less_than_a_hot_day_asks_for_is_more_than_a_sign():
     """Thrice the airflow asks for about 20 L/min; a quarter of the valve's flow is 7.5."""
     day = filled_days(a_day(fans__rated_airflow_m3_s=60), *[0.25] * 2)
