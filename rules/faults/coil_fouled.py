@@ -40,6 +40,8 @@ USUAL_AIRFLOW_FRAC: Final = 0.7
 AGREED_SHARE: Final = 0.35
 """One mode bears the other out by a rise of this share of the other's at least: what coil and air
 lose shows in both, the less the more of its capacity the unit has in hand (judgement)."""
+STILL_SHARE: Final = 0.5
+"""Share of a rise that the newest means must show for it to be there still (judgement)."""
 LOAD_GROWN: Final = 1.4
 LOAD_GROWN_NTU: Final = 1.2
 """The rise of the TD that the limits without a load stand for, and a coil of which they do so."""
@@ -107,6 +109,13 @@ def ua_loss_pct(heat: HeatRejection, ntu: F64, medium_pct: F64 | float, announce
     in_both = _without_load_in_both(heat)
     long = np.where(in_both, risen_in_both(heat.dry.long, heat.wet.long), long)
     short = np.where(in_both, risen_in_both(heat.dry.short, heat.wet.short), short)
+    # What the newest means do not show by half is gone, though the median of days has it still.
+    newest = np.where(
+        in_both, np.fmin(heat.dry.newest, heat.wet.newest), pick(heat.dry.newest, heat.wet.newest)
+    )
+    over = ~heat.load_known & (announced == 0)
+    long = np.where(over & (newest - 1.0 < STILL_SHARE * (long - 1.0)), np.fmin(long, 1.0), long)
+    short = np.where(over & (newest - 1.0 < STILL_SHARE * (short - 1.0)), np.nan, short)
     # What was found once is held by what there is: a mode may have few means in the last days.
     now = [np.where(np.isnan(m.lately), m.newest, m.lately) for m in (heat.dry, heat.wet)]
     lately = np.where(in_both, risen_in_both(*now), pick(*now))

@@ -140,7 +140,9 @@ def test_a_median_that_falls_between_work_and_rest_is_no_rise():
     assert judge_coil(now(engine, 2 * DAYS - 1), CALM)[0] >= Severity.MEDIUM
 
 
-def lately(td_k: float, days: int, *, spread: float = 0.05, then_k: float | None = None) -> BinView:
+def lately(
+    td_k: float, days: int, *, spread: float = 0.05, then_k: float | None = None, then_days: int = 3
+) -> BinView:
     """Dry only, all day: two weeks at 5 K, some days at another, and perhaps some days after it."""
     engine = engine_of()
     learned(engine, 0, by_turn(0, DAYS, DAY + NIGHT, 5.0))
@@ -149,8 +151,8 @@ def lately(td_k: float, days: int, *, spread: float = 0.05, then_k: float | None
     fill(engine, 0, by_turn(2 * DAYS, days, DAY + NIGHT, td_k))
     last = 2 * DAYS + days - 1
     if then_k is not None:
-        fill(engine, 0, by_turn(last + 1, 3, DAY + NIGHT, then_k))
-        last += 3
+        fill(engine, 0, by_turn(last + 1, then_days, DAY + NIGHT, then_k))
+        last += then_days
     return now(engine, last)
 
 
@@ -169,6 +171,13 @@ def test_what_the_last_three_days_do_not_show_is_gone():
     assert judge_coil(lately(8.0, 7, then_k=5.5), standing)[0] == 0
     # While they show it still, it stands: of a scatter of a fifth they would not have told it.
     assert judge_coil(lately(7.0, 3, spread=0.15), standing)[0] >= Severity.MEDIUM
+
+
+def test_nothing_is_told_anew_that_the_newest_means_do_not_show():
+    """Mended yesterday, and nobody told of it: the median of days has it still."""
+    view = lately(8.0, 7, then_k=5.5, then_days=1)
+    assert judge_coil(view, CALM)[0] == 0
+    assert judge_coil(view, np.full(1, Severity.MEDIUM, dtype=np.int8))[0] >= Severity.MEDIUM
 
 
 @pytest.mark.parametrize("share", [1.0, 0.7, 0.55])
