@@ -118,6 +118,8 @@ STARTED_S: Final = 120.0
 """Fans commanded for so long are up: drives ramp for 10 to 30 s (common practice)."""
 SLOW_S: Final = 120.0
 """Between readings further apart a bank may have been stopped and started unseen (judgement)."""
+UNSEEN_STOP_S: Final = 60.0
+"""And between these, now and then: too often for counting drop-outs by hours (judgement)."""
 
 
 def closing(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64) -> Bool:
@@ -221,7 +223,7 @@ def fan_share_frac(view: FrameView) -> F64:
     known &= told_together(view.state, view.rows)
     # Where readings are slow a bank that is all gone may have been stopped and started since the
     # last one, and its proof be on its way; one that stays gone is told by `fan-not-proven`.
-    known &= (up > 0) | (count == 1) | (view.elapsed_s <= SLOW_S)
+    known &= (up > 0) | (count == 1) | (view.elapsed_s <= UNSEEN_STOP_S)
     # While stages change, command and proof are of two moments: one fan is forgiven.
     up = up + (by_stages & (count > 2))
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)

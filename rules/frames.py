@@ -365,12 +365,13 @@ through it: the newest of few wavy readings may by chance be that at which the w
 
 
 def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> None:
-    """How long a level that moves now has stood still while the pump ran, if that is news.
+    """How long a level that moves now has stood still while the pump ran or stood, if it is news.
 
     What ends a stillness that was called frozen is no measure of the reading's habits.
     """
     since = state.still_ms[rows]
-    at = np.flatnonzero(moved & (time_ms - since >= BIN_MS) & (state.pump_state[rows] == 1))
+    told = state.pump_state[rows] >= 0
+    at = np.flatnonzero(moved & (time_ms - since >= BIN_MS) & told)
     if not len(at):
         return
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs frames
@@ -378,8 +379,10 @@ def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> No
     row = rows[at]
     stood = time_ms[at] - np.maximum(since[at], state.pump_changed_ms[row])
     stood = np.where(state.alarm_state[row, FAULT_INDEX["level-frozen"]] == 0, stood // BIN_MS, 0)
-    longest = np.maximum(state.level_longest_bins[row], np.clip(stood, 0, 60_000))
-    state.level_longest_bins[row] = longest
+    stood = np.clip(stood, 0, 60_000)
+    for column, pump in ((state.level_longest_bins, 1), (state.level_rest_longest_bins, 0)):
+        these = state.pump_state[row] == pump
+        column[row[these]] = np.maximum(column[row[these]], stood[these])
 
 
 def _stillness(

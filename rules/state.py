@@ -131,6 +131,7 @@ class FleetState:
     still_starts: I16  # pump starts and stops since then
     level_step_mm: F32  # the smallest movement ever seen: how coarse the reading is; 0 for none yet
     level_longest_bins: U16  # the longest it stood still while the pump ran, that ended by itself
+    level_rest_longest_bins: U16  # the same while it stood
     # standing water: since when it has not circulated, and how long of that it was warm
     circulated_ms: I64
     warm_standing_s: F32
@@ -349,6 +350,7 @@ class FleetState:
             still_starts=np.zeros(n, dtype=np.int16),
             level_step_mm=np.zeros(n, dtype=np.float32),
             level_longest_bins=np.zeros(n, dtype=np.uint16),
+            level_rest_longest_bins=np.zeros(n, dtype=np.uint16),
             circulated_ms=i64(n),
             warm_standing_s=np.zeros(n, dtype=np.float32),
             still_water_degc=np.full(n, np.nan, dtype=np.float32),

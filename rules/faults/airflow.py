@@ -36,7 +36,7 @@ from rules.heat_compared import LEAST_LEAP, HeatRejection
 from rules.look import UnitLook, fan_names
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.staging import is_staged
+from rules.staging import is_staged, is_stepped
 from rules.state import BIN_MS, STEADY
 
 __all__ = ["FAN_CAPACITY_LOST", "FAN_NOT_COMMANDED"]
@@ -55,6 +55,7 @@ fan to warm days with all, the law of airflow is wrong by 15 % at either end, si
 air back (judgement): a fifth in all by the sum of squares."""
 LEAST_SUDDEN_LEAP: Final = 0.25
 """Leap that is believed at once: own warm air makes a kelvin or two of 8 or 9 (common practice)."""
+DAY_S: Final = 86_400.0
 PLAINLY_BETTER: Final = 0.25
 """By so much another cause must agree better to stand before the fans (judgement)."""
 CONFIRMED_RATIO: Final = 1.05
@@ -129,8 +130,14 @@ def _air_lost_by_leap(view: BinView, at: I64, heat: HeatRejection, announced: I8
     begins = leapt & (since[rows] == 0)
     since[rows] = np.where(rise < 0.5 * LEAST_LEAP, 0, np.where(begins, now, since[rows]))
     lasts_s = np.broadcast_to(view.setting(_LOST, "leap_lasts_s"), len(view.rows))[at]
-    lasted = (since[rows] > 0) & ((now - since[rows]) * (BIN_MS / 1000.0) >= lasts_s)
-    leapt = (leapt & (rise >= LEAST_SUDDEN_LEAP)) | lasted
+    lasted_s = np.where(since[rows] > 0, (now - since[rows]) * (BIN_MS / 1000.0), 0.0)
+    # Each night a bank in stages runs on few of its fans, and leaps by what the law of airflow is
+    # wrong there; in the morning that is gone, and a lost fan is not.
+    stays = ~(in_stages | is_stepped(view.state, rows, view.plan.fan_count[rows]))
+    stays |= lasted_s >= DAY_S
+    leapt = (leapt & stays & (rise >= LEAST_SUDDEN_LEAP)) | (
+        (since[rows] > 0) & (lasted_s >= lasts_s)
+    )
     fits = (lost > 0) & (leapt | (announced > 0)) & ~clogs
     return np.where(known, np.where(fits, 100.0 * lost / view.plan.fan_count[rows], 0.0), np.nan)
 

@@ -1,8 +1,8 @@
 """Level reading frozen: the transmitter no longer follows the water.
 
-A calm basin may rightly stand still for days. What cannot be is a level that does not move when the
-pump starts or stops, or through hours of wet running with evaporation, waves and make-up; nor a
-pump that moves water while the level says that there is none.
+A calm basin may rightly stand still for days, where it was seen to. What cannot be is a level that
+does not move when the pump starts or stops, or through hours of wet running with evaporation, waves
+and make-up; nor a pump that moves water while the level says that there is none.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, judged
 from rules.faults.rule import Rule
-from rules.float_rest import LEAST_HOURS, RUNNING
+from rules.float_rest import AT_REST, LEAST_HOURS, RUNNING
 from rules.frames import FrameView
 from rules.look import UnitLook
 from rules.state import BIN_MS, STEADY, FleetState
@@ -40,6 +40,8 @@ MOVES_WATER_FRAC: Final = 0.9
 whatever the level says; one that runs dry draws little more than its magnetising current."""
 COARSE_TIMES: Final = 6.0
 """A float that holds the water within a step does so for days of like weather (judgement)."""
+REST_TIMES: Final = 2.0
+"""At rest twice as long as running: a day, with its own course of warmth (judgement)."""
 HABIT_TIMES: Final = 16.0
 """So many times the longest of its first days no healthy reading stands still; four times was the
 most that was seen of such as stand still for an hour (judgement)."""
@@ -71,6 +73,7 @@ def judge(view: FrameView, announced: I8) -> I8:
     unread = (level < DRAINED_MM) & settled & (still_s >= view.setting(_SLUG, "least_still_s"))
     if unread.any():
         by_starts |= unread & _moves_water(view)
+    by_starts |= _stiller_than_ever_at_rest(view, level, still_s) & ~coarse
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
     long_s = np.broadcast_to(view.setting(_SLUG, "running_still_s"), len(rows))
     ran_still_s = np.minimum(running_s, still_s)
@@ -84,6 +87,24 @@ def judge(view: FrameView, announced: I8) -> I8:
     # Where nothing at all moves it is the controller, and not the level: reading-frozen tells it.
     by_running &= ~stands_still_together(state, rows) | (announced > 0)
     return judged(by_starts | by_running, ~np.isnan(level), Severity.MEDIUM)
+
+
+def _stiller_than_ever_at_rest(view: FrameView, level: F64, still_s: F64) -> Bool:
+    """Units at rest whose level stands far longer than it ever did, (k,).
+
+    A fine reading flickers over the calmest water; one that never stood for long while it was
+    known does not stand for days. A basin that is drained has nothing to read.
+    """
+    state, rows = view.state, view.rows
+    least_s = REST_TIMES * view.setting(_SLUG, "running_still_s")
+    rests_s = np.where(view.pump_state == 0, view.pump_state_s, 0.0)
+    stands = (np.minimum(rests_s, still_s) >= least_s) & (level >= DRAINED_MM)
+    if not stands.any():
+        return stands
+    seen = state.float_hours[rows, AT_REST] >= LEAST_HOURS
+    habit_s = HABIT_TIMES * state.level_rest_longest_bins[rows] * (BIN_MS / 1000.0)
+    stands &= seen & (state.level_step_mm[rows] > 0.0) & (still_s >= habit_s)
+    return stands & ~stands_still_together(state, rows)
 
 
 def _coarse_long_s(state: FleetState, rows: I64, long_s: F64) -> F64:

@@ -187,6 +187,15 @@ def test_a_bank_that_is_seen_to_be_gone_is_told_at_once(step_s: float, head_kpa:
     assert event.time_ms - gone_ms <= 2 * max(step_s, 120.0) * 1000
 
 
+def test_a_bank_read_at_its_starts_each_two_minutes_has_lost_no_fan_time() -> None:
+    """A controller that stops and starts all fans: a command before its proof, one time in two."""
+    feed = Feed(engine_of())
+    bank = {"fan_speed": 30.0, "head_pressure": 1000.0}
+    for i in range(30 * 24):
+        feed.run(120.0, step_s=120.0, **bank, fan_run=0.0 if i % 2 else 15.0)
+    assert feed.events == []
+
+
 def test_a_bank_that_drops_out_as_one_again_and_again_is_lost_fan_time() -> None:
     feed = Feed(engine_of())
     feed.run(6 * 3600.0, step_s=20.0)

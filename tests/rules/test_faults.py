@@ -303,6 +303,22 @@ def test_an_empty_basin_in_wet_mode_has_no_water_whatever_it_reads(learned):
     only(learned.events, "float-stuck-shut")
 
 
+@pytest.mark.parametrize(("calm_h", "told"), [(0.0, True), (3.0, False)])
+def test_a_level_that_stands_longer_at_rest_than_it_ever_did_is_frozen(feed, calm_h, told):
+    """Two days of flicker by a millimetre, or of calm for hours, and then nothing for 30 h."""
+    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+    still["ambient_temperature"] = 18.0
+    for i in range(48 * 12):
+        level = 196.0 + (i // max(int(calm_h * 12), 1)) % 2
+        frozen(feed, 1 / 12, 300_000, **still, basin_level=level)
+    began = feed.now_ms
+    for i in range(30 * 12):  # other readings live on
+        frozen(feed, 1 / 12, 300_000, **still | {"ambient_temperature": 18.0 + 0.1 * (i % 3)},
+               basin_level=197.0)  # fmt: skip
+    assert [e.fault for e in feed.events] == (["level-frozen"] if told else [])
+    assert all(24.0 <= (e.time_ms - began) / 3_600_000 <= 25.0 for e in feed.events)
+
+
 def test_a_calm_basin_at_rest_may_stand_still_for_days(feed):
     still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
     frozen(feed, 72.0, 300_000, **still, ambient_temperature=18.0)

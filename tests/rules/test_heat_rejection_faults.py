@@ -497,15 +497,19 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     view = BinView(engine.plan, engine.state, row, row + DAY_MS, ~yes, fresh)
     engine.state.td_last_bin[0, 0] = bin_of(engine.plan, row, row + DAY_MS)[0]
     new, standing = (_air_lost_by_leap(view, row, heat, np.array([s], np.int8)) for s in (0, 2))
-    assert new[0] == (0.0 if ratio < 1.25 else share_lost)
+    # In stages a night with few fans leaps as well, and is over in the morning.
+    assert new[0] == (share_lost if together and ratio >= 1.25 else 0.0)
     assert standing[0] == share_lost
     clogged = replace(heat, pads_last=np.array([1.4]))
     assert _air_lost_by_leap(view, row, clogged, np.zeros(1, np.int8))[0] == 0.0
+    engine.state.td_last_bin[0, 0] = bin_of(engine.plan, row, row + 2 * DAY_MS)[0]
+    next_day = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
+    assert next_day[0] == (share_lost if ratio >= 1.25 else 0.0)
     # A small leap at a common speed must outlast the wind.
     view = BinView(engine.plan, engine.state, row, row + 4 * DAY_MS, ~yes, fresh)
     # Nor does it by the clock alone, without dry means.
     waiting = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
-    assert waiting[0] == new[0]
+    assert waiting[0] == next_day[0]
     engine.state.td_last_bin[0, 0] = bin_of(engine.plan, row, row + 4 * DAY_MS)[0]
     lasting = _air_lost_by_leap(view, row, heat, np.zeros(1, np.int8))
     assert lasting[0] == (0.0 if ratio < 1.25 and not together else share_lost)
