@@ -217,6 +217,12 @@ def _compared(
         told[:, slow], ages[:, slow] = _of_like_hours(plan, state, rows[slow], mode, bin_id[slow])
     long, lately, newest, older = told
     plain = known | (lately - 1.0 >= PLAIN_SCATTERS * scatter)
+    upper = np.where(known, state.td_upper_k[rows, mode].astype(np.float64), np.nan)
+    if (~np.isnan(upper)).any():
+        # Nights with few fans may read higher than days: then the median is now of the one and now
+        # of the other. What is lost shows in the highest as well.
+        long = np.fmin(long, _of_highest(window[:, :LONG], upper, long))
+        lately = np.fmin(lately, _of_highest(window[:, :SHORT], upper, lately))
     n = np.where(known, LONG, np.minimum(learned, UNKNOWN_LONG))
     risen = divided(window[:, : 2 * NEWEST] / base[:, None] - 1.0, newest[:, None] - 1.0)
     return Compared(
@@ -269,6 +275,11 @@ def _of_like_hours(
     told.append(middle(late, NEWEST // 2))
     age = [median(np.where(of, ages, np.nan), 1) for of in (there & (rank == 1), week)]
     return np.stack(told), np.stack(age)
+
+
+def _of_highest(means: F64, upper: F64, middle: F64) -> F64:
+    """Upper quartile of means over that of the clean ones, (m,); NaN where the ``middle`` is."""
+    return np.where(np.isnan(middle), np.nan, divided(upper_quartile(means), upper))
 
 
 def _is_recent(age: I64, mode: Compared, other: Compared) -> Bool:

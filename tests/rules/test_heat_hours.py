@@ -258,3 +258,19 @@ def test_a_unit_that_lives_remembers_when_its_means_were_taken():
     assert {t for t, h in begins.items() if h < 8.0 or h > 19.0} <= {
         t for t in begins if dry >> t & 1
     }
+
+
+@pytest.mark.parametrize(("nights", "lost"), [(10, 1.0), (15, 1.0), (24, 1.0), (15, 1.25)])
+def test_where_nights_read_higher_a_known_loss_shows_in_the_highest_as_well(nights, lost):
+    """A clean unit whose nights read 1.27 of its days: of 24 means now few are nights, now most."""
+    engine = engine_of()
+    state, row = engine.state, np.zeros(1, dtype=np.int64)
+    q = [quantity.name for quantity in STEADY].index("td_wet")
+    state.heat_load_seen[0] = True
+    state.baseline[0, q], state.baseline_spread[0, q], state.baseline_count[0, q] = 8.0, 0.3, 40
+    state.td_upper_k[0, 1] = 8.0 * 1.27
+    means = np.where(np.arange(24) < nights, 8.0 * 1.27, 8.0) * lost
+    state.steady[0, q, :24] = means[::-1]
+    state.steady_count[0, q] = 24
+    heat = heat_rejection(engine.plan, state, row, state.bin_id[row])
+    assert heat.wet.long[0] == pytest.approx(lost, rel=0.01)
