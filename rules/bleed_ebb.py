@@ -22,7 +22,7 @@ from rules.physics.water_balance import volume_l
 from rules.plan import FleetPlan
 from rules.state import TRACE, TRACE_BINS, FleetState
 
-__all__ = ["close_ebb", "ebbed_from_us_cm", "ebbs_lately", "forget_ebb"]
+__all__ = ["close_ebb", "ebbed_from_us_cm", "forget_ebb"]
 
 SPAN_BINS: Final = 30
 """Two hours and a half: nearly all that is remembered bin by bin."""
@@ -79,20 +79,13 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64) -> None:
     state.ebb_us_cm[row], state.ebb_low_us_cm[row], state.ebb_bin[row] = top, low, bin_id
 
 
-def ebbs_lately(state: FleetState, rows: I64) -> Bool:
-    """Units whose water ebbed within a day and a half, from wherever it was, (k,)."""
-    since = state.trace_bin[rows] - state.ebb_bin[rows]
-    lately: Bool = (state.ebb_us_cm[rows] > 0.0) & (since < MEMORY_BINS)
-    return lately
-
-
 def ebbed_from_us_cm(state: FleetState, rows: I64, now: F64) -> F64:
     """Where the water began to ebb last, (k,), of units whose water is at ``now`` [µS/cm].
 
     NaN where that is long past, never was, or so far below that it says nothing of this climb.
     """
     top, low = (a[rows].astype(np.float64) for a in (state.ebb_us_cm, state.ebb_low_us_cm))
-    lately = ebbs_lately(state, rows)
+    lately = (top > 0.0) & (state.trace_bin[rows] - state.ebb_bin[rows] < MEMORY_BINS)
     with np.errstate(divide="ignore", invalid="ignore"):
         swing = np.where(lately, top / low - 1.0, np.nan)
     near: Bool = lately & (now <= (1.0 + SWING_SHARE * swing) * top)

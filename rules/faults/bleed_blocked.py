@@ -15,7 +15,6 @@ from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8
 from rules.balance import BALANCE_BINS, METER_ZERO_L_MIN, WaterBalance, balance_of_look
 from rules.bins import BinView
-from rules.bleed_ebb import ebbed_from_us_cm, ebbs_lately
 from rules.bleed_habit import AS_EVER_FRAC, share_of_usual
 from rules.bleed_turns import opened_lately_us_cm, opens_at_us_cm
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
@@ -95,11 +94,6 @@ def judge(view: BinView, announced: I8) -> I8:
     beyond = opens_at_us_cm(view.state, rows)
     beyond[beyond < plan.conductivity_limit_us_cm[rows]] = np.nan
     due = np.fmax(due, view.setting(_SLUG, "habit_ratio") * beyond)
-    # Under a line that is always open, and takes no turns, water swings with the weather: farther
-    # on a hot day than ever before, and by day a small flow cannot be told from none. Below the
-    # limit that is no fault of the line.
-    ebbs = ebbs_lately(view.state, rows) & np.isnan(opens_at_us_cm(view.state, rows))
-    due = np.where(ebbs, plan.conductivity_limit_us_cm[rows], due)
     back = (1.0 - view.setting(_SLUG, "deadband_ratio")) * due
     out[view.recent["conductivity"] < back] = 0
     watched = view.watched
@@ -133,10 +127,6 @@ def judge(view: BinView, announced: I8) -> I8:
     as_ever = share_of_usual(part.plan, part.state, part.rows, metered) >= AS_EVER_FRAC
     # A turn of it mends no ticket that stands: that asks for what is carried away in all.
     flows |= as_ever & (was == 0)
-    # Nor does the memory of a night in which the water fell slowly, as over an open line: it only
-    # tells that the water swings so far by day.
-    ebbed = ebbs[i] & ~np.isnan(ebbed_from_us_cm(view.state, rows[i], now))
-    flows |= ebbed & ~dry_meter & (was == 0)
     bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
     bled &= (was == 0) | flows | (carried - 2.0 * carried_sd >= slack)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from water_scenes import EVAPORATION_L_MIN, Basin, Day, steady_bleed
+from water_scenes import Basin, Day, steady_bleed
 
 from rules.bleed_ebb import ebbed_from_us_cm
 from rules.bleed_habit import forget_bleed
@@ -52,24 +52,6 @@ def test_a_bleed_that_is_too_small_for_a_hot_day_is_named_before_a_blocked_one(d
     assert causes[0].slug == "bleed-small"
     assert not any(c.ruled_out for c in causes), "it may have blocked this very morning"
     assert any("slowly" in r.quantity for r in day.evidence("conductivity-high").readings)
-
-
-def test_below_the_limit_a_hot_day_after_an_ebb_accuses_no_line():
-    """From the night's 670 µS/cm it goes to 1230: never so far, and still below the limit.
-
-    A third of what the hot day wants leaves, as it did in the night.
-    """
-    day = Day(Basin(bleed=steady_bleed(0.5), conductivity=550.0))
-    for hours, evaporation, humidity in (
-        (40.0, DAMP, 92.0), (8.0, 1.5, 70.0), (10.0, DAMP, 92.0), (6.0, EVAPORATION_L_MIN, 40.0)
-    ):  # fmt: skip
-        day.basin.evaporation, day.humidity = evaporation, humidity
-        day.run(hours)
-    assert 1150.0 < day.basin.conductivity < 1400.0
-    assert day.raised() == []
-    day.basin.bleed = steady_bleed(0.0)
-    day.run(5.0)
-    assert day.raised() == ["bleed-blocked"]
 
 
 def test_far_above_where_it_ebbed_nothing_is_said_of_the_line(day_and_night):
