@@ -26,6 +26,7 @@ from rules.bleed_turns import close_turns
 from rules.condition.basin import look_at_water
 from rules.condition.day import turn_days
 from rules.condition.figures import PartCondition
+from rules.drained import DRAINED_MM
 from rules.events import BaselineChange
 from rules.fan_gang import close_gang, starts_as_one
 from rules.fan_lead import close_lead
@@ -106,8 +107,6 @@ of water is thought of: half of what the least loss would do to each."""
 _METERS: Final = ("makeup_flow", "bleed_flow")
 _ALL_HAVE: Final = ("level_running", "level_at_rest", "conductivity", "current_running")
 """Traces whose present value is asked for of every unit."""
-DRAINED_MM: Final = 20.0
-"""Below this level probes stand in air and the basin counts as drained (common practice)."""
 MODE_SETTLE_S: Final = 1200.0
 """Pads take some 20 minutes to soak (common practice)."""
 DRY_SETTLE_S: Final = 2400.0

@@ -16,7 +16,8 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import trace_window
-from rules.fresh_fill import DRAINED_MM, EMPTY_BINS, FRESH_BINS, FULL_BINS
+from rules.drained import DRAINED_MM
+from rules.fresh_fill import EMPTY_BINS, FRESH_BINS, FULL_BINS, LEAST_FILLS
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, TRACE_BINS, FleetState
 
@@ -33,8 +34,6 @@ _SHUT: Final = "float-stuck-shut"
 NEWEST: Final = 0
 USUAL: Final = 1
 SPREAD: Final = 2
-LEAST_FILLS: Final = 4
-"""Fills that make a habit (judgement)."""
 AGREE_FILLS: Final = 2
 """Fills in a row that must be slow: others may have drawn on the same supply once (judgement)."""
 MEMORY_FILLS: Final = 10.0

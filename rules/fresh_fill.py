@@ -17,12 +17,12 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, trace_window
+from rules.drained import DRAINED_MM
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
 __all__ = [
     "AGREE_FILLS",
-    "DRAINED_MM",
     "EMPTY_BINS",
     "FRESH_BINS",
     "FULL_BINS",
@@ -34,8 +34,6 @@ __all__ = [
 ]
 
 _SLUG: Final = "makeup-quality-changed"
-DRAINED_MM: Final = 20.0
-"""Below this level probes stand in air and the basin counts as drained (common practice)."""
 EMPTY_BINS: Final = 3
 """Means without water, a quarter of an hour: less is a reading that dropped out."""
 MOST_FILLING_BINS: Final = 36

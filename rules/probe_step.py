@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.drained import DRAINED_MM
 from rules.physics.water_balance import float_valve_flow_l_min
 from rules.plan import FleetPlan
 from rules.signals import INDEX
@@ -53,8 +54,6 @@ STIRRED_BINS: Final = 12
 down then is no cloud of fresh water at the probe (common practice)."""
 FORGOTTEN_BINS: Final = 2016
 """A week: by then somebody has compared the reading with a hand meter, or it is the water."""
-DRAINED_MM: Final = 20.0
-"""Below this level probes stand in air and the basin counts as drained (common practice)."""
 
 
 def close_step(

@@ -29,6 +29,7 @@ from rules.balance import (
     most_makeup_l_min,
 )
 from rules.bin_rings import trace_windows
+from rules.drained import DRAINED_MM
 from rules.physics.water_balance import volume_l
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, FleetState
@@ -64,8 +65,6 @@ WAY_TIMES: Final = 2.0
 fifth, basin volume and make-up to a tenth each, and all may be against it."""
 NOTHING_TIMES: Final = 0.1
 """Share of the make-up's conductivity below which the probe hangs in air."""
-DRAINED_MM: Final = 20.0
-"""Level below which a basin counts as drained (common practice)."""
 HOUR_BINS: Final = 12
 LEAST_HOUR_BINS: Final = 10
 """Means of an hour of running that the float is judged by: one that opens fully and shuts again is

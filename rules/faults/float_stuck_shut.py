@@ -15,6 +15,7 @@ from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, Bool
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.drained import DRAINED_MM
 from rules.events import Evidence, Reading, Severity
 from rules.faults.base import Fault, Setting
 from rules.faults.float_readings import cause_entries, conductivity_sign, trend_sign
@@ -99,8 +100,6 @@ def _by_fills(view: BinView) -> I8:
     return np.where(lacks, Severity.MEDIUM, Severity.LOW).astype(np.int8)
 
 
-DRAINED_MM: Final = 20.0
-"""Below this level probes stand in air and the basin counts as drained (common practice)."""
 WETTED_FRAC: Final = 0.5
 """Share of the make-up's conductivity from which a probe stands in water: in air it reads next to
 nothing, and a fouled one keeps half (judgement)."""

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
+from rules.drained import DRAINED_MM
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, judged
@@ -33,8 +34,6 @@ STEPS_SEEN: Final = 1.5
 """A movement of so many steps shows wherever between two of them it begins."""
 STEPS_PLAIN: Final = 3.0
 """A movement of so many steps shows whatever else the float does meanwhile (judgement)."""
-DRAINED_MM: Final = 20.0
-"""Below this level the basin counts as drained (common practice)."""
 MOVES_WATER_FRAC: Final = 0.9
 """Share of the clean current, before it is learned of the rated one, above which a pump moves water
 whatever the level says; one that runs dry draws little more than its magnetising current."""
