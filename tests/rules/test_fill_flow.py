@@ -27,17 +27,8 @@ USUAL = 0.5
 
 def filled_days(day: Day, *supplies: float, hours: float = 1.0) -> Day:
     """Days that begin with an empty basin and a fill with such a supply each, then run."""
-    basin = day.basin
     for supply in supplies:
-        basin.supply, basin.drain = 0.0, 60.0
-        while basin.level > 5.0:
-            day.run(1.0 / 12.0, running=False)
-        basin.drain = 0.0
-        day.run(0.5, running=False)
-        basin.supply = supply
-        while basin.level < 165.0:
-            day.run(1.0 / 12.0, running=False)
-        day.run(0.3, running=False)
+        day.emptied_and_filled(5.0, 165.0, drain=60.0, empty_h=0.5, supply=supply)
         day.run(hours)
     return day
 

@@ -23,18 +23,9 @@ SLOW = 0.15
 
 def drained_days(day: Day, count: int, *, hours: float = 5.0) -> Day:
     """Days of wet running, each with an empty basin and a fill before it."""
-    basin = day.basin
     for _ in range(count):
-        basin.supply, basin.drain = 0.0, 40.0
-        while basin.level > HEEL_MM:
-            day.run(1.0 / 12.0, running=False)
-        basin.drain = 0.0
-        day.run(1.5, running=False)
-        basin.supply = SLOW
-        while basin.level < 160.0:
-            day.run(1.0 / 12.0, running=False)
-        day.run(0.3, running=False)
-        basin.supply = 1.0
+        day.emptied_and_filled(HEEL_MM, 160.0, drain=40.0, empty_h=1.5, supply=SLOW)
+        day.basin.supply = 1.0
         day.run(hours)
     return day
 

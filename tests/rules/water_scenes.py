@@ -134,6 +134,21 @@ class Day:
             self.feed.send(0, self.feed.now_ms, row)
         return self
 
+    def emptied_and_filled(
+        self, heel_mm: float, full_mm: float, *, drain: float, empty_h: float, supply: float
+    ) -> Day:
+        """At rest: drained down to a heel, left so for some hours, and filled by a supply."""
+        basin = self.basin
+        basin.supply, basin.drain = 0.0, drain
+        while basin.level > heel_mm:
+            self.run(1.0 / 12.0, running=False)
+        basin.drain = 0.0
+        self.run(empty_h, running=False)
+        basin.supply = supply
+        while basin.level < full_mm:
+            self.run(1.0 / 12.0, running=False)
+        return self.run(0.3, running=False)
+
     def raised(self) -> list[str]:
         """The faults of this family that were raised, in order."""
         return of_this_family(self.feed.raised())
