@@ -377,12 +377,15 @@ def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> No
     from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs frames
 
     row = rows[at]
-    stood = time_ms[at] - np.maximum(since[at], state.pump_changed_ms[row])
-    stood = np.where(state.alarm_state[row, FAULT_INDEX["level-frozen"]] == 0, stood // BIN_MS, 0)
-    stood = np.clip(stood, 0, 60_000)
+    changed = state.pump_changed_ms[row]
+    known = state.alarm_state[row, FAULT_INDEX["level-frozen"]] == 0
+    # What a start or stop of the pump ends was a stillness of the state before.
+    now = np.where(known, time_ms[at] - np.maximum(since[at], changed), 0)
+    before = np.where(known, changed - since[at], 0)
     for column, pump in ((state.level_longest_bins, 1), (state.level_rest_longest_bins, 0)):
-        these = state.pump_state[row] == pump
-        column[row[these]] = np.maximum(column[row[these]], stood[these])
+        stood = np.where(state.pump_state[row] == pump, now, before)
+        bins = np.clip(stood // BIN_MS, 0, 60_000)
+        column[row] = np.maximum(column[row], bins)
 
 
 def _stillness(

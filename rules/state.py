@@ -553,6 +553,9 @@ class FleetState:
                 if "alarm_until_ms" in arrays:  # of an earlier version
                     until_s = -(-arrays["alarm_until_ms"] // 1000)
                     _copy(state.alarm_until_s, until_s, "alarm_until_s", shared)
+                if "level_rest_longest_bins" not in arrays:
+                    # How long it stood so far is not known: no stillness is longer than ever.
+                    state.level_rest_longest_bins[: len(arrays["frame_ms"])] = 65_535
                 if "strangers" in arrays:
                     state.strangers = Strangers.from_bytes(arrays["strangers"].tobytes())
                 if "site_weather" in arrays:

@@ -42,7 +42,7 @@ COARSE_TIMES: Final = 6.0
 REST_TIMES: Final = 2.0
 """At rest twice as long as running: a day, with its own course of warmth (judgement)."""
 HABIT_TIMES: Final = 16.0
-"""So many times the longest of its first days no healthy reading stands still; four times was the
+"""So many times the longest that it ever did no healthy reading stands still; four times was the
 most that was seen of such as stand still for an hour (judgement)."""
 
 
@@ -73,6 +73,7 @@ def judge(view: FrameView, announced: I8) -> I8:
     if unread.any():
         by_starts |= unread & _moves_water(view)
     by_starts |= _stiller_than_ever_at_rest(view, level, still_s) & ~coarse
+    by_starts |= (announced > 0) & (still_s >= view.setting(_SLUG, "least_still_s"))
     running_s = np.where(view.pump_state == 1, view.pump_state_s, 0.0)
     long_s = np.broadcast_to(view.setting(_SLUG, "running_still_s"), len(rows))
     ran_still_s = np.minimum(running_s, still_s)
@@ -133,7 +134,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     changes = int(look.state.still_starts[look.row])
     pull_down = look.unit.basin.pull_down_mm
     through = (
-        "while the pump ran" if changes == 0
+        "while the pump stood" if changes == 0 and look.state.pump_state[look.row] == 0
+        else "while the pump ran" if changes == 0
         else "through a start or stop of the pump" if changes == 1
         else f"through {changes} starts and stops of the pump"
     )  # fmt: skip

@@ -317,6 +317,23 @@ def test_a_level_that_stands_longer_at_rest_than_it_ever_did_is_frozen(feed, cal
                basin_level=197.0)  # fmt: skip
     assert [e.fault for e in feed.events] == (["level-frozen"] if told else [])
     assert all(24.0 <= (e.time_ms - began) / 3_600_000 <= 25.0 for e in feed.events)
+    if told:
+        assert "while the pump stood" in feed.events[0].evidence.summary
+        frozen(feed, 4.0, 300_000, basin_level=197.0)
+        assert len(feed.events) == 1, "a start of the pump that moves nothing clears nothing"
+
+
+def test_calm_nights_that_the_pump_ends_are_a_habit_as_well(feed):
+    """Six nights without a flicker, each ended by the start of the pump; then a longer rest."""
+    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+    for _ in range(6):
+        frozen(feed, 10.0, 300_000, **still, basin_level=197.0)
+        for i in range(24):
+            frozen(feed, 1 / 12, 300_000, basin_level=168.0 + 2.0 * (i % 2))
+    for i in range(30 * 12):
+        frozen(feed, 1 / 12, 300_000, **still | {"ambient_temperature": 18.0 + 0.1 * (i % 3)},
+               basin_level=197.0)  # fmt: skip
+    assert "level-frozen" not in feed.raised()
 
 
 def test_a_calm_basin_at_rest_may_stand_still_for_days(feed):
