@@ -15,7 +15,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import fault_is_there, is_active, may_stand
+from rules.alarms import fault_column, fault_is_there, is_active, may_stand
 from rules.arrays import F64, I64, Bool, span
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
@@ -484,7 +484,10 @@ def _thirsty(state: FleetState, rows: I64, pump_running: F64, end_ms: I64) -> Bo
     soaked = (end_ms - state.pump_changed_ms[rows]) >= SOAK_MS
     out: Bool = (pump_running < 0.9) | ((pump_running >= 0.9) & ~soaked)
     for slug in _WATER_FAULTS:
-        out |= fault_is_there(state, rows, slug)
+        # A float that fills slowly, low, keeps up: the pads get their water.
+        least = _LEAST_SEVERITY.get(slug, 1)
+        grave = state.alarm_severity[rows, fault_column(slug)] >= least
+        out |= fault_is_there(state, rows, slug) & grave
     return out
 
 
@@ -511,6 +514,7 @@ _WATER_FAULTS: Final = (
     "distribution-restricted",
     "float-stuck-shut",
 )
+_LEAST_SEVERITY: Final = {"float-stuck-shut": 2}
 
 
 def _evaporation_l_min(plan: FleetPlan, rows: I64, mean: F64, bulb: F64) -> F64:

@@ -44,6 +44,7 @@ class _Group:
         self.has_high_delay = tuple(
             any(s.name == "on_delay_high_s" for s in r.fault.settings) for r in self.rules
         )
+        self.explains_from = np.array([r.fault.explains_from for r in self.rules], dtype=np.int8)
         self.spoils_heat = np.array([r.fault.spoils_heat for r in self.rules], dtype=np.bool_)
         self.waits = tuple(r.fault.waits for r in self.rules)
         self.yields_to = tuple(
@@ -147,6 +148,7 @@ class Judge:
         due = (severity > 0) & (alarms.pending_ms != 0) & (waited_ms >= on_delay * 1000.0)
         due &= ~gap[:, None]
         was_there = is_there(alarms.state, alarms.severity)
+        spoiled = was_there & group.spoils_heat & (alarms.severity >= group.explains_from)
         changes = advance(
             alarms,
             severity,
@@ -185,7 +187,7 @@ class Judge:
                     )
                 )
         # Shelved or not: what was taken while it was there says nothing once it is mended.
-        gone = was_there & (alarms.severity == 0) & group.spoils_heat
+        gone = spoiled & (alarms.severity == 0)
         for i in np.flatnonzero(gone.any(axis=1)).tolist():
             forget(state, int(rows[i]))
         return events
@@ -244,9 +246,11 @@ class Judge:
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )
             for column in group.yields_to[j].tolist():
+                least = _EXPLAINS_FROM.get(column, 1)
                 first = there_at(state, rows, column)
+                first &= state.alarm_severity[rows, column] >= least
                 if column in here and column in group.yields_at_once[j]:
-                    first |= due[:, here[column]]
+                    first |= due[:, here[column]] & (severity[:, here[column]] >= least)
                 first &= ~is_active(state.alarm_state[rows, group.columns[j]])
                 out[:, j] = np.maximum(out[:, j], np.where(first, PENDS, 0))
         return out

@@ -83,5 +83,5 @@ class Fault:
     """Faults that, while they stand, keep this one from being raised anew; raised first it stays.
     For pairs of which either can be the root: the first to be sure has the ticket."""
     explains_from: int = field(default=1)
-    """Severity from which it explains away the faults that name it in ``suppressed_by``: one whose
-    low grade is an early sign explains none of them yet."""
+    """Severity from which it explains away the faults that name it in ``suppressed_by``, and keeps
+    back those that name it in ``yields_to``: a low grade that is an early sign does neither yet."""
