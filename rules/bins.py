@@ -117,7 +117,7 @@ STARTED_S: Final = 120.0
 """Fans commanded for so long are up: drives ramp for 10 to 30 s (common practice)."""
 SLOW_S: Final = 120.0
 """Between readings further apart a bank may have been stopped and started unseen (judgement)."""
-UNSEEN_STOP_S: Final = 60.0
+UNSEEN_STOP_S: Final = 90.0
 """And between these, now and then: too often for counting drop-outs by hours (judgement)."""
 
 
