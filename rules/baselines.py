@@ -81,6 +81,8 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     told = action.kind is ActionKind.RESET_BASELINE or not state.baseline_frozen[row]
     forgets = told and _is_about("float", action)
     floats = forget_float(state, row, action.time_ms) if forgets else ()
+    if forgets:
+        forget_fill_flow(state, row)
     if action.kind is ActionKind.CLEANED:
         # An earlier cleaning's proof is of a state that is gone.
         state.baseline_relearn[row, meant] = False
@@ -88,8 +90,6 @@ def act_on_baselines(state: FleetState, row: int, action: Action) -> tuple[Basel
     _forget_habits(state, row, action)
     if _is_about("basin", action):
         forget_fills(state, row)
-    if _is_about("float", action):
-        forget_fill_flow(state, row)
     state.baseline[row, meant] = np.nan
     state.baseline_relearn[row, meant] = False
     return (

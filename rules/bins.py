@@ -222,7 +222,8 @@ def fan_share_frac(view: FrameView) -> F64:
     known &= told_together(view.state, view.rows)
     # Where readings are slow a bank that is all gone may have been stopped and started since the
     # last one, and its proof be on its way; one that stays gone is told by `fan-not-proven`.
-    known &= (up > 0) | (count == 1) | (view.elapsed_s <= UNSEEN_STOP_S)
+    often = (view.elapsed_s > 0.0) & (view.elapsed_s <= UNSEEN_STOP_S)
+    known &= (up > 0) | (count == 1) | often
     # While stages change, command and proof are of two moments: one fan is forgiven.
     up = up + (by_stages & (count > 2))
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)

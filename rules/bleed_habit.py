@@ -96,7 +96,9 @@ def close_bleed(
     _count(state.bleed_more_bins, row, more, ~more)
     weight = np.where(flow < usual, 1.0 / LESS_TIMES, 1.0) / MEMORY_BINS
     # What is far more than usual teaches slowly, lest a fault be learned within days.
-    weight = np.where((flowing <= LEAST_RUN_BINS) & ~more, 1.0 / flowing, weight)
+    # Once the counts were halved to keep them small, few are no sign of a beginning.
+    begins = (flowing <= LEAST_RUN_BINS) & (run < MOST_BINS // 2)
+    weight = np.where(begins & ~more, 1.0 / flowing, weight)
     # What does not suffice is no habit: there a line that closes shows itself.
     due = plan.settings.get("bleed-blocked", "due_ratio", row)
     due = np.fmin(

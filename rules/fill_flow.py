@@ -39,9 +39,13 @@ AGREE_FILLS: Final = 2
 MEMORY_FILLS: Final = 10.0
 SLOW_MEMORY_FILLS: Final = 50.0
 """From then on the usual follows upwards over ten fills, downwards over fifty: what clogs over
-weeks is not learned before it shows."""
+weeks is not learned before it shows (judgement)."""
+MEMORY_BINS: Final = 4032
+"""Two weeks without a fill from empty: then it is not known any more how fast it fills
+(judgement)."""
 MOST_TIMES: Final = 1.25
-"""More than so many times the usual teaches as this, lest one fill by hose count for many."""
+"""More than so many times the usual teaches as this, lest one fill by hose count for many
+(judgement)."""
 HOSE_TIMES: Final = 1.5
 """Rise, of that by the valve's full flow, or the usual one where that is more, from which it is
 no fill by the float: supply and site file are off by a fifth each (common practice). A level
@@ -142,7 +146,8 @@ def _slow_from_l_min(plan: FleetPlan, row: I64, usual: F64, spread: F64) -> F64:
 
 def fills_slower(state: FleetState, rows: I64) -> Bool:
     """Units whose newest fills, two and more in a row, were far slower than their fills are."""
-    slower: Bool = state.fills_slow[rows] >= AGREE_FILLS
+    lately = state.trace_bin[rows] - state.fill_flow_bin[rows] < MEMORY_BINS
+    slower: Bool = lately & (state.fills_slow[rows] >= AGREE_FILLS)
     return slower
 
 

@@ -61,6 +61,8 @@ LEAST_SCATTER_FRAC: Final = 0.02
 basin fills (judgement). Where old waters differed much, and fills did not, little is left of them;
 the difference from one fill to the next knows nothing of how the supply drifts."""
 HEEL_MEMORY_FILLS: Final = 50.0
+"""So long old differences count: the heel is the basin's, and changes with its sump only
+(judgement)."""
 SOFTEST_FRAC: Final = 0.8
 """Share of the site file's make-up that the true one has at least, for the heel to be worked out:
 supplies vary by a fifth (common practice)."""
@@ -143,16 +145,20 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64
 
 
 def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64) -> None:
-    """Compare fills with the unit's own, count those that are off, and learn from them."""
+    """Compare fills with the unit's own, count those that are off, and learn from them.
+
+    One that may not have been read is passed over, as if it had not been.
+    """
+    high, low = _expected_us_cm(plan, state, row)
+    off, untold = _off(plan, state, row, fill, high, low)
+    seen = ~untold
+    row, bin_id, off = row[seen], bin_id[seen], off[seen]
+    fill, high, low = fill[seen], high[seen], low[seen]
     n = state.fills[row].astype(np.float64)
     usual = state.fill_usual_us_cm[row].astype(np.float64)
     spread = state.fill_spread[row].astype(np.float64)
-    high, low = _expected_us_cm(plan, state, row)
-    off, untold = _off(plan, state, row, fill, high, low)
     before = state.fills_off[row].astype(np.int64)
     counted = np.where(np.sign(before) == off, before + off, off)
-    counted = np.where(untold, before, counted)
-    off = np.where(untold, 1, off)
     state.fills_off[row] = np.clip(counted, -100, 100).astype(np.int8)
     known = n >= LEAST_FILLS
     first = n < MEMORY_FILLS

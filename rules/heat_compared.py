@@ -54,7 +54,8 @@ QUICK_DAYS: Final = 3
 PLAIN_SCATTERS: Final = 4.0
 """Where no load is sent: days that say enough of a rise by so many deviations of a clean mean. A
 week's median lags by half of a week behind what grows, and hides what is mended within it; but
-three days may all be working days, or hot ones, and that is in the scatter of the clean week."""
+three days may all be working days, or hot ones, and that is in the scatter of the clean week
+(judgement)."""
 CALM_MEANS: Final = 3
 LEAP_GAP_H: Final = 6.0
 """Means further apart than this tell nothing of whether something came at once: six of them span

@@ -75,7 +75,11 @@ def learn_hours(state: FleetState, rows: I64, mode: int, means: I64) -> None:
     kept = state.steady_count[rows, _TD_Q[mode]][:, None] - np.arange(1, most + 1)
     clean = state.steady[rows[:, None], _TD_Q[mode], kept % STEADY_BINS].astype(np.float64)
     state.td_upper_k[rows, mode] = upper_quartile(np.where(there, clean, np.nan))
-    state.td_hours[rows, mode] = np.packbits(often, axis=1, bitorder="little")[:, 0]
+    hours = np.packbits(often, axis=1, bitorder="little")[:, 0]
+    # Means of before turns were minded have none of their own: then all hours count.
+    place = (state.steady_count[rows, _TD_Q[mode]][:, None] - np.arange(1, most)) % TD_AGES
+    unminded = (state.td_since[rows[:, None], mode, place] == 0) & there[:, 1:]
+    state.td_hours[rows, mode] = np.where(unminded.any(axis=1), 0, hours)
 
 
 def upper_quartile(means: F64) -> F64:

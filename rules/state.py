@@ -286,7 +286,7 @@ class FleetState:
     fill_usual_us_cm: F32  # slow mean of all, and of how far they are off what is expected
     fill_spread: F32
     fill_heel: F32  # (rows, 3) its old water; sums of differences of those: squared, by the fills'
-    fill_flow: F16  # (rows, 3) of the newest, usual, and scatter over it, see rules/fill_flow.py
+    fill_flow: F32  # (rows, 3) of the newest, usual, and scatter over it, see rules/fill_flow.py
     fill_flows: U8  # fills that it rests on, 255 at most
     fills_slow: U8  # newest in a row that were slow
     fill_flow_bin: I32  # bin of the newest
@@ -489,7 +489,7 @@ class FleetState:
             fill_usual_us_cm=np.zeros(n, dtype=np.float32),
             fill_spread=np.zeros(n, dtype=np.float32),
             fill_heel=np.zeros((n, 3), dtype=np.float32),
-            fill_flow=np.zeros((n, 3), dtype=np.float16),
+            fill_flow=np.zeros((n, 3), dtype=np.float32),
             fill_flows=np.zeros(n, dtype=np.uint8),
             fills_slow=np.zeros(n, dtype=np.uint8),
             fill_flow_bin=np.zeros(n, dtype=np.int32),

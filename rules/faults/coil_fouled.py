@@ -44,7 +44,8 @@ STILL_SHARE: Final = 0.5
 """Share of a rise that the newest means must show for it to be there still (judgement)."""
 LOAD_GROWN: Final = 1.4
 LOAD_GROWN_NTU: Final = 1.2
-"""The rise of the TD that the limits without a load stand for, and a coil of which they do so."""
+"""The rise of the TD that the limits without a load stand for, and a coil of which they do so
+(judgement)."""
 SCATTERS: Final = 1.5
 """A rise within this many deviations of a single clean mean is no news."""
 WARMER_RATIO: Final = 1.05

@@ -147,7 +147,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     ample = view.head_margin_k >= view.setting(_PROOF, "ample_margin_k")
     held_ms = np.where(ample, AMPLE_GONE_MS, ALL_GONE_MS)
     young = (pends_ms > 0) & (view.time_ms - pends_ms < held_ms)
-    young &= commanded & (announced == 0) & (view.elapsed_s > SLOW_S)
+    # A second record of one moment says nothing of how often it is read.
+    seldom = (view.elapsed_s > SLOW_S) | (view.elapsed_s <= 0.0)
+    young &= commanded & (announced == 0) & seldom
     young &= ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k"))
     known &= ~(young & (masked(run, count) == 0) & (count > 1))
     return judged(missing, known, _grade(view, _PROOF, lost))

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from side_by_side import Columns, hour_of, play, without_fan_words
-from support.fleet import T0_MS, Feed, engine_of
+from support.fleet import HEALTHY, T0_MS, Feed, engine_of, row_of_values
 
 from rules.events import Action, ActionKind, Change
 from rules.fan_rounds import takes_turns
@@ -185,6 +185,20 @@ def test_a_bank_that_is_seen_to_be_gone_is_told_at_once(step_s: float, head_kpa:
     feed.run(900.0, step_s=step_s, fan_speed=100.0, fan_run=0.0, head_pressure=head_kpa)
     (event,) = [e for e in feed.events if e.fault == "fan-not-proven"]
     assert event.time_ms - gone_ms <= 2 * max(step_s, 120.0) * 1000
+
+
+def test_a_moment_that_comes_in_two_records_is_no_reading_twice_as_often() -> None:
+    """The water in a record of its own, at the same instant."""
+    feed = Feed(engine_of())
+    water = {name: HEALTHY[name] for name in ("basin_level", "conductivity")}
+    bank = {**HEALTHY, "fan_speed": 30.0, "head_pressure": 1000.0}
+    for i in range(12 * 24):
+        feed.now_ms += 300_000
+        fans = {name: value for name, value in bank.items() if name not in water}
+        fans["fan_run"] = 0.0 if i % 9 < 4 else 15.0
+        for record in (fans, water):
+            feed.send(0, feed.now_ms, row_of_values(record))
+    assert not [fault for fault in feed.raised() if fault.startswith("fan-")]
 
 
 def test_a_bank_read_at_its_starts_each_two_minutes_has_lost_no_fan_time() -> None:

@@ -18,7 +18,7 @@ from rules.fill_flow import (
     fill_flow_l_min,
     usual_fill_flow_l_min,
 )
-from rules.state import TRACE, TRACE_BINS
+from rules.state import STEADY, TRACE, TRACE_BINS
 
 FAULT = "float-stuck-shut"
 USUAL = 0.5
@@ -176,3 +176,28 @@ def test_of_a_basin_that_fills_within_two_means_nothing_is_said():
     filled_days(day, 0.8, 0.8)
     assert flows(day)[0] < 0.65 * flows(day)[1]
     assert FAULT not in day.raised()
+
+
+@pytest.mark.parametrize("supply", [USUAL, 0.5 * USUAL])
+def test_a_float_that_only_fills_slowly_keeps_back_no_open_bleed(supply):
+    day = filled_days(a_day(), supply, supply)
+    assert (FAULT in day.raised()) is (supply < USUAL)
+    day.basin.supply, day.basin.bleed = 1.0, lambda _b, _t: 14.0
+    day.run(4.0)
+    assert "bleed-stuck-open" in day.raised()
+
+
+def test_it_is_not_known_any_more_how_a_basin_fills_that_is_not_drained():
+    day = filled_days(a_day(), 0.5 * USUAL, 0.5 * USUAL)
+    day.every, day.basin.supply = 5, 1.0
+    day.run(15 * 24.0)
+    assert [e.change for e in day.feed.events if e.fault == FAULT][-1] is Change.RETURNED
+
+
+def test_a_float_that_only_fills_slowly_leaves_the_pads_their_means():
+    day = filled_days(a_day(), 0.5 * USUAL, 0.5 * USUAL)
+    state, q = day.feed.engine.state, [q.name for q in STEADY].index("td_wet")
+    before = int(state.steady_count[0, q])
+    day.basin.supply = 1.0
+    day.run(6.0, heat_load=200.0)
+    assert int(state.steady_count[0, q]) > before
