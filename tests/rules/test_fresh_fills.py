@@ -12,7 +12,7 @@ from water_scenes import Basin, Day, controlled_bleed, steady_bleed
 
 from rules.baselines import act_on_baselines
 from rules.events import Action, ActionKind, Change
-from rules.fresh_fill import _learn
+from rules.fresh_fill import _learn, filled_as_ever
 
 FAULT = "makeup-quality-changed"
 HEEL_MM = 15.0
@@ -187,8 +187,14 @@ class Fills:
         """The next day's fill, after so old a water."""
         self.state.old_water_us_cm[self.row] = old_us_cm
         _learn(self.plan, self.state, self.row, np.array([self.day * 288]), np.array([us_cm]))
+        self.state.trace_bin[0] = self.day * 288
         self.day += 1
         return self
+
+    @property
+    def as_ever(self) -> bool:
+        """The newest of the last day read as they do."""
+        return bool(filled_as_ever(self.state, self.row)[0])
 
     @property
     def off(self) -> int:
@@ -213,6 +219,8 @@ def test_a_fill_near_its_old_water_neither_tells_nor_clears():
     fills = Fills()
     for old in (900.0, 700.0, 800.0, 900.0, 700.0):
         fills.fill(310.0, old)
+    assert fills.as_ever
+    assert not fills.fill(490.0, 500.0).as_ever, "nothing is known of this day's"
     assert fills.fill(480.0, 900.0).fill(480.0, 900.0).off == 2
     assert fills.fill(490.0, 500.0).off == 2
     assert fills.fill(310.0, 900.0).off == 0

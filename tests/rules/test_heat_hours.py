@@ -274,3 +274,17 @@ def test_where_nights_read_higher_a_known_loss_shows_in_the_highest_as_well(nigh
     state.steady_count[0, q] = 24
     heat = heat_rejection(engine.plan, state, row, state.bin_id[row])
     assert heat.wet.long[0] == pytest.approx(lost, rel=0.01)
+
+
+@pytest.mark.parametrize(("new", "mask"), [(8, 0), (24, 0), (64, 255)])
+def test_means_of_before_hours_were_minded_leave_all_hours_in(new, mask):
+    """A unit in the midst of learning when its state is taken over from an earlier version."""
+    engine = engine_of()
+    state, row = engine.state, np.array([0])
+    state.steady[0, DRY] = 8.0
+    state.steady_count[0, DRY] = max(56 - new, 0)
+    for turn in range(LAST, LAST + new):
+        mind_turn(engine.plan, state, row, np.array([turn * TURN_BINS]), 0)
+        state.steady_count[0, DRY] += 1
+    learn_hours(state, row, 0, np.array([56]))
+    assert state.td_hours[0, 0] == mask
