@@ -6,7 +6,7 @@ is passed over as soon as the rules have been asked.
 
 from __future__ import annotations
 
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ from rules.alarms import (
 )
 from rules.arrays import F64, I8, I64, Bool
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Severity
-from rules.faults.registry import FAULT_INDEX, RULES
+from rules.faults.registry import EXPLAINS_FROM, FAULT_INDEX, RULES
 from rules.heat_memory import forget
 from rules.look import UnitLook
 from rules.plan import FleetPlan
@@ -44,7 +44,7 @@ class _Group:
         self.has_high_delay = tuple(
             any(s.name == "on_delay_high_s" for s in r.fault.settings) for r in self.rules
         )
-        self.explains_from = np.array([r.fault.explains_from for r in self.rules], dtype=np.int8)
+        self.explains_from = EXPLAINS_FROM[self.columns]
         self.spoils_heat = np.array([r.fault.spoils_heat for r in self.rules], dtype=np.bool_)
         self.waits = tuple(r.fault.waits for r in self.rules)
         self.yields_to = tuple(
@@ -69,11 +69,6 @@ class _Group:
             np.array([FAULT_INDEX[s] for s in r.fault.suppressed_by], dtype=np.int64)
             for r in self.rules
         )
-
-
-_EXPLAINS_FROM: Final = {
-    FAULT_INDEX[r.fault.slug]: r.fault.explains_from for r in RULES if r.fault.explains_from > 1
-}
 
 
 class _Flat:
@@ -225,7 +220,7 @@ class Judge:
         here = group.position
         for j, columns in enumerate(group.suppressors):
             for column in columns.tolist():
-                carrier, least = rows, _EXPLAINS_FROM.get(column, 1)
+                carrier, least = rows, EXPLAINS_FROM[column]
                 if column == FAULT_INDEX["site-cut-off"]:
                     carrier = self._plan.anchor_row[self._plan.site_index[rows]]
                 code = state.alarm_state[carrier, column]
@@ -246,7 +241,7 @@ class Judge:
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )
             for column in group.yields_to[j].tolist():
-                least = _EXPLAINS_FROM.get(column, 1)
+                least = EXPLAINS_FROM[column]
                 first = there_at(state, rows, column)
                 first &= state.alarm_severity[rows, column] >= least
                 if column in here and column in group.yields_at_once[j]:

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import may_stand
+from rules.alarms import is_active, may_stand
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, ring_window
 from rules.state import STEADY, STEADY_BINS, FleetState
@@ -75,11 +75,17 @@ def compared(state: FleetState, rows: I64, quantity: str, count: I64, least: int
 def standing(state: FleetState, rows: I64, slugs: tuple[str, ...]) -> Bool:
     """Units at which one of these faults stands, or may, (m,): the readings tell nothing of a part.
 
-    A held alarm (shelved, suppressed, out of service) is not judged: its fault may be there.
+    A held alarm (shelved, suppressed, out of service) is not judged: its fault may be there. A
+    grade that is an early sign and explains nothing yet spoils no reading either.
     """
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
+    from rules.faults.registry import (  # noqa: PLC0415  # the registry needs bins
+        EXPLAINS_FROM,
+        FAULT_INDEX,
+    )
 
     columns = [FAULT_INDEX[slug] for slug in slugs]
-    alarms = state.alarm_state[rows[:, None], columns]
-    out: Bool = np.asarray(may_stand(alarms).any(axis=1))
+    at = (rows[:, None], columns)
+    severity = state.alarm_severity[at]
+    early = is_active(state.alarm_state[at]) & (severity > 0) & (severity < EXPLAINS_FROM[columns])
+    out: Bool = np.asarray((may_stand(state.alarm_state[at]) & ~early).any(axis=1))
     return out

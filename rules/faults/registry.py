@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+import numpy as np
+
 from rules.faults.airflow import FAN_CAPACITY_LOST, FAN_NOT_COMMANDED
 from rules.faults.base import Fault, Setting
 from rules.faults.bleed_blocked import BLEED_BLOCKED
@@ -37,7 +39,9 @@ from rules.faults.unit_unregistered import UNIT_UNREGISTERED
 from rules.faults.water_flow import DISTRIBUTION_RESTRICTED, PUMP_SCREEN_CLOGGING
 from rules.settings import FLEET, FLEET_SETTINGS
 
-__all__ = ["FAULTS", "FAULT_INDEX", "RULES", "SETTINGS", "SLUGS", "unit_concerned"]
+__all__ = [
+    "EXPLAINS_FROM", "FAULTS", "FAULT_INDEX", "RULES", "SETTINGS", "SLUGS", "unit_concerned",
+]  # fmt: skip
 
 RULES: Final[tuple[Rule, ...]] = (
     LEVEL_FROZEN,
@@ -76,6 +80,9 @@ RULES: Final[tuple[Rule, ...]] = (
 FAULTS: Final[tuple[Fault, ...]] = tuple(rule.fault for rule in RULES)
 SLUGS: Final[tuple[str, ...]] = tuple(fault.slug for fault in FAULTS)
 FAULT_INDEX: Final[dict[str, int]] = {slug: i for i, slug in enumerate(SLUGS)}
+
+EXPLAINS_FROM: Final = np.array([f.explains_from for f in FAULTS], dtype=np.int8)
+"""The severity from which each fault counts as the cause of others, by its column."""
 
 SETTINGS: Final[Mapping[str, Mapping[str, Setting]]] = {
     FLEET: {s.name: s for s in FLEET_SETTINGS},

@@ -42,10 +42,14 @@ def played(tmp_path_factory) -> tuple[Path, list[str], int]:
     lines = []
     with demo:
         assert demo.stdout is not None
-        for line in demo.stdout:
-            lines.append(line.rstrip("\n"))
-            if line.startswith("Mail: ") and "site cut off" in line:
-                demo.send_signal(signal.SIGINT)
+        try:
+            for line in demo.stdout:
+                lines.append(line.rstrip("\n"))
+                if line.startswith("Mail: ") and "site cut off" in line:
+                    demo.send_signal(signal.SIGINT)
+        except BaseException:  # the limit of this test's time, above all: nobody waits on
+            demo.kill()
+            raise
     return directory, lines, demo.returncode
 
 

@@ -17,7 +17,7 @@ from rules.condition import PARTS, PartCondition
 from rules.condition.day import DAY_BINS, turn_days
 from rules.condition.figures import VAGUE_SD_PCT, condition_in_words
 from rules.engine import Engine
-from rules.events import AlarmState
+from rules.events import AlarmState, Severity
 from rules.faults.registry import FAULT_INDEX, RULES, SLUGS
 from rules.heat import rated_ntu
 from rules.plan import FleetPlan
@@ -176,6 +176,17 @@ def test_an_alarm_that_is_held_spoils_the_day_as_one_that_stands(state):
     found = bench.figure("coil")
     assert found.condition_pct is None
     assert "shelved, suppressed or out of service" in found.said
+
+
+@pytest.mark.parametrize(("severity", "known"), [(Severity.LOW, True), (Severity.MEDIUM, False)])
+def test_an_early_sign_of_a_float_spoils_no_readings_of_pads(severity, known):
+    """A float that fills slower than usual, low, leaves the pump its water; one that is shut does
+    not."""
+    bench = Bench()
+    bench.seen("pad_pressure_drop", 1.2, base=25.0, n=12)
+    bench.state.alarm_state[0, FAULT_INDEX["float-stuck-shut"]] = AlarmState.UNACKNOWLEDGED
+    bench.state.alarm_severity[0, FAULT_INDEX["float-stuck-shut"]] = severity
+    assert (bench.figure("pads").condition_pct is not None) is known
 
 
 # ---------------------------------------------------------------- coil, pads
