@@ -19,7 +19,7 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import BINS_AN_HOUR
 from rules.signals import INDEX
-from rules.staging import all_fans, masked
+from rules.staging import all_fans, masked, says_no_number
 from rules.state import BIN_MS, FleetState
 
 __all__ = ["close_lead", "ever_leading_fans", "forget_lead", "leads_for", "leads_longer"]
@@ -43,7 +43,7 @@ def close_lead(state: FleetState, rows: I64, end_ms: I64, count: I64, stands: Bo
     fresh = state.value_ms[rows, _RUN] >= end_ms - BIN_MS
     # A person who tries fans one by one shows nothing of the controller.
     fresh &= state.out_of_service_until_ms[rows] == 0
-    at = np.flatnonzero(fresh & ~state.speed_seen[rows] & (count > 1))
+    at = np.flatnonzero(fresh & says_no_number(state, rows, count) & (count > 1))
     if not len(at):
         return
     row, n, known_ill = rows[at], count[at], stands[at]
@@ -86,7 +86,7 @@ def ever_leading_fans(
         So often sisters must have run beside them and stopped. [-]
     """
     limit = ratio * state.lead_longest_bins[rows].astype(np.float64) + least_s * 1000.0 / BIN_MS
-    stays = (state.leads[rows] >= LEAST_LEADS) & ~state.speed_seen[rows]
+    stays = state.leads[rows] >= LEAST_LEADS
     stays &= (state.lead_ran_bins[rows] > limit) & (state.lead_stops[rows] >= least_stops)
     return np.where(stays, state.lead_set[rows].astype(np.int64), 0)
 

@@ -17,7 +17,7 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import BINS_AN_HOUR
 from rules.signals import INDEX
-from rules.staging import all_fans, masked
+from rules.staging import all_fans, masked, says_no_number
 from rules.state import BIN_MS, FleetState
 
 __all__ = ["close_rounds", "forget_rounds", "overdue_fans", "takes_turns", "waited_h"]
@@ -41,7 +41,7 @@ def close_rounds(
     begin anew once it is mended.
     """
     fresh = state.value_ms[rows, _RUN] >= end_ms - BIN_MS
-    at = np.flatnonzero(fresh & ~state.speed_seen[rows] & (count > 1))
+    at = np.flatnonzero(fresh & says_no_number(state, rows, count) & (count > 1))
     if not len(at):
         return
     row, n, known_ill, anew = rows[at], count[at], stands[at], in_hand[at]
@@ -70,7 +70,7 @@ def close_rounds(
 def takes_turns(state: FleetState, rows: I64, count: I64) -> Bool:
     """Units whose fans are known to take turns, (k,): several of them have ended rounds alone."""
     enders = np.bitwise_count(state.round_ended_by[rows])
-    known: Bool = (state.rounds[rows] >= LEAST_ROUNDS) & ~state.speed_seen[rows]
+    known: Bool = (state.rounds[rows] >= LEAST_ROUNDS) & says_no_number(state, rows, count)
     return known & (enders >= np.where(count < 4, 2, 3))
 
 

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.bin_times import bin_end_ms
 from rules.drained import DRAINED_MM
 from rules.physics.water_balance import float_valve_flow_l_min
 from rules.plan import FleetPlan
@@ -98,13 +99,16 @@ def _thinnest_us_cm(
 ) -> F64:
     """The least that stirred water can be, ``span`` bins after it was at ``before``, (k,).
 
-    NaN where the level does not show that the basin held water at both ends. What holds from one
+    NaN where the level does not show that the basin held water at both ends. Without a level only a
+    pump that ran all the while shows that it was not drained and filled anew. What holds from one
     moment to the other holds for the means of two bins as well.
     """
     bottom = plan.float_shut_mm[row] - plan.float_band_mm[row]
     levels = np.stack([_level(state, row, bin_id - back) for back in (0, span)])
     sent = state.value_ms[row, _LEVEL] > 0
-    wet = ~sent | ((levels >= bottom).all(axis=0) & ~np.isnan(levels).any(axis=0))
+    ran_ms = bin_end_ms(plan, row, bin_id) - state.pump_changed_ms[row]
+    ran = (state.pump_state[row] == 1) & (ran_ms >= max(STOOD_BACK) * BIN_MS)
+    wet = np.where(sent, (levels >= bottom).all(axis=0) & ~np.isnan(levels).any(axis=0), ran)
     depth = np.where(sent, np.fmin(levels[0], levels[1]), bottom)
     area = plan.area_m2[row]
     held_l = VOLUME_TIMES * area * np.where(wet, depth, np.nan)

@@ -18,13 +18,16 @@ from rules.state import FleetState
 
 __all__ = [
     "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "all_fans", "find_out", "is_staged", "is_stepped",
-    "masked", "mind_steps", "stages_wanted", "told_together",
+    "masked", "mind_steps", "says_no_number", "says_only_whether", "stages_wanted",
+    "told_together",
 ]  # fmt: skip
 
 _RUN: Final = INDEX["fan_run"]
 _SPEED: Final = INDEX["fan_speed"]
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""
+PART: Final = -2
+"""In ``together_ms``: its command was between nothing and all, but not for so long."""
 
 FOUND_OUT_MS: Final = 3_600_000
 """A stage that is switched off is gone from the proofs within minutes; a fan left in
@@ -51,7 +54,7 @@ def stages_wanted(speed_pct: F64, count: I64) -> I64:
 def find_out(
     state: FleetState, rows: I64, time_ms: I64, proven: F64, speed_pct: F64, count: I64, gap: Bool
 ) -> None:
-    """Mind the units whose fans all run at part speed.
+    """Mind the units whose fans all run at part speed, and those that are told so at all.
 
     ``proven`` is how many fans are proven, NaN where no proof is sent.
     """
@@ -59,9 +62,10 @@ def find_out(
     open_ = since != TOGETHER
     if not open_.any():
         return
-    holds = (proven == count) & (speed_pct > 0.0) & (stages_wanted(speed_pct, count) < count)
-    begun = np.where((since == 0) | gap, time_ms, since)
-    after = np.where(holds, begun, 0)
+    part = (speed_pct > 0.0) & (stages_wanted(speed_pct, count) < count)
+    holds = (proven == count) & part
+    begun = np.where((since <= 0) | gap, time_ms, since)
+    after = np.where(holds, begun, np.where(part | (since != 0), PART, 0))
     after = np.where(holds & (time_ms - begun >= FOUND_OUT_MS), TOGETHER, after)
     # What is not known now proves nothing either way.
     after = np.where((np.isnan(speed_pct) | np.isnan(proven)) & ~gap, since, after)
@@ -122,6 +126,22 @@ def is_stepped(state: FleetState, rows: I64, count: I64) -> Bool:
     walks = (state.step_turns[rows] >= LEAST_STEPS) & (wide | few)
     stepped: Bool = walks & (count > 1) & _may_step(state, rows)
     return stepped
+
+
+def says_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
+    """Units whose command is all or nothing while their fans come and go one by one, (k,).
+
+    It says whether any fan should run; how many is the controller's choice, and no fan is missing
+    that it leaves out.
+    """
+    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
+    return never_part & is_stepped(state, rows, count)
+
+
+def says_no_number(state: FleetState, rows: I64, count: I64) -> Bool:
+    """Units that send no command, or one that does not say how many fans should run, (k,)."""
+    none: Bool = ~state.speed_seen[rows]
+    return none | says_only_whether(state, rows, count)
 
 
 def _may_step(state: FleetState, rows: I64) -> Bool:

@@ -36,7 +36,7 @@ from rules.heat_compared import LEAST_LEAP, HeatRejection
 from rules.look import UnitLook, fan_names
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.staging import is_staged, is_stepped
+from rules.staging import is_staged, is_stepped, says_only_whether
 from rules.state import BIN_MS, STEADY
 
 __all__ = ["FAN_CAPACITY_LOST", "FAN_NOT_COMMANDED"]
@@ -146,6 +146,9 @@ def judge_lost(view: BinView, announced: I8) -> I8:
     """The largest loss of air that a witness proves: drop-outs, pressure drop, a leap of the TD."""
     at, heat, _ = view.heat
     share = view.state.fan_share[view.rows]
+    # Fans that were wanted by nobody have dropped out of nothing.
+    unasked = says_only_whether(view.state, view.rows, view.plan.fan_count[view.rows])
+    share = np.where(unasked, np.float32(1.0), share)
     concerned = (share < 1.0) | (announced > 0)
     concerned[at] = True
     among = np.flatnonzero(concerned)

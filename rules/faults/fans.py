@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import Final, NamedTuple
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from rules.frames import FrameView
 from rules.look import UnitLook, fan_names
 from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
-from rules.staging import all_fans, is_staged, stages_wanted, told_together
+from rules.staging import all_fans, is_staged, says_only_whether, stages_wanted, told_together
 
 __all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_in_hand", "fans_missing"]
 
@@ -80,6 +80,8 @@ def fans_missing(look: UnitLook) -> int:
     )
     if not speed[0] >= look.setting(_PROOF, "least_speed_pct") or np.isnan(run[0]):
         return 0
+    if says_only_whether(look.state, np.array([look.row]), count)[0]:
+        return 0
     setting = np.array([look.setting(_PROOF, "staged")])
     staged = is_staged(setting, look.state.together_ms[[look.row]])
     absent, _ = missing_fans(run, fault, speed, count, staged)
@@ -124,14 +126,18 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     known = ~np.isnan(run) & ~np.isnan(speed) & (~commanded | answered) & ~silent
     known &= (staged < 0.5) | of_one_time
     missing = commanded & (lost > 0)
+    # A command of all or nothing to a bank in stages leaves fans out by intent, but not all.
+    some_left_out = says_only_whether(view.state, view.rows, count)
+    none_runs = missing & some_left_out & (masked(run, count) == 0)
+    missing &= ~some_left_out | none_runs
     limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
     by_turns = ~np.isnan(run) & takes_turns(view.state, view.rows, count)
     if by_turns.any():
         # Beside a fan in hand others are not wanted.
         waiting = np.where(fans_in_hand(view) == 0, overdue(view, *limits), 0)
         late = np.bitwise_count(waiting).astype(np.int64)
-        lost = np.where(by_turns, late, lost)
-        missing = np.where(by_turns, late > 0, missing)
+        lost = np.where(by_turns & ~none_runs, late, lost)
+        missing = np.where(by_turns, (late > 0) | none_runs, missing)
         known |= by_turns
     starts = view.setting(_PROOF, "sisters_starts")
     as_one = ~np.isnan(run) & ~by_turns & starts_as_one(view.state, view.rows)
@@ -164,30 +170,47 @@ minute with no fan at all, so fans run between the readings, or little is asked 
 (judgement)."""
 
 
+class _Lost(NamedTuple):
+    """Fans that are missing: how many, which (0 where that is not known), and how one knows."""
+
+    lost: int
+    mask: int
+    turns: bool
+    """They do not take their turn."""
+    as_one: bool
+    """They do not start with their sisters."""
+
+
+def _lost_fans(look: UnitLook, slug: str) -> _Lost:
+    one, this = np.array([look.unit.fans.count]), np.array([look.row])
+    fault, run, speed = (
+        np.array([_number(look.value(name))]) for name in ("fan_fault", "fan_run", "fan_speed")
+    )
+    turns = slug == _PROOF and bool(takes_turns(look.state, this, one)[0])
+    # A bank whose command says that fans should run, and none does, waits for no turn.
+    turns &= not (speed[0] > 0.0 and masked(run, one)[0] == 0)
+    as_one = slug == _PROOF and not turns and bool(starts_as_one(look.state, this)[0])
+    if slug == _FAULT:
+        mask = int(masked(fault, one)[0])
+    elif turns:
+        mask = int(look.state.round_set[look.row])
+    elif as_one:
+        others = int(look.state.gang_set[look.row]) | int(masked(fault, one)[0])
+        mask = int(all_fans(one)[0]) & ~others
+    else:
+        setting = np.array([look.setting(_PROOF, "staged")])
+        staged = is_staged(setting, look.state.together_ms[this])
+        found, which = missing_fans(run, fault, speed, one, staged)
+        return _Lost(int(found[0]), int(which[0]), turns, as_one)
+    return _Lost(mask.bit_count(), mask, turns, as_one)
+
+
 def _explain(look: UnitLook, severity: Severity, slug: str) -> Evidence:
     count = look.unit.fans.count
     one = np.array([count])
     fault = np.array([_number(look.value("fan_fault"))])
     run = np.array([_number(look.value("fan_run"))])
-    speed = np.array([_number(look.value("fan_speed"))])
-    setting = np.array([look.setting(_PROOF, "staged")])
-    staged = is_staged(setting, look.state.together_ms[[look.row]])
-    this = np.array([look.row])
-    turns = slug == _PROOF and bool(takes_turns(look.state, this, one)[0])
-    as_one = slug == _PROOF and not turns and bool(starts_as_one(look.state, this)[0])
-    if slug == _FAULT:
-        mask = int(masked(fault, one)[0])
-        lost = mask.bit_count()
-    elif turns:
-        mask = int(look.state.round_set[look.row])
-        lost = mask.bit_count()
-    elif as_one:
-        others = int(look.state.gang_set[look.row]) | int(masked(fault, one)[0])
-        mask = ((1 << count) - 1) & ~others
-        lost = mask.bit_count()
-    else:
-        found, which = missing_fans(run, fault, speed, one, staged)
-        lost, mask = int(found[0]), int(which[0])
+    lost, mask, turns, as_one = _lost_fans(look, slug)
     who = f"{fan_names(mask)} of {count}" if mask else f"{lost} of {count} fans"
     who = f"{who[0].upper()}{who[1:]}"
     readings = [

@@ -225,6 +225,17 @@ def test_a_stroke_while_the_basin_comes_back_from_a_turn_of_the_bleed_is_found()
     assert "at one stroke" in day.evidence("conductivity-probe").summary
 
 
+@pytest.mark.parametrize(("running", "told"), [(True, True), (False, False)])
+def test_without_a_level_only_a_pump_that_ran_all_the_while_shows_a_stroke(running, told):
+    """A basin may be drained and filled anew while it stands, and is stirred at the next start."""
+    day = Day(Basin(bleed=steady_bleed(WANTED_L_MIN)))
+    level = {"basin_level": float("nan")}
+    day.run(4.0, **level).run(1.5, running=running, **level)
+    day.probe = lambda c: 0.3 * c
+    day.run(1.5, running=running, **level).run(6.0, **level)
+    assert ("conductivity-probe" in day.raised()) is told
+
+
 def test_water_that_is_thinned_as_fast_as_the_valve_can_accuses_no_probe():
     """A drain open in running, and the float wide open: a third is exchanged in ten minutes."""
     basin = Basin(bleed=controlled_bleed(4.0, 900.0))

@@ -1,0 +1,97 @@
+"""Fans in stages whose command is all or nothing: it says whether they should run, not how many.
+
+Many step controllers send 100 % while any fan is wanted. The same course of proofs under a command
+that counts the fans is another thing: there one that is left out is missing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from side_by_side import Columns, Played, hour_of, play, times_ms, without_fan_words
+
+from rules.events import AlarmEvent, Change
+from rules.faults.fans import fans_missing
+from rules.look import UnitLook
+
+STEP_S = 300.0
+DAYS, BREAKS_H = 3.0, 60.0
+FANS = 4
+N = int(DAYS * 86_400 / STEP_S)
+HOURS = np.arange(1, N + 1) * STEP_S / 3600.0
+
+
+def wanted() -> np.ndarray:
+    """Fans that the load wants, none to four and back within seven hours, half an hour each."""
+    course = np.array([0, 1, 2, 3, 4, 4, 3, 2, 3, 4, 3, 2, 1, 1])
+    return course[(np.arange(N) // 6) % len(course)]
+
+
+def scenes() -> dict[str, Columns]:
+    rng = np.random.default_rng(3)
+    n = wanted()
+    broken = HOURS >= BREAKS_H
+    all_or_nothing = np.where(n > 0, 100.0, 0.0)
+
+    def bank(running: np.ndarray, command: np.ndarray) -> Columns:
+        proofs = 2.0 ** np.minimum(running, FANS) - 1.0
+        return without_fan_words(proofs, rng) | {
+            "fan_speed": command.astype(float), "fan_fault": np.zeros(N),
+        }  # fmt: skip
+
+    return {
+        "all or nothing": bank(n, all_or_nothing),
+        "all or nothing, then none": bank(np.where(broken, 0, n), all_or_nothing),
+        "counted": bank(n, 25.0 * n),
+        "counted, then one less": bank(np.where(broken, np.maximum(n - 1, 0), n), 25.0 * n),
+        "all at once, then one less": bank(
+            np.where(n > 0, np.where(broken, FANS - 1, FANS), 0), all_or_nothing
+        ),
+    }
+
+
+@pytest.fixture(scope="module")
+def lived() -> Played:
+    return play(scenes(), times_ms(N, STEP_S))
+
+
+def after_a_day(events: list[AlarmEvent]) -> list[str]:
+    return [e.fault for e in events if e.change is Change.RAISED and hour_of(e) > 24.0]
+
+
+@pytest.mark.parametrize("name", ["all or nothing", "counted"])
+def test_fans_that_nobody_wants_are_not_missing(lived, name):
+    assert after_a_day(lived.events[name]) == []
+
+
+def test_what_was_said_before_its_stages_were_known_is_taken_back(lived):
+    told = lived.of("fan-not-proven")["all or nothing"]
+    assert told[0].change is Change.RAISED
+    assert hour_of(told[0]) < 6.0
+    assert told[-1].change is Change.RETURNED
+    assert hour_of(told[-1]) < 12.0
+
+
+def test_a_bank_of_which_none_runs_is_missing_all_the_same(lived):
+    told = [
+        e for e in lived.of("fan-not-proven")["all or nothing, then none"]
+        if e.change is Change.RAISED and hour_of(e) > 24.0
+    ]  # fmt: skip
+    assert BREAKS_H <= hour_of(told[0]) < BREAKS_H + 2.0
+    for event in told:
+        assert event.evidence is not None
+        assert "4 of 4 fans" in event.evidence.summary
+
+
+@pytest.mark.parametrize("name", ["counted, then one less", "all at once, then one less"])
+def test_under_a_command_that_counts_or_is_for_all_one_less_is_missing(lived, name):
+    told = after_a_day(lived.events[name])
+    assert "fan-not-proven" in told
+
+
+def test_no_fan_is_missing_in_what_else_is_said_of_the_unit(lived):
+    end_ms = int(times_ms(N, STEP_S)[-1])
+    for name, missing in (("all or nothing", 0), ("counted, then one less", 1)):
+        row = list(lived.events).index(name)
+        look = UnitLook(lived.engine.plan, lived.engine.state, row, end_ms)
+        assert fans_missing(look) == missing
