@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
+from support.fleet import HEALTHY, Feed, engine_of, lived_feed, row_of_values, site, unit_data
 
 from rules.answers import answer, why_not
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
@@ -15,9 +15,7 @@ DAY = 24 * HOUR
 
 @pytest.fixture
 def learned() -> Feed:
-    feed = Feed(engine_of())
-    feed.run(8 * HOUR)
-    return feed
+    return lived_feed(8.0)
 
 
 def act(feed, kind, fault="fan-fault", until_s=0.0, parts=()):

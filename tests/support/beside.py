@@ -45,7 +45,15 @@ class Taped(Feed):
         self.waiting: list[tuple[int, NDArray[np.float64]]] = []
         self._engine: Engine | None = None
         self._events: list[AlarmEvent] = []
+        self.news: list[AlarmEvent] = []
         _made.append(self)
+
+    def run(
+        self, duration_s: float, step_s: float = 60.0, row: int = 0, **changes: float | None
+    ) -> list[AlarmEvent]:
+        """As of any feed; the list is filled with what comes of all frames up to the next yield."""
+        super().run(duration_s, step_s, row, **changes)
+        return self.news
 
     def send(self, row: int, time_ms: int, frame: NDArray[np.float64]) -> StepResult:
         """One frame, to be played later."""
@@ -158,11 +166,14 @@ def _engine_of(feeds: list[Taped]) -> Engine:
 def _step(engine: Engine, feeds: list[Taped]) -> None:
     rows = np.repeat([feed.row for feed in feeds], [len(feed.waiting) for feed in feeds])
     sent = [frame for feed in feeds for frame in feed.waiting]
+    news = [feed.news for feed in feeds]
     for feed in feeds:
         feed.waiting.clear()
+        feed.news = []
     if not sent:
         return
     times = np.array([time_ms for time_ms, _ in sent], dtype=np.int64)
     result = engine.samples(0, rows.astype(np.int32), times, np.array([f for _, f in sent]))
     for event in result.events:
         feeds[event.unit_row].events.append(event)
+        news[event.unit_row].append(event)
