@@ -109,6 +109,9 @@ def row_of_values(values: Mapping[str, float]) -> NDArray[np.float64]:
 class Feed:
     """Feeds one engine, a frame at a time, and keeps the events."""
 
+    row = 0
+    """Of the unit that tests of one unit look at."""
+
     def __init__(self, engine: Engine, *, start_ms: int = T0_MS, seed: int = 7) -> None:
         self.engine = engine
         self.now_ms = start_ms
