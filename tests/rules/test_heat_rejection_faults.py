@@ -20,6 +20,7 @@ from heat_fleet import (
     played,
 )
 from heat_scenes import T0_S
+from support.beside import Taped, beside
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 from rules.alarms import UNKNOWN
@@ -206,12 +207,15 @@ def test_what_explains_high_head_pressure_suppresses_it(fault):
     assert (fault.slug in head.suppressed_by) == (fault.slug not in harmless)
 
 
+@beside
 def test_a_standing_screen_leads_the_causes_of_high_head_pressure():
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(8 * HOUR)
     feed.run(4 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    yield
     assert feed.raised() == ["pump-screen-clogging"]
     feed.run(HOUR, pump_current=3.35, spray_pressure=40.0, head_pressure=1640.0)
+    yield
     head = [e for e in feed.events if e.fault == "head-pressure-high"]
     assert head[0].evidence.causes[0].slug == "pump-screen-clogging"
     assert "stands as an alarm of its own" in head[0].evidence.causes[0].fits
@@ -220,12 +224,14 @@ def test_a_standing_screen_leads_the_causes_of_high_head_pressure():
 # ---------------------------------------------------------------- fans by status
 
 
+@beside
 def test_fans_that_run_without_a_command_are_reported_after_an_hour():
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     start = feed.now_ms
     feed.run(3 * HOUR, fan_speed=0.0, fan_run=5.0, wet_mode=0.0, pump_command=0.0,
              pump_current=0.0, spray_pressure=0.0)  # fmt: skip
+    yield
     events = [e for e in feed.events if e.fault == "fan-not-commanded"]
     assert [e.change for e in events] == [Change.RAISED]
     assert (events[0].time_ms - start) / 1000 == pytest.approx(3600 + 60, abs=61)
@@ -233,27 +239,33 @@ def test_fans_that_run_without_a_command_are_reported_after_an_hour():
     assert "Fans 1 and 3" in events[0].evidence.summary
     feed.run(HOUR)
     # All fans are asked for: no word of the two that nobody asked for.
-    stands = feed.engine.state.alarm_state[0, FAULT_INDEX["fan-not-commanded"]]
+    yield
+    stands = feed.engine.state.alarm_state[feed.row, FAULT_INDEX["fan-not-commanded"]]
     assert stands == AlarmState.UNACKNOWLEDGED
     feed.run(0.5 * HOUR, fan_speed=0.0, fan_run=0.0)
-    assert feed.engine.state.alarm_state[0, FAULT_INDEX["fan-not-commanded"]] in (
+    yield
+    assert feed.engine.state.alarm_state[feed.row, FAULT_INDEX["fan-not-commanded"]] in (
         AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.NORMAL,
     )  # fmt: skip
 
 
+@beside
 @pytest.mark.parametrize("speed", [None, 0.0])
 def test_a_site_that_never_sends_a_speed_is_not_judged_by_it(speed):
     """Pressure switches run the fans; the command column is missing, or a zero that never moves."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(6 * HOUR, fan_speed=speed)
+    yield
     assert "fan-not-commanded" not in feed.raised()
 
 
+@beside
 def test_run_down_and_work_in_hand_within_the_hour_are_no_fault():
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     feed.run(0.8 * HOUR, fan_speed=0.0)
     feed.run(2 * HOUR, fan_speed=0.0, fan_run=0.0)
+    yield
     assert "fan-not-commanded" not in feed.raised()
 
 
@@ -264,11 +276,13 @@ def _drop_outs(feed: Feed, hours: float, out_s: float, every_s: float, run: int 
         feed.run(step, step, fan_run=float(run if out else 15))
 
 
+@beside
 def test_drop_outs_too_short_for_not_proven_add_up():
     """One fan of four out for 90 s of every 180 s: an eighth of the airflow."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     _drop_outs(feed, 10.0, 90.0, 180.0)
+    yield
     events = [e for e in feed.events if e.change is Change.RAISED]
     assert [e.fault for e in events] == ["fan-capacity-lost"]
     assert events[0].severity is Severity.LOW
@@ -276,32 +290,38 @@ def test_drop_outs_too_short_for_not_proven_add_up():
     assert "were not proven for" in events[0].evidence.summary
 
 
+@beside
 @pytest.mark.parametrize("step_s", [90.0, 120.0])
 def test_fans_that_cycle_lose_no_air_while_commands_are_lost(step_s):
     """Every second frame the fans stand; of every fourth the command did not arrive."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR, step_s)
     for i in range(int(24 * HOUR / step_s)):
         on = i % 2 == 0
         speed = None if i % 8 == 3 else 12.0 * on
         feed.run(step_s, step_s, fan_run=15.0 * on, fan_speed=speed)
+    yield
     assert feed.raised() == []
 
 
+@beside
 def test_a_flutter_of_the_proof_is_no_loss_of_air():
     """30 s in ten minutes on one fan of four: one per cent."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     _drop_outs(feed, 8.0, 30.0, 600.0)
+    yield
     assert feed.raised() == []
 
 
+@beside
 def test_a_fan_that_stood_and_was_mended_leaves_no_second_ticket():
     """Its hours are not counted again as lost capacity once it is back."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     feed.run(10 * HOUR, fan_run=3.0)
     feed.run(8 * HOUR)
+    yield
     assert feed.raised() == ["fan-not-proven"]
 
 

@@ -44,7 +44,7 @@ IN_HAND = {
     "frozen": ActionKind.FREEZE_BASELINE, "shelved": ActionKind.SHELVE,
 }  # fmt: skip
 """What is done with clean pads before they have sent anything, for six days."""
-LOOKED_AT_BINS = 5 * 288
+LOOKED_AT_BINS = 3 * 288
 NAMES = list(SCENES)
 PLATE: Final = {
     "fans": {"count": 5, "rated_airflow_m3_s": AIRFLOW_M3_S},
@@ -82,7 +82,7 @@ def with_water(name: str, seed: int) -> NDArray[np.float64]:
 
 @pytest.fixture(scope="module")
 def lived() -> tuple[Engine, dict[str, list[AlarmEvent]]]:
-    """Ten days of the scenes; beside them five of clean pads that are in people's hands."""
+    """Ten days of the scenes; beside them three days of clean pads that are in people's hands."""
     lives = [with_water(name, seed) for seed, name in enumerate(NAMES)]
     lives += [lives[NAMES.index("clean")][:LOOKED_AT_BINS]] * len(IN_HAND)
     engine = engine_of(site(units=[unit_data(f"ac-{i}", **PLATE) for i in range(len(lives))]))
