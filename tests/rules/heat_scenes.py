@@ -8,16 +8,13 @@ Refrigerant and moist air are the simulator's (Antoine fit, Buck's equation).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from support.fleet import engine_of, site, unit_data
 
-from rules.engine import Engine
-from rules.events import AlarmEvent, BaselineChange
 from rules.signals import INDEX, N_SIGNALS
 from simulator import air, refrigerant
 
@@ -150,27 +147,20 @@ def measured(scene: Scene, days: float) -> F:
     return out
 
 
-def run_scenes(
-    scenes: Sequence[Scene], days: float, plates: Sequence[dict[str, Any]] | None = None
-) -> tuple[Engine, list[list[AlarmEvent]], list[list[BaselineChange]]]:
-    """All scenes through one engine; the events and the baselines of each, in order."""
-    usual = {
-        "fans": {"count": FANS, "rated_airflow_m3_s": AIRFLOW_M3_S},
-        "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
-                      "cut_out_kpa_abs": 2000},
-    }  # fmt: skip
-    changes = plates or [{}] * len(scenes)
-    units = [unit_data(f"ac-{i}", **{**usual, **change}) for i, change in enumerate(changes)]
-    engine = engine_of(site(units=units))
-    frames = np.stack([measured(s, days) for s in scenes], axis=1)
-    n, k, _ = frames.shape
-    time_ms = T0_S * 1000 + (np.arange(n) * STEP_S * 1000).astype(np.int64)
-    row = np.tile(np.arange(k, dtype=np.int32), n)
-    events: list[list[AlarmEvent]] = [[] for _ in scenes]
-    result = engine.samples(0, row, np.repeat(time_ms, k), frames.reshape(n * k, -1))
-    for event in result.events:
-        events[event.unit_row].append(event)
-    learned: list[list[BaselineChange]] = [[] for _ in scenes]
-    for change in result.baselines:
-        learned[change.unit_row].append(change)
-    return engine, events, learned
+PLATE: Final[dict[str, Any]] = {
+    "fans": {"count": FANS, "rated_airflow_m3_s": AIRFLOW_M3_S},
+    "condenser": {"refrigerant": "R134a", "rated_capacity_kw": CAPACITY_KW, "rated_td_k": TD_K,
+                  "cut_out_kpa_abs": 2000},
+}  # fmt: skip
+"""What a scene's unit bears."""
+
+
+def near_cut_out(cut_out_kpa_abs: float) -> dict[str, Any]:
+    """The part of a plate that says at which head pressure the unit is shut down."""
+    return {"condenser": {**PLATE["condenser"], "cut_out_kpa_abs": cut_out_kpa_abs}}
+
+
+def times_ms(days: float) -> NDArray[np.int64]:
+    """When the frames of so many days were taken."""
+    count = len(np.arange(0.0, days, STEP_S / 86_400.0))
+    return T0_S * 1000 + (np.arange(count) * STEP_S * 1000).astype(np.int64)

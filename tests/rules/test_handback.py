@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from support.fleet import Feed, engine_of
+from support.fleet import Feed, engine_of, lived_feed
 
 from rules.events import Action, ActionKind
 from rules.handback import Answer, HandBackItem, hand_back, is_normal, is_proven
@@ -12,19 +12,11 @@ HOUR = 3600.0
 OK, NOT_OK, NOT_KNOWN = Answer.OK, Answer.NOT_OK, Answer.NOT_KNOWN
 
 
-@pytest.fixture(scope="module")
-def memory() -> tuple[bytes, int]:
-    """What the rules remember of a healthy unit after eight hours, and the time then."""
-    feed = Feed(engine_of())
-    feed.run(8 * HOUR)
-    assert feed.events == []
-    return feed.engine.snapshot(), feed.now_ms
-
-
 @pytest.fixture
-def learned(memory: tuple[bytes, int]) -> Feed:
-    feed = Feed(engine_of(), start_ms=memory[1])
-    feed.engine.restore(memory[0])
+def learned() -> Feed:
+    """A healthy unit after eight hours."""
+    feed = lived_feed(8.0)
+    assert feed.events == []
     return feed
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from heat_scenes import Scene, run_scenes
+from heat_fleet import played
 from numpy.typing import NDArray
 from support.fleet import engine_of, site, unit_data
 
@@ -199,11 +199,6 @@ def test_the_upper_quartile_leaves_out_what_is_not_known(means, upper):
     assert found == upper or (np.isnan(found) and np.isnan(upper))
 
 
-def by_the_clock(d: NDArray[np.float64], ambient: NDArray[np.float64]) -> NDArray[np.float64]:
-    hour = (d * 24.0) % 24.0
-    return ((hour >= 10.0) & (hour < 19.0)).astype(np.float64)
-
-
 def turns_learned(turns: list[int]) -> NDArray[np.bool_]:
     engine = engine_of()
     fill(engine, 1, {LAST + i * TURNS_A_DAY + t: 6.0 for i, t in enumerate(turns)})
@@ -242,20 +237,21 @@ def test_a_long_silence_leaves_the_hour_of_the_day_true(silent_turns):
 
 def test_a_unit_that_lives_remembers_when_its_means_were_taken():
     """It runs wet from ten to seven: those are the clean hours of wet running, and no others."""
-    engine, _, _ = run_scenes([Scene("clean", seed=3, mode=by_the_clock)], 12.0)
-    state, row = engine.state, np.array([0])
-    q = [DRY, WET]
-    assert not np.isnan(state.baseline[0, q]).any()
-    phase = engine.plan.hour_phase_bins[0]
-    now_turn = (state.bin_id[0] + phase) // TURN_BINS
+    lived = played()["by the clock"]
+    engine, unit = lived.engine, lived.rows["clean"]
+    state, row = engine.state, np.array([unit])
+    assert not np.isnan(state.baseline[unit, [DRY, WET]]).any()
+    phase = engine.plan.hour_phase_bins[unit]
+    now_turn = (state.bin_id[unit] + phase) // TURN_BINS
     for mode in (0, 1):
         newest = ages_bins(engine.plan, state, row, mode, 1, state.bin_id[row])[0, 0]
-        told = (state.td_last_bin[0, mode] + phase) // TURN_BINS
+        told = (state.td_last_bin[unit, mode] + phase) // TURN_BINS
         assert newest == (now_turn - told) * TURN_BINS
-    dry, wet = (int(m) for m in state.td_hours[0])
+    dry, wet = (int(m) for m in state.td_hours[unit])
     begins = {t: ((t * TURN_BINS - phase) / 12.0) % 24.0 for t in range(TURNS_A_DAY)}
     assert {t for t in begins if wet >> t & 1} == {t for t, h in begins.items() if 8.0 < h < 18.5}
-    assert {t for t, h in begins.items() if h < 8.0 or h > 19.0} <= {
+    # A turn lasts three hours: one that begins after seven is wet for some of them.
+    assert {t for t, h in begins.items() if h < 7.0 or h > 19.0} <= {
         t for t in begins if dry >> t & 1
     }
 

@@ -4,78 +4,37 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from heat_scenes import T0_S, Scene, run_scenes
+from heat_fleet import A_DAY, AT_NIGHT, BEGIN_D, OFF_AFTER, WET_AFTER, played
+from heat_scenes import T0_S
 from support.fleet import engine_of
 
 from rules.events import Change
 from rules.heat_marks import MOST_SILENCE_BINS, is_marked, newest_told_bin, pass_over_silence
 from rules.state import STEADY
 
-LOAD = ("pad_pressure_drop",)
 DRY_Q, WET_Q = ([q.name for q in STEADY].index(name) for name in ("td_dry", "td_wet"))
-BEGIN_D, GUST_D = 13.0, 8.0 / 24.0
-
-
-def gust(kelvin, days):
-    """Own warm air before the intake for a while; then the wind turns back."""
-    return lambda d: kelvin * ((d >= BEGIN_D) & (d < BEGIN_D + days))
-
-
-def wet_from_then_on(d, a):
-    return np.where(d < BEGIN_D - 1.0, 1.0 * ((d * 24) % 4 < 2), 1.0 * (d >= BEGIN_D + GUST_D))
-
-
-def dry(d, a):
-    return 0.0 * d
-
-
-# Two kelvin make a leap of a quarter in some, and that is believed at once.
-SEEDS = range(200, 206)
-WET_AFTER = [
-    Scene(f"then wet {kelvin} {seed % 200}", without=LOAD, seed=seed, intake_k=gust(kelvin, GUST_D),
-          mode=wet_from_then_on)
-    for kelvin in (1.3, 1.5) for seed in SEEDS
-]  # fmt: skip
-OFF_AFTER = [
-    Scene(f"off {seed % 200}", without=LOAD, seed=seed, intake_k=gust(2.0, GUST_D), mode=dry,
-          off=lambda d: 1.0 * ((d > BEGIN_D + GUST_D) & (d < BEGIN_D + GUST_D + 6.0)))
-    for seed in SEEDS
-]  # fmt: skip
-A_DAY = [
-    Scene(f"a day {seed % 200}", without=LOAD, seed=seed, intake_k=gust(1.4, 1.0), mode=dry)
-    for seed in SEEDS
-]
-AT_NIGHT = Scene(
-    "one fan slips, dry at night", without=LOAD, seed=207,
-    fans_lost=lambda d: 1.0 * (d > BEGIN_D), mode=lambda d, a: 1.0 * (d * 24 % 24 > 11),
-)  # fmt: skip
 
 
 @pytest.fixture(scope="module")
 def lived():
-    scenes = [*WET_AFTER, *OFF_AFTER, *A_DAY, AT_NIGHT]
-    engine, events, _ = run_scenes(scenes, 21.0)
-    raised = [[e for e in one if e.change is Change.RAISED] for one in events]
-    names = [s.name for s in scenes]
-    return engine, dict(zip(names, raised, strict=True)), names
+    return played()["wind"]
 
 
 @pytest.mark.parametrize("scene", [*WET_AFTER, *OFF_AFTER], ids=lambda s: s.name)
 def test_a_wind_of_hours_does_not_last_for_what_comes_after_is_not_dry(lived, scene):
-    assert [e.fault for e in lived[1][scene.name]] == []
+    assert lived.raised(scene.name) == []
 
 
 def test_what_the_wind_began_ends_with_it(lived):
     """Else the next small wind would be taken for the same that lasts."""
-    engine, raised, names = lived
-    rows = np.array([names.index(s.name) for s in A_DAY])
-    assert not is_marked(engine.state, rows).any()
-    assert not any(raised[s.name] for s in A_DAY)
+    rows = np.array([lived.rows[s.name] for s in A_DAY])
+    assert not is_marked(lived.engine.state, rows).any()
+    assert not any(lived.raised(s.name) for s in A_DAY)
 
 
 def test_a_fan_that_is_lost_shows_by_its_nights_alone(lived):
     """Half a day without dry means is no silence: it takes the three days that are set."""
-    events = lived[1][AT_NIGHT.name]
+    events = [e for e in lived.events[AT_NIGHT.name] if e.change is Change.RAISED]
     assert [e.fault for e in events] == ["fan-capacity-lost"]
     day = (events[0].time_ms / 1000 - T0_S) / 86_400.0
     assert BEGIN_D + 3.0 < day < BEGIN_D + 5.0

@@ -11,7 +11,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from heat_scenes import T0_S, Scene, ramp, run_scenes
+from heat_fleet import (
+    BLOCKED_WHILE_WET,
+    FAULTY_SCENES,
+    HEALTHY_SCENES,
+    LOAD_LATER,
+    MORE_AIR_THAN_FANS,
+    played,
+)
+from heat_scenes import T0_S
+from support.beside import Taped, beside
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
 from rules.alarms import UNKNOWN
@@ -26,139 +35,14 @@ from rules.signals import INDEX
 from rules.staging import TOGETHER
 from rules.state import STEADY
 
-DAYS = 28.0
 HOUR = 3600.0
 DAY_MS = 86_400_000
-LOAD = ("pad_pressure_drop",)
-NO_WORD = ("wet_mode", "pump_command")
-NOTHING_MORE = ("heat_load", "pad_pressure_drop")
 Q = {q.name: i for i, q in enumerate(STEADY)}
 
 
-def spell(d):
-    """10 K hotter for five days."""
-    return 10.0 * ((d > 18) & (d < 23))
-
-
-def windy(d):
-    """The wind turns, and lays own warm air before the intake for two days."""
-    return 1.4 * np.interp(d, [17.8, 18.4, 20.2, 20.5], [0.0, 1.0, 1.0, 0.0])
-
-
-def busy(d):
-    """Monday to Friday."""
-    return np.floor(d) % 7 < 5
-
-
-HEALTHY_SCENES = [
-    Scene("load sent", without=LOAD, seed=1),
-    Scene("no load sent", without=NOTHING_MORE, seed=2),
-    Scene("all sent", without=(), seed=3),
-    Scene("hot spell", without=LOAD, seed=4, warmer_k=spell),
-    Scene("hot spell, no load sent", without=NOTHING_MORE, seed=5, warmer_k=spell),
-    Scene("load up by 30 %, not sent", seed=6, more_load=lambda d: 0.3 * (d > 14)),
-    Scene("load up by 30 %, sent", without=LOAD, seed=36, more_load=lambda d: 0.3 * (d > 14)),
-    Scene("spring to summer, no load sent", seed=7, warmer_k=ramp(0, 28, 8)),
-    Scene("summer to autumn", without=(), seed=8, warmer_k=ramp(0, 28, -8)),
-    Scene("mode every two hours", without=(), seed=9, mode=lambda d, a: 1.0 * ((d * 24) % 4 < 2)),
-    Scene("always dry", without=LOAD, seed=10, mode=lambda d, a: 0.0 * d),
-    Scene("always wet", without=(), seed=26, mode=lambda d, a: 0.0 * d + 1.0, mean_degc=26.0),
-    Scene("always wet, no pressure drop", without=LOAD, seed=45, mean_degc=26.0,
-          mode=lambda d, a: 0.0 * d + 1.0),
-    Scene("a week off", without=(), seed=11, off=lambda d: 1.0 * ((d > 12) & (d < 19))),
-    Scene("no humidity", without=("relative_humidity", "pad_pressure_drop"), seed=12),
-    Scene("dry on idle days first, then on busy ones", seed=40, mean_degc=23.0,
-          mode=lambda d, a: 1.0 * (busy(d) & ~((d > 15) & (np.floor(d) % 7 < 2))),
-          more_load=lambda d: 0.7 * busy(d)),
-    Scene("no word of the mode", without=("pad_pressure_drop", *NO_WORD), seed=41),
-    *(Scene(f"own warm air for two days, {n}", without=LOAD, seed=50 + n, intake_k=windy)
-      for n in range(3)),
-    Scene("own warm air for two days, always dry", without=LOAD, seed=53, intake_k=windy,
-          mode=lambda d, a: 0.0 * d),
-    Scene("no proof of fans", without=("fan_run", "fan_fault"), seed=13, warmer_k=spell),
-]  # fmt: skip
-WET = lambda d, a: 0.0 * d + 1.0  # noqa: E731  # short beside the scenes
-DRY = lambda d, a: 0.0 * d  # noqa: E731
-FAULTY_SCENES = [
-    Scene("coil, slowly", without=LOAD, seed=11, coil_loss=ramp(12, 6, 0.4), shows="coil-fouled"),
-    Scene("coil, over ten days", without=LOAD, seed=12, coil_loss=ramp(12, 10, 0.45),
-          shows="coil-fouled"),
-    Scene("coil blocked at once", without=LOAD, seed=12, coil_loss=ramp(12, 0, 0.5),
-          shows="fan-capacity-lost"),
-    Scene("coil blocked at once, its pads measured", without=(), seed=12,
-          coil_loss=ramp(12, 0, 0.5), shows="fan-capacity-lost"),
-    Scene("more at once than half the proven fans carry", without=LOAD, seed=12,
-          coil_loss=ramp(12, 0, 0.63), shows="coil-fouled"),
-    Scene("coil, always dry", without=LOAD, seed=14, coil_loss=ramp(12, 6, 0.35), mode=DRY,
-          shows="coil-fouled"),
-    Scene("coil, always wet", without=LOAD, seed=15, coil_loss=ramp(14, 6, 0.4), mode=WET,
-          mean_degc=26.0, shows="coil-fouled"),
-    Scene("coil, no load sent", seed=13, coil_loss=ramp(12, 4, 0.6), shows="coil-fouled"),
-    Scene("coil in a hot spell", without=LOAD, seed=27, coil_loss=ramp(12, 6, 0.4),
-          warmer_k=spell, shows="coil-fouled"),
-    Scene("coil, no word of the mode", without=("pad_pressure_drop", *NO_WORD), seed=42,
-          coil_loss=ramp(12, 6, 0.4), shows="coil-fouled"),
-    Scene("dry pads, no word of the mode", without=("pad_pressure_drop", *NO_WORD), seed=43,
-          effect_loss=ramp(12, 0, 1), shows="pads-not-wetting"),
-    Scene("dry pads", without=LOAD, seed=16, effect_loss=ramp(12, 0, 1), shows="pads-not-wetting"),
-    Scene("pads wet in part", without=LOAD, seed=17, effect_loss=ramp(12, 5, 0.7),
-          shows="pads-not-wetting"),
-    Scene("dry pads, no load sent", seed=18, effect_loss=ramp(12, 0, 1), shows="pads-not-wetting"),
-    Scene("dry pads, always wet", without=LOAD, seed=19, effect_loss=ramp(12, 0, 1), mode=WET,
-          mean_degc=26.0, shows="pads-not-wetting"),
-    Scene("pads half dry, always wet", without=LOAD, seed=44, effect_loss=ramp(12, 2, 0.55),
-          mode=WET, mean_degc=26.0, shows="pads-not-wetting"),
-    Scene("coil fouled a little", without=LOAD, seed=54, coil_loss=ramp(12, 5, 0.27),
-          shows="coil-fouled"),
-    Scene("coil fouled a little, always dry", without=LOAD, seed=55, coil_loss=ramp(12, 5, 0.27),
-          mode=DRY, shows="coil-fouled"),
-    Scene("coil fouled a little, now more, now less", without=LOAD, seed=58,
-          coil_loss=lambda d: ramp(12, 4, 0.26)(d) - 0.1 * ((d > 20) & (d < 23)),
-          shows="coil-fouled"),
-    Scene("the air's way behind the pads fills up, no load sent", without=("heat_load",), seed=56,
-          fans_lost=ramp(13, 8, 1.4), shows="coil-fouled"),
-    Scene("the same, always wet", without=("heat_load",), seed=57, fans_lost=ramp(13, 8, 1.4),
-          mode=WET, mean_degc=26.0, shows="coil-fouled"),
-    Scene("scaled pads", without=(), seed=20, pads_shut=ramp(12, 6, 1.5), shows="pads-clogged"),
-    Scene("two fans, unproven", without=("fan_run", "fan_fault", "pad_pressure_drop"), seed=21,
-          fans_lost=ramp(12, 0, 2), shows="fan-capacity-lost"),
-    Scene("one fan, by pressure drop", without=("fan_run", "fan_fault"), seed=22,
-          fans_lost=ramp(12, 0, 1), shows="fan-capacity-lost"),
-    Scene("one fan and a half slip though proven", without=("fan_fault",), seed=28,
-          fans_lost=ramp(12, 0, 1.5), shows="fan-capacity-lost"),
-    Scene("two fans slip, proven, no pressure drop", without=LOAD, seed=29,
-          fans_lost=ramp(12, 0, 2), shows="fan-capacity-lost"),
-]  # fmt: skip
-
-
-BLOCKED_WHILE_WET = Scene(
-    "coil blocked at once, days before it runs dry", without=LOAD, seed=46,
-    coil_loss=ramp(14.6, 0, 0.45), mode=lambda d, a: 1.0 * ((d > 14.0) & (d < 17.0)),
-)  # fmt: skip
-MORE_AIR_THAN_FANS = Scene(
-    "more air at once than half the proven fans carry", without=("heat_load", "fan_fault"),
-    seed=59, fans_lost=ramp(12, 0, 3.2),
-)  # fmt: skip
-LOAD_LATER = Scene("load from day 14", without=LOAD, load_from_d=14.0, seed=31)
-
-
 @pytest.fixture(scope="module")
-def lived():
-    scenes = [*HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET, MORE_AIR_THAN_FANS]
-    engine, events, learned = run_scenes(scenes, DAYS)
-    names = [s.name for s in scenes]
-    return engine, dict(zip(names, events, strict=True)), dict(zip(names, learned, strict=True))
-
-
-@pytest.fixture(scope="module")
-def four_weeks(lived):
-    return lived[:2]
-
-
-@pytest.fixture(scope="module")
-def learned(lived):
-    """Baselines learned and lost, by scene."""
-    return lived[2]
+def four_weeks():
+    return played()["four weeks"]
 
 
 def raised(events: list[AlarmEvent]) -> list[str]:
@@ -171,12 +55,12 @@ def day_of(event: AlarmEvent) -> float:
 
 @pytest.mark.parametrize("scene", HEALTHY_SCENES, ids=lambda s: s.name)
 def test_a_clean_unit_raises_nothing_in_four_weeks(four_weeks, scene):
-    assert raised(four_weeks[1][scene.name]) == []
+    assert four_weeks.raised(scene.name) == []
 
 
 @pytest.mark.parametrize("scene", FAULTY_SCENES, ids=lambda s: s.name)
 def test_a_fault_is_one_alarm_with_itself_as_first_cause(four_weeks, scene):
-    events = four_weeks[1][scene.name]
+    events = four_weeks.events[scene.name]
     assert raised(events) == [scene.shows]
     first = next(e for e in events if e.change is Change.RAISED)
     assert first.evidence is not None
@@ -185,36 +69,34 @@ def test_a_fault_is_one_alarm_with_itself_as_first_cause(four_weeks, scene):
 
 
 def test_dry_running_of_before_does_not_lay_a_blocked_coil_to_the_pads(four_weeks):
-    _, events = four_weeks
-    seen = raised(events[BLOCKED_WHILE_WET.name])
+    seen = four_weeks.raised(BLOCKED_WHILE_WET.name)
     assert seen
     assert "pads-not-wetting" not in seen
 
 
 def test_air_that_no_number_of_proven_fans_carries_is_asked_of_the_coil_first(four_weeks):
-    *_, told = (e.evidence for e in four_weeks[1][MORE_AIR_THAN_FANS.name] if e.evidence)
+    *_, told = (e.evidence for e in four_weeks.events[MORE_AIR_THAN_FANS.name] if e.evidence)
     assert told.causes[0].slug == "coil-fouled"
 
 
 def test_healthy_scenes_have_something_to_be_wrong_about(four_weeks):
     """A unit that has learned nothing is quiet for the wrong reason."""
-    engine, _ = four_weeks
-    names = [s.name for s in HEALTHY_SCENES]
+    state = four_weeks.engine.state
     for name, quantities in {
         "load sent": ("td_dry", "td_wet"), "no load sent": ("td_dry", "td_wet"),
         "all sent": ("td_dry", "td_wet", "pad_pressure_drop"), "hot spell": ("td_dry", "td_wet"),
         "always dry": ("td_dry",), "always wet": ("td_wet", "pad_pressure_drop"),
         "load up by 30 %, not sent": ("td_dry",), "a week off": ("td_dry", "td_wet"),
     }.items():  # fmt: skip
-        learned = engine.state.baseline[names.index(name)]
+        learned = state.baseline[four_weeks.rows[name]]
         assert not np.isnan(learned[[Q[q] for q in quantities]]).any(), name
 
 
 def test_the_resistance_of_a_clean_unit_stays_within_a_tenth(four_weeks):
     """Load by 2, airflow by 4 and air by 25 K leave the normalised TD where it was."""
-    engine, _ = four_weeks
-    n = len(HEALTHY_SCENES)
-    heat = heat_rejection(engine.plan, engine.state, np.arange(n), engine.state.bin_id[:n])
+    engine = four_weeks.engine
+    rows = np.array([four_weeks.rows[s.name] for s in HEALTHY_SCENES])
+    heat = heat_rejection(engine.plan, engine.state, rows, engine.state.bin_id[rows])
     known = heat.load_known
     for ratio in (heat.dry.long, heat.wet.long):
         there = known & ~np.isnan(ratio)
@@ -224,9 +106,9 @@ def test_the_resistance_of_a_clean_unit_stays_within_a_tenth(four_weeks):
 
 def test_the_effect_of_healthy_pads_is_found_within_the_error_of_the_sensors(four_weeks):
     """The plant draws effectiveness from 0.72 to 0.86; the error rule of P27 gives 0.06 at 8 K."""
-    engine, _ = four_weeks
-    n = len(HEALTHY_SCENES)
-    heat = heat_rejection(engine.plan, engine.state, np.arange(n), engine.state.bin_id[:n])
+    engine = four_weeks.engine
+    rows = np.array([four_weeks.rows[s.name] for s in HEALTHY_SCENES])
+    heat = heat_rejection(engine.plan, engine.state, rows, engine.state.bin_id[rows])
     both = heat.effect_by == 1
     assert both.sum() >= 4
     assert (heat.effect[both] > 0.62).all()
@@ -235,7 +117,7 @@ def test_the_effect_of_healthy_pads_is_found_within_the_error_of_the_sensors(fou
 
 def test_the_loss_that_is_told_is_the_loss_there_is(four_weeks):
     """40 % of the UA taken: the last evidence of the slow coil says so, give or take a tenth."""
-    events = four_weeks[1]["coil, slowly"]
+    events = four_weeks.events["coil, slowly"]
     last = [e for e in events if e.change in (Change.RAISED, Change.WORSENED)][-1]
     assert last.severity is Severity.MEDIUM
     percent = float(last.evidence.summary.split("about ")[1].split(" %")[0])
@@ -244,14 +126,14 @@ def test_the_loss_that_is_told_is_the_loss_there_is(four_weeks):
 
 def test_less_air_is_said_only_where_the_pads_show_it(four_weeks):
     """A pressure drop that is hardly lower is no word of it."""
-    events = four_weeks[1]["coil blocked at once, its pads measured"]
+    events = four_weeks.events["coil blocked at once, its pads measured"]
     summary = next(e.evidence.summary for e in events if e.fault == "fan-capacity-lost")
     assert summary.startswith("Condensing in dry running rose within hours")
 
 
 def test_more_is_said_openly_with_fewer_signals(four_weeks):
     def limits(name):
-        event = next(e for e in four_weeks[1][name] if e.change is Change.RAISED)
+        event = next(e for e in four_weeks.events[name] if e.change is Change.RAISED)
         return " ".join(event.evidence.limits)
 
     assert "No heat load" in limits("coil, no load sent")
@@ -261,10 +143,11 @@ def test_more_is_said_openly_with_fewer_signals(four_weeks):
     assert "No heat load" not in limits("coil, slowly")
 
 
-def test_a_unit_that_begins_to_send_its_load_is_learned_anew(four_weeks, learned):
+def test_a_unit_that_begins_to_send_its_load_is_learned_anew(four_weeks):
     """TDs at rated load and TDs as they came are not to be compared."""
-    assert raised(four_weeks[1]["load from day 14"]) == []
-    values = [c.value for c in learned["load from day 14"] if c.quantity == "td_dry"]
+    name = LOAD_LATER.name
+    assert four_weeks.raised(name) == []
+    values = [c.value for c in four_weeks.baselines[name] if c.quantity == "td_dry"]
     before, lost, after = values
     assert lost is None
     # Half load on the average: at rated load the TD is about twice as large.
@@ -274,21 +157,10 @@ def test_a_unit_that_begins_to_send_its_load_is_learned_anew(four_weeks, learned
 # ---------------------------------------------------------------- one root, one ticket
 
 
-NEAR_CUT_OUT = {"condenser": {"refrigerant": "R134a", "rated_capacity_kw": 300, "rated_td_k": 11,
-                              "cut_out_kpa_abs": 1020}}  # fmt: skip
-
-
 @pytest.fixture(scope="module")
 def nineteen_days():
     """Two units near their cut-out and one far from it."""
-    scenes = [
-        Scene("coil near cut-out", without=LOAD, seed=11, coil_loss=ramp(8, 6, 0.45),
-              warmer_k=lambda d: 16.0 * (d > 16)),
-        Scene("hot", without=LOAD, seed=11, warmer_k=lambda d: 20.0 * (d > 10)),
-        Scene("coil", without=LOAD, seed=11, coil_loss=ramp(8, 6, 0.45)),
-    ]  # fmt: skip
-    engine, events, _ = run_scenes(scenes, 19.0, plates=[NEAR_CUT_OUT, NEAR_CUT_OUT, {}])
-    return engine, events
+    return played()["nineteen days"]
 
 
 def test_means_of_before_a_visit_are_not_held_against_the_unit_after_it():
@@ -313,7 +185,7 @@ def test_means_of_before_a_visit_are_not_held_against_the_unit_after_it():
 
 def test_near_the_cut_out_the_root_carries_the_news(nineteen_days):
     """A fouled coil that stands worsens to HIGH within the hour; head pressure adds no ticket."""
-    events = nineteen_days[1][0]
+    events = nineteen_days.events["coil near cut-out"]
     assert raised(events) == ["coil-fouled"]
     high = [e for e in events if e.severity is Severity.HIGH]
     assert [e.change for e in high] == [Change.WORSENED]
@@ -321,7 +193,7 @@ def test_near_the_cut_out_the_root_carries_the_news(nineteen_days):
 
 
 def test_a_clean_unit_near_the_cut_out_is_head_pressure_itself(nineteen_days):
-    events = nineteen_days[1][1]
+    events = nineteen_days.events["hot"]
     assert set(raised(events)) == {"head-pressure-high"}
     causes = next(e for e in events if e.change is Change.RAISED).evidence.causes
     assert causes[0].slug == "hot-weather"
@@ -335,12 +207,15 @@ def test_what_explains_high_head_pressure_suppresses_it(fault):
     assert (fault.slug in head.suppressed_by) == (fault.slug not in harmless)
 
 
+@beside
 def test_a_standing_screen_leads_the_causes_of_high_head_pressure():
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(8 * HOUR)
     feed.run(4 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    yield
     assert feed.raised() == ["pump-screen-clogging"]
     feed.run(HOUR, pump_current=3.35, spray_pressure=40.0, head_pressure=1640.0)
+    yield
     head = [e for e in feed.events if e.fault == "head-pressure-high"]
     assert head[0].evidence.causes[0].slug == "pump-screen-clogging"
     assert "stands as an alarm of its own" in head[0].evidence.causes[0].fits
@@ -349,12 +224,14 @@ def test_a_standing_screen_leads_the_causes_of_high_head_pressure():
 # ---------------------------------------------------------------- fans by status
 
 
+@beside
 def test_fans_that_run_without_a_command_are_reported_after_an_hour():
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     start = feed.now_ms
     feed.run(3 * HOUR, fan_speed=0.0, fan_run=5.0, wet_mode=0.0, pump_command=0.0,
              pump_current=0.0, spray_pressure=0.0)  # fmt: skip
+    yield
     events = [e for e in feed.events if e.fault == "fan-not-commanded"]
     assert [e.change for e in events] == [Change.RAISED]
     assert (events[0].time_ms - start) / 1000 == pytest.approx(3600 + 60, abs=61)
@@ -362,27 +239,33 @@ def test_fans_that_run_without_a_command_are_reported_after_an_hour():
     assert "Fans 1 and 3" in events[0].evidence.summary
     feed.run(HOUR)
     # All fans are asked for: no word of the two that nobody asked for.
-    stands = feed.engine.state.alarm_state[0, FAULT_INDEX["fan-not-commanded"]]
+    yield
+    stands = feed.engine.state.alarm_state[feed.row, FAULT_INDEX["fan-not-commanded"]]
     assert stands == AlarmState.UNACKNOWLEDGED
     feed.run(0.5 * HOUR, fan_speed=0.0, fan_run=0.0)
-    assert feed.engine.state.alarm_state[0, FAULT_INDEX["fan-not-commanded"]] in (
+    yield
+    assert feed.engine.state.alarm_state[feed.row, FAULT_INDEX["fan-not-commanded"]] in (
         AlarmState.RETURNED_UNACKNOWLEDGED, AlarmState.NORMAL,
     )  # fmt: skip
 
 
+@beside
 @pytest.mark.parametrize("speed", [None, 0.0])
 def test_a_site_that_never_sends_a_speed_is_not_judged_by_it(speed):
     """Pressure switches run the fans; the command column is missing, or a zero that never moves."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(6 * HOUR, fan_speed=speed)
+    yield
     assert "fan-not-commanded" not in feed.raised()
 
 
+@beside
 def test_run_down_and_work_in_hand_within_the_hour_are_no_fault():
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     feed.run(0.8 * HOUR, fan_speed=0.0)
     feed.run(2 * HOUR, fan_speed=0.0, fan_run=0.0)
+    yield
     assert "fan-not-commanded" not in feed.raised()
 
 
@@ -393,11 +276,13 @@ def _drop_outs(feed: Feed, hours: float, out_s: float, every_s: float, run: int 
         feed.run(step, step, fan_run=float(run if out else 15))
 
 
+@beside
 def test_drop_outs_too_short_for_not_proven_add_up():
     """One fan of four out for 90 s of every 180 s: an eighth of the airflow."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     _drop_outs(feed, 10.0, 90.0, 180.0)
+    yield
     events = [e for e in feed.events if e.change is Change.RAISED]
     assert [e.fault for e in events] == ["fan-capacity-lost"]
     assert events[0].severity is Severity.LOW
@@ -405,40 +290,45 @@ def test_drop_outs_too_short_for_not_proven_add_up():
     assert "were not proven for" in events[0].evidence.summary
 
 
+@beside
 @pytest.mark.parametrize("step_s", [90.0, 120.0])
 def test_fans_that_cycle_lose_no_air_while_commands_are_lost(step_s):
     """Every second frame the fans stand; of every fourth the command did not arrive."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR, step_s)
     for i in range(int(24 * HOUR / step_s)):
         on = i % 2 == 0
         speed = None if i % 8 == 3 else 12.0 * on
         feed.run(step_s, step_s, fan_run=15.0 * on, fan_speed=speed)
+    yield
     assert feed.raised() == []
 
 
+@beside
 def test_a_flutter_of_the_proof_is_no_loss_of_air():
     """30 s in ten minutes on one fan of four: one per cent."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     _drop_outs(feed, 8.0, 30.0, 600.0)
+    yield
     assert feed.raised() == []
 
 
+@beside
 def test_a_fan_that_stood_and_was_mended_leaves_no_second_ticket():
     """Its hours are not counted again as lost capacity once it is back."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(2 * HOUR)
     feed.run(10 * HOUR, fan_run=3.0)
     feed.run(8 * HOUR)
+    yield
     assert feed.raised() == ["fan-not-proven"]
 
 
 def test_what_is_not_measured_is_unknown_not_healthy(nineteen_days):
     """A standing alarm of the coil survives hours in which nothing of it is known."""
-    engine, events = nineteen_days
-    row = 2
-    assert raised(events[row]) == ["coil-fouled"]
+    engine, row = nineteen_days.engine, nineteen_days.rows["coil"]
+    assert nineteen_days.raised("coil") == ["coil-fouled"]
     state = engine.state.alarm_state[row].copy()
     bare = row_of_values({k: v for k, v in HEALTHY.items() if k in ("wet_mode", "basin_level")})
     start = int(engine.state.frame_ms[row])

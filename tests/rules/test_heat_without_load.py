@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from heat_scenes import Scene, ramp, run_scenes
+from heat_fleet import played
 from numpy.typing import NDArray
 from support.fleet import Feed, engine_of, site, unit_data
 
@@ -36,23 +36,17 @@ CALM = np.zeros(1, dtype=np.int8)
 @pytest.fixture(scope="module")
 def hot_evenings():
     """Pads that stop wetting at day 12; each evening the head pressure is in order again."""
-    plate = {"condenser": {"refrigerant": "R134a", "rated_capacity_kw": 300, "rated_td_k": 11,
-                           "cut_out_kpa_abs": 1120}}  # fmt: skip
-    scenes = [
-        Scene("dry pads", seed=18, mean_degc=27.0, effect_loss=ramp(12, 0, 1)),
-        Scene("clean", seed=18, mean_degc=27.0),
-    ]
-    return run_scenes(scenes, 17.0, plates=[plate, plate])[1]
+    return played()["hot evenings"]
 
 
 def test_a_high_head_pressure_that_goes_each_evening_takes_no_evidence_with_it(hot_evenings):
-    changes = [(e.fault, e.change) for e in hot_evenings[0]]
+    changes = [(e.fault, e.change) for e in hot_evenings.events["dry pads"]]
     assert ("head-pressure-high", Change.RETURNED) in changes
     assert ("pads-not-wetting", Change.RAISED) in changes
 
 
 def test_the_clean_unit_beside_it_raises_nothing(hot_evenings):
-    assert [e.fault for e in hot_evenings[1] if e.change is Change.RAISED] == []
+    assert hot_evenings.raised("clean") == []
 
 
 def test_where_nobody_tells_the_mode_the_pump_says_which_air_the_coil_gets():

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
+from support.beside import Taped, beside
+from support.fleet import HEALTHY, Feed, engine_of, lived_feed, row_of_values, site, unit_data
 
 from rules.answers import answer, why_not
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
@@ -15,14 +16,19 @@ DAY = 24 * HOUR
 
 @pytest.fixture
 def learned() -> Feed:
-    feed = Feed(engine_of())
+    return lived_feed(8.0)
+
+
+def clean_unit() -> Taped:
+    """The same within a script."""
+    feed = Taped()
     feed.run(8 * HOUR)
     return feed
 
 
 def act(feed, kind, fault="fan-fault", until_s=0.0, parts=()):
     until = feed.now_ms + int(until_s * 1000) if until_s else 0
-    action = Action(1, kind, 0, fault, feed.now_ms, "R. Okafor", "", until, parts)
+    action = Action(1, kind, feed.row, fault, feed.now_ms, "R. Okafor", "", until, parts)
     result = feed.engine.act(action)
     feed.events += result.events
     return result
@@ -57,39 +63,54 @@ def test_an_alarm_that_comes_and_goes_can_be_shelved_while_it_is_away(learned):
     assert changes(learned) == [Change.RAISED, Change.RETURNED, Change.SHELVED]
 
 
-def test_who_shelves_a_root_gets_no_alarms_of_what_follows_from_it(learned):
+@beside
+def test_who_shelves_a_root_gets_no_alarms_of_what_follows_from_it():
+    learned = clean_unit()
     learned.run(600, fan_fault=1.0)
+    yield
     act(learned, ActionKind.SHELVE, until_s=DAY)
     learned.run(2 * HOUR, fan_fault=1.0, head_pressure=1640.0)
+    yield
     assert changes(learned, "head-pressure-high") == []
     # Once the root is seen to be gone, it explains nothing, shelved or not; nor when it is back.
     learned.run(2 * HOUR, fan_fault=0.0, head_pressure=1640.0)
+    yield
     assert changes(learned, "head-pressure-high") == [Change.RAISED]
     learned.run(600, fan_fault=1.0, head_pressure=1640.0)
+    yield
     assert changes(learned, "head-pressure-high") == [Change.RAISED]
     assert changes(learned) == [Change.RAISED, Change.SHELVED]
 
 
-def test_a_shelved_root_that_flickers_goes_on_explaining(learned):
+@beside
+def test_a_shelved_root_that_flickers_goes_on_explaining():
     """Clear for a minute in ten: less than its off-delay."""
+    learned = clean_unit()
     learned.run(600, fan_fault=1.0)
+    yield
     act(learned, ActionKind.SHELVE, until_s=DAY)
     for _ in range(12):
         learned.run(540, fan_fault=1.0, head_pressure=1640.0)
         learned.run(60, fan_fault=0.0, head_pressure=1640.0)
+    yield
     assert changes(learned, "head-pressure-high") == []
     assert changes(learned) == [Change.RAISED, Change.SHELVED]
 
 
-def test_a_shelved_root_is_cleared_by_what_would_clear_it_if_it_stood(learned):
+@beside
+def test_a_shelved_root_is_cleared_by_what_would_clear_it_if_it_stood():
     """A fan that is not proven, and fans that stop for the night: that proves nothing of it."""
+    learned = clean_unit()
     learned.run(1800, fan_speed=100.0, fan_run=14.0)
+    yield
     act(learned, ActionKind.SHELVE, "fan-not-proven", until_s=DAY)
     learned.run(1800, fan_speed=0.0, fan_run=0.0)
     learned.run(1800, fan_speed=100.0, fan_run=14.0, head_pressure=1640.0)
+    yield
     assert changes(learned, "fan-not-proven") == [Change.RAISED, Change.SHELVED]
     assert changes(learned, "head-pressure-high") == []
     learned.run(2 * HOUR, fan_speed=100.0, head_pressure=1640.0)
+    yield
     assert changes(learned, "head-pressure-high") == [Change.RAISED]
 
 
@@ -200,33 +221,45 @@ def test_a_standing_alarm_is_not_reset(latching):
 
 
 def baseline(feed, quantity=0):
-    return float(feed.engine.state.baseline[0, quantity])
+    return float(feed.engine.state.baseline[feed.row, quantity])
 
 
-def test_after_a_cleaning_the_old_baseline_holds_until_it_has_proven_to_help(learned):
+@beside
+def test_after_a_cleaning_the_old_baseline_holds_until_it_has_proven_to_help():
     """Closed out, the cleaned state is judged by the old baseline; proven, it is learned."""
+    learned = clean_unit()
+    yield
     before = baseline(learned)
     learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    yield
     assert "pump-screen-clogging" in learned.raised()
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     assert baseline(learned) == before
     learned.run(16 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    yield
     assert baseline(learned) == before
     assert changes(learned, "pump-screen-clogging")[-1] is Change.RETURNED
     act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
     assert baseline(learned) == before
     learned.run(HOUR, pump_current=3.75, spray_pressure=60.0)
+    yield
     assert baseline(learned) == pytest.approx(3.75, abs=0.03)
 
 
-def test_a_proof_before_enough_was_seen_waits_for_it(learned):
+@beside
+def test_a_proof_before_enough_was_seen_waits_for_it():
+    learned = clean_unit()
+    yield
     before = baseline(learned)
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     learned.run(2 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    yield
     act(learned, ActionKind.PROVEN, "", parts=("pump-screen",))
     learned.run(2 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    yield
     assert baseline(learned) == before
     learned.run(4 * HOUR, 300.0, pump_current=3.75, spray_pressure=60.0)
+    yield
     assert baseline(learned) == pytest.approx(3.75, abs=0.03)
 
 
@@ -272,41 +305,55 @@ def test_a_cleaning_of_the_coil_leaves_the_pump_alone(learned):
     assert not learned.engine.state.baseline_relearn[0, :3].any()
 
 
-def test_a_cleaning_that_changed_nothing_does_not_hide_the_fault(learned):
+@beside
+def test_a_cleaning_that_changed_nothing_does_not_hide_the_fault():
     """The old baseline judges on: nothing is proven."""
+    learned = clean_unit()
     learned.run(10 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    yield
     act(learned, ActionKind.CLEANED, "", parts=("pump-screen",))
     before = baseline(learned)
     learned.run(24 * HOUR, 300.0, pump_current=3.35, spray_pressure=40.0)
+    yield
     assert baseline(learned) == before
     assert changes(learned, "pump-screen-clogging")[-1] is not Change.RETURNED
 
 
+@beside
 def test_a_frozen_unit_learns_nothing_until_it_is_released():
-    feed = Feed(engine_of())
+    feed = Taped()
+    yield
     act(feed, ActionKind.FREEZE_BASELINE, "")
     feed.run(10 * HOUR)
+    yield
     assert np.isnan(baseline(feed))
     act(feed, ActionKind.RELEASE_BASELINE, "")
     feed.run(HOUR)
+    yield
     assert baseline(feed) == pytest.approx(3.6, abs=0.03)
 
 
-def test_a_fault_that_grows_slowly_is_not_taught_to_the_baseline(learned):
+@beside
+def test_a_fault_that_grows_slowly_is_not_taught_to_the_baseline():
     """A tenth of a per cent an hour for two weeks: the baseline stays, the alarm comes."""
+    learned = clean_unit()
+    yield
     before = baseline(learned)
     for hour in range(14 * 24):
         loss = hour * 0.0005
-        learned.run(HOUR, 600.0, pump_current=3.6 * (1 - 0.4 * loss),
+        learned.run(HOUR, 1200.0, pump_current=3.6 * (1 - 0.4 * loss),
                     spray_pressure=58.0 * (1 - loss) ** 2)  # fmt: skip
+    yield
     assert baseline(learned) == before
     assert learned.raised() == ["pump-screen-clogging"]
 
 
+@beside
 def test_a_drift_from_the_first_hour_on_is_not_learned_while_it_lasts():
-    feed = Feed(engine_of())
+    feed = Taped()
     for minute in range(0, 720, 5):
         feed.run(300.0, pump_current=3.6 * (1.0 - 0.0002 * minute))
+    yield
     assert np.isnan(baseline(feed))
 
 
@@ -318,25 +365,33 @@ def test_why_an_action_does_nothing_is_said_exactly_where_it_does_nothing(state,
     assert (why_not(state, kind) == "") == (does is not None)
 
 
+@beside
 def test_a_unit_out_of_service_teaches_no_baseline():
     """It may run with covers off, pads out or valves throttled meanwhile."""
-    feed = Feed(engine_of())
+    feed = Taped()
+    yield
     act(feed, ActionKind.OUT_OF_SERVICE, fault="")
     feed.run(8 * HOUR, pump_current=3.0)
-    assert np.isnan(feed.engine.state.baseline).all()
+    yield
+    assert np.isnan(feed.engine.state.baseline[feed.row]).all()
     act(feed, ActionKind.IN_SERVICE, fault="")
     feed.run(8 * HOUR)
-    pump = feed.engine.state.baseline[0, 0]
+    yield
+    pump = feed.engine.state.baseline[feed.row, 0]
     assert pump == pytest.approx(HEALTHY["pump_current"], rel=0.01)
 
 
+@beside
 def test_a_fault_that_is_shelved_teaches_no_baseline():
     """Put aside is not mended: the clean state is learned once the alarm is gone."""
-    feed = Feed(engine_of())
+    feed = Taped()
     feed.run(600, fan_fault=1.0)
+    yield
     act(feed, ActionKind.SHELVE, until_s=DAY)
     feed.run(8 * HOUR, fan_fault=1.0)
-    assert np.isnan(feed.engine.state.baseline).all()
+    yield
+    assert np.isnan(feed.engine.state.baseline[feed.row]).all()
     act(feed, ActionKind.UNSHELVE)
     feed.run(HOUR)
-    assert not np.isnan(feed.engine.state.baseline[0, 0])
+    yield
+    assert not np.isnan(feed.engine.state.baseline[feed.row, 0])

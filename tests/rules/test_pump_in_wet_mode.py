@@ -17,7 +17,7 @@ from support.fleet import HEALTHY, Feed, engine_of
 from rules.events import AlarmEvent, Change
 
 F = NDArray[np.float64]
-STEP_S = 300
+STEP_S = 600
 DAY = 86_400 // STEP_S
 N = 8 * DAY
 H = np.arange(1, N + 1) * STEP_S / 3600.0

@@ -5,11 +5,13 @@ from __future__ import annotations
 import csv
 from collections.abc import Mapping
 from importlib import resources
+from typing import Any
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.beside import Taped, beside
 from support.fleet import HEALTHY, T0_MS, engine_of, row_of_values, site, unit_data
 from support.raised import only, raised
 
@@ -31,20 +33,15 @@ STOPPED: Mapping[str, float] = {
 }  # fmt: skip
 
 
-class Plant:
-    """One unit with noise on every reading, a day's course of the weather, and a clock."""
+class Machine:
+    """What one unit reads: noise on every reading, and a day's course of the weather."""
 
-    def __init__(
-        self, engine: Engine | None = None, *, step_s: float = 60.0, seed: int = 3
-    ) -> None:
-        self.engine = engine or engine_of()
+    def __init__(self, *, step_s: float = 60.0, seed: int = 3) -> None:
         self.step_s = step_s
         self.now_ms = T0_MS
         self.rng = np.random.default_rng(seed)
-        self.events: list[AlarmEvent] = []
         self.steps: Mapping[str, float] = {}
         """Resolution of the sensors that are coarse."""
-        self.ticking = False
 
     def frame(self, changes: Mapping[str, float | None]) -> np.ndarray:
         hours = (self.now_ms / 3_600_000.0) % 24.0
@@ -61,6 +58,37 @@ class Plant:
             values[name] = round(values[name] / step) * step
         out = values | dict(changes)
         return row_of_values({k: v for k, v in out.items() if v is not None})
+
+
+class PlayedPlant(Machine):
+    """A machine of a script that is played beside others."""
+
+    def __init__(self, unit: Mapping[str, Any] | None = None, *, step_s: float = 60.0) -> None:
+        super().__init__(step_s=step_s)
+        self.feed = Taped(unit)
+
+    @property
+    def events(self) -> list[AlarmEvent]:
+        return self.feed.events
+
+    def run(self, duration_s: float, **changes: float | None) -> list[AlarmEvent]:
+        """What comes of all that is sent up to the next yield."""
+        for _ in range(round(duration_s / self.step_s)):
+            self.now_ms += int(self.step_s * 1000)
+            self.feed.send(0, self.now_ms, self.frame(changes))
+        return self.feed.news
+
+
+class Plant(Machine):
+    """A machine with an engine, for itself or with others, and a clock."""
+
+    def __init__(
+        self, engine: Engine | None = None, *, step_s: float = 60.0, seed: int = 3
+    ) -> None:
+        super().__init__(step_s=step_s, seed=seed)
+        self.engine = engine or engine_of()
+        self.events: list[AlarmEvent] = []
+        self.ticking = False
 
     def run(self, duration_s: float, **changes: float | None) -> list[AlarmEvent]:
         events: list[AlarmEvent] = []
@@ -108,10 +136,13 @@ def test_whatever_comes_only_what_is_possible_is_used(data):
         np.testing.assert_array_equal(refused, far)
 
 
+@beside
 def test_a_level_refused_again_and_again_is_one_ticket_with_its_value():
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(HOUR_S)
-    evidence = only(plant.run(2 * HOUR_S, basin_level=-750.0), "reading-out-of-range")
+    events = plant.run(2 * HOUR_S, basin_level=-750.0)
+    yield
+    evidence = only(events, "reading-out-of-range")
     reading = evidence.readings[0]
     assert (reading.quantity, reading.measured, reading.low) == ("Basin level", -750.0, 0.0)
     assert evidence.signals == ("basin_level",)
@@ -120,24 +151,29 @@ def test_a_level_refused_again_and_again_is_one_ticket_with_its_value():
     onset_s = (plant.events[0].onset_ms - T0_MS) / 1000.0
     assert HOUR_S <= onset_s <= HOUR_S + 900.0
     back = plant.run(2 * HOUR_S)
+    yield
     assert [e.change for e in back] == [Change.RETURNED]
 
 
+@beside
 def test_a_level_whose_wire_breaks_now_and_then_is_no_low_basin():
     """Three of five readings lie a quarter of the span below the floor: 0 mA of 4 to 20."""
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(HOUR_S)
     for i in range(120):
         plant.run(120.0, **({"basin_level": -42.5} if i % 5 in {0, 2, 4} else {}))
+    yield
     assert {e.fault for e in plant.events} == {"reading-out-of-range"}
 
 
+@beside
 def test_several_at_once_point_to_the_card():
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(HOUR_S)
     events = plant.run(
         2 * HOUR_S, basin_level=-750.0, conductivity=-12_500.0, spray_pressure=-150.0
     )
+    yield
     evidence = raised(events)["reading-out-of-range"]
     assert {r.quantity for r in evidence.readings} == {
         "Basin level", "Conductivity", "Spray pressure",
@@ -146,13 +182,17 @@ def test_several_at_once_point_to_the_card():
     assert next(c for c in evidence.causes if c.slug == "input-card").fits
 
 
+@beside
 def test_a_broken_resistance_thermometer_reads_the_top():
-    plant = Plant()
-    evidence = only(plant.run(2 * HOUR_S, ambient_temperature=850.0), "reading-out-of-range")
+    plant = PlayedPlant()
+    events = plant.run(2 * HOUR_S, ambient_temperature=850.0)
+    yield
+    evidence = only(events, "reading-out-of-range")
     assert evidence.causes[0].slug == "open-circuit"
     assert plant.events[0].severity is Severity.LOW
 
 
+@beside
 @pytest.mark.parametrize(
     ("name", "value"),
     [
@@ -167,9 +207,11 @@ def test_a_broken_resistance_thermometer_reads_the_top():
     ],
 )
 def test_what_the_nameplate_makes_impossible_is_out_of_range_and_nothing_else(name, value):
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(8 * HOUR_S)
-    evidence = only(plant.run(3 * HOUR_S, **{name: value}), "reading-out-of-range")
+    events = plant.run(3 * HOUR_S, **{name: value})
+    yield
+    evidence = only(events, "reading-out-of-range")
     reading = evidence.readings[0]
     assert reading.quantity == SIGNALS[INDEX[name]].title
     assert reading.measured == value
@@ -179,13 +221,15 @@ def test_what_the_nameplate_makes_impossible_is_out_of_range_and_nothing_else(na
     )
 
 
+@beside
 def test_spikes_and_a_pinned_sensor_in_fog_are_no_fault():
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(6 * HOUR_S)
     for _ in range(6):
         plant.run(120.0, basin_level=-750.0)
         plant.run(2 * HOUR_S)
     plant.run(8 * HOUR_S, relative_humidity=103.0)
+    yield
     assert raised(plant.events) == {}
 
 
@@ -206,6 +250,7 @@ def test_a_unit_whose_every_reading_is_refused_is_out_of_range_and_not_silent():
 # ---------------------------------------------------------------- reading frozen
 
 
+@beside
 @pytest.mark.parametrize(
     ("name", "value", "within_h", "step_s"),
     [
@@ -216,44 +261,57 @@ def test_a_unit_whose_every_reading_is_refused_is_out_of_range_and_not_silent():
     ],
 )
 def test_a_reading_that_stands_still_while_the_machine_works(name, value, within_h, step_s):
-    plant = Plant(step_s=step_s)
+    plant = PlayedPlant(step_s=step_s)
     plant.run(5 * HOUR_S)
-    evidence = only(plant.run(within_h * HOUR_S, **{name: value}), "reading-frozen")
+    events = plant.run(within_h * HOUR_S, **{name: value})
+    yield
+    evidence = only(events, "reading-frozen")
     assert evidence.signals == (name,)
     assert evidence.readings[0].measured == value
     assert "moved" in evidence.summary
     assert evidence.causes[0].slug == "transmitter"
     assert plant.events[0].severity is Severity.MEDIUM
-    assert [e.change for e in plant.run(HOUR_S)] == [Change.RETURNED]
+    back = plant.run(HOUR_S)
+    yield
+    assert [e.change for e in back] == [Change.RETURNED]
 
 
+@beside
 @pytest.mark.parametrize(("resolution", "found"), [(0.1, True), (0.5, False)])
 def test_a_round_value_is_no_coarse_sensor_where_the_reading_was_seen_to_move(resolution, found):
     """An air temperature that stops at 21.0 °C, after two days in steps of 0.1 °C or of 0.5 °C."""
-    plant = Plant(step_s=300.0)
+    plant = PlayedPlant(step_s=300.0)
     plant.steps = {"ambient_temperature": resolution}
     plant.run(48 * HOUR_S)
+    yield
     assert plant.events == []
     plant.run(30 * HOUR_S, ambient_temperature=21.0)
+    yield
     assert (list(raised(plant.events)) == ["reading-frozen"]) is found
 
 
+@beside
 def test_a_frozen_pressure_is_not_known_to_the_other_rules():
     """The screen clogs while the pressure stands still: the current alone must not contradict."""
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(10 * HOUR_S)
     plant.run(6 * HOUR_S, spray_pressure=58.137)
+    yield
     assert list(raised(plant.events)) == ["reading-frozen"]
     events = plant.run(4 * HOUR_S, spray_pressure=58.137, pump_current=2.7)
+    yield
     assert not any("distribution" in fault for fault in raised(events))
 
 
+@beside
 def test_everything_at_once_is_the_controller_within_hours():
-    plant = Plant()
+    plant = PlayedPlant()
     plant.run(6 * HOUR_S)
     frame = plant.frame({})
     frozen = {s.name: float(frame[i]) for i, s in enumerate(SIGNALS) if not np.isnan(frame[i])}
-    evidence = only(plant.run(14 * HOUR_S, **frozen), "reading-frozen")
+    events = plant.run(14 * HOUR_S, **frozen)
+    yield
+    evidence = only(events, "reading-frozen")
     assert evidence.causes[0].slug == "frozen-signal"
     assert "nothing at all" in evidence.summary
     hours = (plant.events[0].time_ms - T0_MS) / 3_600_000.0 - 6.0
@@ -317,6 +375,7 @@ def recorded_flow_l_s() -> list[float]:
         return [float(row["Water flow [l/s]"]) for row in csv.DictReader(file)]
 
 
+@beside
 def test_a_recorded_flow_of_a_real_main_is_never_frozen_until_it_is():
     """1268 hourly values with three dips and a peak, played a value in five minutes.
 
@@ -325,22 +384,17 @@ def test_a_recorded_flow_of_a_real_main_is_never_frozen_until_it_is():
     """
     flow = recorded_flow_l_s()
     assert len(flow) == 1268
-    engine = engine_of(
-        site(units=[unit_data(name, pump__rated_flow_l_min=6000) for name in ("as-is", "held")])
-    )
-    frames = []
-    for held_from in (len(flow), 900):
-        plant = Plant(engine, step_s=300.0)
+    unit = unit_data(pump__rated_flow_l_min=6000)
+    plants = as_is, held = [PlayedPlant(unit, step_s=300.0) for _ in range(2)]
+    for plant, held_from in ((as_is, len(flow)), (held, 900)):
         for i in range(len(flow)):
-            plant.now_ms += 300_000
-            frames.append(plant.frame({"spray_flow": 60.0 * flow[min(i, held_from)]}))
-    row = np.repeat(np.arange(2, dtype=np.int32), len(flow))
-    times = T0_MS + 300_000 * np.tile(np.arange(1, len(flow) + 1), 2)
-    events = engine.samples(0, row, times, np.array(frames)).events
-    found = [e for e in events if e.fault == "reading-frozen"]
-    assert [e.unit_row for e in found] == [1]
-    assert found[0].time_ms - T0_MS - 900 * 300_000 <= (4 * HOUR_S + 600) * 1000
-    assert int(engine.state.still_longest_bins.max()) <= 4
+            plant.run(300.0, spray_flow=60.0 * flow[min(i, held_from)])
+    yield
+    assert [e for e in as_is.events if e.fault == "reading-frozen"] == []
+    (found,) = [e for e in held.events if e.fault == "reading-frozen"]
+    assert found.time_ms - T0_MS - 900 * 300_000 <= (4 * HOUR_S + 600) * 1000
+    longest = held.feed.engine.state.still_longest_bins
+    assert int(longest[[plant.feed.row for plant in plants]].max()) <= 4
 
 
 # ---------------------------------------------------------------- cut anyhow
@@ -384,17 +438,20 @@ def test_cutting_a_history_with_impossible_values_anyhow_gives_the_same_events(i
     assert [e.change for e in expected] == [Change.RAISED, Change.RETURNED]
 
 
+@beside
 def test_a_bleed_that_stays_open_is_no_frozen_meter():
     """A coarse meter shows one figure while the line carries the same water for a day."""
-    plant = Plant(step_s=300.0)
+    plant = PlayedPlant(step_s=300.0)
     noise = np.random.default_rng(8)
     for hour in range(60):
         for part in range(12):
             salts = 880.0 + noise.normal(0.0, 4.0)
             bleeds = 6.0 + hour % 3 / 2 if part < 3 else 0.0
             plant.run(300.0, bleed_flow=bleeds, conductivity=salts)
+    yield
     assert plant.events == []
     for part in range(288):
         salts = 330.0 + 550.0 * np.exp(-part / 40.0) + noise.normal(0.0, 4.0)
         plant.run(300.0, bleed_flow=7.0, conductivity=salts)
+    yield
     assert list(raised(plant.events)) == ["bleed-stuck-open"]

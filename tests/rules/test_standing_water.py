@@ -1,6 +1,6 @@
 """Hygiene and frost: standing water, a basin left full, ice; and the everyday life beside them.
 
-Each life is a unit of its own; all are played as one fleet, a frame every five minutes.
+Each life is a unit of its own; all are played as one fleet, a frame every twenty minutes.
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from support.fleet import HEALTHY, T0_MS, engine_of, row_of_values, site, unit_d
 
 from rules.events import AlarmEvent, Change, Severity
 
-STEP_MS = 300_000
-STEPS_AN_HOUR = 12
+STEP_MS = 1_200_000
+STEPS_AN_HOUR = 3
 AT_REST = {
     "pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0,
     "spray_flow": 0.0,

@@ -6,11 +6,13 @@ by second. A class of settings says what the day is like and what is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from support.beside import Taped
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
 from rules.events import Change
@@ -88,10 +90,17 @@ class Basin:
 class Day:
     """Feeds an engine with the readings of a basin, a frame a minute."""
 
-    def __init__(self, basin: Basin, *, meters: bool = False, weather: bool = True) -> None:
+    def __init__(
+        self,
+        basin: Basin,
+        *,
+        meters: bool = False,
+        weather: bool = True,
+        feed: Feed | None = None,
+    ) -> None:
         self.basin = basin
         self.meters, self.weather = meters, weather
-        self.feed: Feed | Tape = Feed(engine_of(site(units=[unit_data()])))
+        self.feed: Feed | Tape = feed or Feed(engine_of(site(units=[unit_data()])))
         self.rng = np.random.default_rng(11)
         self.minutes = 0
         self.probe: Callable[[float], float] = lambda c: c
@@ -161,6 +170,20 @@ class Day:
 def of_this_family(faults: Iterable[str]) -> list[str]:
     """The faults without those that are tested elsewhere."""
     return [f for f in faults if f not in OTHERS]
+
+
+def a_day(
+    basin: Basin,
+    *,
+    meters: bool = False,
+    weather: bool = True,
+    every: int = 1,
+    unit: Mapping[str, Any] | None = None,
+) -> Day:
+    """A day of a script that is played beside others (``support.beside``)."""
+    day = Day(basin, meters=meters, weather=weather, feed=Taped(unit))
+    day.every = every
+    return day
 
 
 class Tape:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -107,6 +109,9 @@ def row_of_values(values: Mapping[str, float]) -> NDArray[np.float64]:
 class Feed:
     """Feeds one engine, a frame at a time, and keeps the events."""
 
+    row = 0
+    """Of the unit that tests of one unit look at."""
+
     def __init__(self, engine: Engine, *, start_ms: int = T0_MS, seed: int = 7) -> None:
         self.engine = engine
         self.now_ms = start_ms
@@ -139,3 +144,15 @@ class Feed:
     def raised(self) -> list[str]:
         """The faults raised so far, in order."""
         return [e.fault for e in self.events if e.change is Change.RAISED]
+
+
+def lived_feed(hours: float, step_s: float = 60.0, **changes: float | None) -> Feed:
+    """The feed of a unit that has lived so for some hours: a copy of one that is played once."""
+    return copy.deepcopy(_lived(hours, step_s, tuple(sorted(changes.items()))))
+
+
+@cache
+def _lived(hours: float, step_s: float, changes: tuple[tuple[str, float | None], ...]) -> Feed:
+    feed = Feed(engine_of())
+    feed.run(hours * 3600.0, step_s, **dict(changes))
+    return feed
