@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lives import Life, live, own_copy
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
@@ -22,12 +23,34 @@ def feed() -> Feed:
     return Feed(engine_of())
 
 
-@pytest.fixture
-def learned(feed) -> Feed:
-    """A unit that ran steadily for eight hours and knows its clean state."""
+@pytest.fixture(scope="module")
+def eight_hours() -> Feed:
+    feed = Feed(engine_of())
     feed.run(8 * HOUR)
     assert feed.events == []
     return feed
+
+
+@pytest.fixture
+def learned(eight_hours) -> Feed:
+    """A unit that ran steadily for eight hours and knows its clean state."""
+    return own_copy(eight_hours)
+
+
+BARE = {"spray_pressure": None, "supply_voltage": None, "step_s": 300.0}
+
+
+@pytest.fixture(scope="module")
+def eight_bare_hours() -> Feed:
+    feed = Feed(engine_of())
+    feed.run(8 * HOUR, **BARE)
+    return feed
+
+
+@pytest.fixture
+def by_current_alone(eight_bare_hours) -> Feed:
+    """The same of a unit that has its pump's current alone."""
+    return own_copy(eight_bare_hours)
 
 
 def only(events, fault):
@@ -66,40 +89,36 @@ def test_current_down_and_pressure_up_is_downstream(learned):
     assert next(c for c in evidence.causes if c.slug == "pump-screen-clogging").ruled_out
 
 
-def test_current_alone_finds_a_large_loss_and_says_what_it_cannot_tell():
-    feed = Feed(engine_of())
-    feed.run(8 * HOUR, spray_pressure=None, supply_voltage=None)
-    events = feed.run(9 * HOUR, spray_pressure=None, supply_voltage=None, pump_current=3.3)
+def test_current_alone_finds_a_large_loss_and_says_what_it_cannot_tell(by_current_alone):
+    events = by_current_alone.run(9 * HOUR, **BARE, pump_current=3.3)
     evidence = only(events, "pump-screen-clogging")
     assert any("cannot tell a clogged screen from restricted holes" in x for x in evidence.limits)
     assert any("No supply voltage" in x for x in evidence.limits)
     assert evidence.confidence < 0.7
 
 
-def test_current_alone_must_be_down_for_hours_since_the_supply_may_be_it():
-    feed = Feed(engine_of())
-    bare = {"spray_pressure": None, "supply_voltage": None}
-    feed.run(8 * HOUR, **bare)
+def test_current_alone_must_be_down_for_hours_since_the_supply_may_be_it(by_current_alone):
+    feed = by_current_alone
     for _ in range(3):
-        feed.run(4 * HOUR, **bare, pump_current=3.3)
-        feed.run(2 * HOUR, **bare)
+        feed.run(4 * HOUR, **BARE, pump_current=3.3)
+        feed.run(2 * HOUR, **BARE)
     assert feed.raised() == []
     # What no supply does is told within two hours.
-    feed.run(2.5 * HOUR, **bare, pump_current=2.9)
+    feed.run(2.5 * HOUR, **BARE, pump_current=2.9)
     assert feed.raised() == ["pump-screen-clogging"]
 
 
 def test_a_voltage_sag_that_is_measured_is_not_a_loss_of_water(learned):
     """At 8 % less voltage the same shaft power draws more working, less magnetising current."""
-    learned.run(6 * HOUR, supply_voltage=368.0, pump_current=3.6 * 1.055)
-    learned.run(6 * HOUR, supply_voltage=432.0, pump_current=3.6 * 0.962)
+    learned.run(6 * HOUR, step_s=300.0, supply_voltage=368.0, pump_current=3.6 * 1.055)
+    learned.run(6 * HOUR, step_s=300.0, supply_voltage=432.0, pump_current=3.6 * 0.962)
     assert learned.events == []
 
 
 def test_severity_grows_with_the_loss_in_one_alarm(learned):
-    learned.run(4 * HOUR, pump_current=3.4, spray_pressure=42.0)
-    learned.run(4 * HOUR, pump_current=3.2, spray_pressure=30.0)
-    learned.run(4 * HOUR, pump_current=2.9, spray_pressure=18.0)
+    learned.run(4 * HOUR, step_s=300.0, pump_current=3.4, spray_pressure=42.0)
+    learned.run(4 * HOUR, step_s=300.0, pump_current=3.2, spray_pressure=30.0)
+    learned.run(4 * HOUR, step_s=300.0, pump_current=2.9, spray_pressure=18.0)
     assert [(e.change, e.severity) for e in learned.events] == [
         (Change.RAISED, Severity.LOW),
         (Change.WORSENED, Severity.MEDIUM),
@@ -162,7 +181,7 @@ def test_a_basin_at_the_overflow_is_a_float_stuck_open(learned):
 def test_how_close_to_the_overflow_a_basin_runs_over_is_the_settings_to_say(margin_mm, where):
     """228 of 240 mm: the ticket says what its severity was judged by."""
     feed = Feed(engine_of(settings={"float-stuck-open": {"overflow_margin_mm": margin_mm}}))
-    feed.run(8 * HOUR)
+    feed.run(HOUR)
     evidence = only(feed.run(2 * HOUR, basin_level=228.0), "float-stuck-open")
     assert where in evidence.summary
 
@@ -179,8 +198,8 @@ def test_the_make_up_meter_decides_between_float_and_transmitter():
 def test_water_that_comes_back_when_the_pump_stops_is_no_fault(learned):
     """At rest the level stands up to the pull-down above the float."""
     learned.run(
-        10 * HOUR, basin_level=198.0, pump_current=0.0, pump_command=0.0, wet_mode=0.0,
-        spray_pressure=0.0,
+        10 * HOUR, step_s=300.0, basin_level=198.0, pump_current=0.0, pump_command=0.0,
+        wet_mode=0.0, spray_pressure=0.0,
     )  # fmt: skip
     assert learned.events == []
 
@@ -258,8 +277,8 @@ def test_a_basin_that_fills_is_waited_for(learned):
 
 def test_a_drained_basin_out_of_use_is_no_fault(feed):
     feed.run(
-        12 * HOUR, basin_level=0.0, conductivity=3.0, pump_current=0.0, pump_command=0.0,
-        wet_mode=0.0, spray_pressure=0.0,
+        12 * HOUR, step_s=300.0, basin_level=0.0, conductivity=3.0, pump_current=0.0,
+        pump_command=0.0, wet_mode=0.0, spray_pressure=0.0,
     )  # fmt: skip
     assert feed.events == []
 
@@ -303,43 +322,85 @@ def test_an_empty_basin_in_wet_mode_has_no_water_whatever_it_reads(learned):
     only(learned.events, "float-stuck-shut")
 
 
-@pytest.mark.parametrize(("calm_h", "told"), [(0.0, True), (3.0, False)])
-def test_a_level_that_stands_longer_at_rest_than_it_ever_did_is_frozen(feed, calm_h, told):
-    """Two days of flicker by a millimetre, or of calm for hours, and then nothing for 30 h."""
-    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    still["ambient_temperature"] = 18.0
+AT_REST = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+STILL_H = 30.0
+
+
+def calm(calm_h: float) -> Life:
+    """At rest: two days of flicker by a millimetre, or of calm for hours; then nothing for 30 h."""
+    life = Life()
     for i in range(48 * 12):
         level = 196.0 + (i // max(int(calm_h * 12), 1)) % 2
-        frozen(feed, 1 / 12, 300_000, **still, basin_level=level)
-    began = feed.now_ms
-    for i in range(30 * 12):  # other readings live on
-        frozen(feed, 1 / 12, 300_000, **still | {"ambient_temperature": 18.0 + 0.1 * (i % 3)},
+        frozen(life, 1 / 12, 300_000, **AT_REST, ambient_temperature=18.0, basin_level=level)
+    return still(life)
+
+
+def still(life: Life) -> Life:
+    """The level alone stands, other readings live on; then the pump starts."""
+    life.mark("stands")
+    for i in range(int(STILL_H * 12)):
+        frozen(life, 1 / 12, 300_000, **AT_REST, ambient_temperature=18.0 + 0.1 * (i % 3),
                basin_level=197.0)  # fmt: skip
-    assert [e.fault for e in feed.events] == (["level-frozen"] if told else [])
-    assert all(24.0 <= (e.time_ms - began) / 3_600_000 <= 25.0 for e in feed.events)
-    if told:
-        assert "while the pump stood" in feed.events[0].evidence.summary
-        frozen(feed, 4.0, 300_000, basin_level=197.0)
-        assert len(feed.events) == 1, "a start of the pump that moves nothing clears nothing"
+    life.mark("starts")
+    frozen(life, 4.0, 300_000, basin_level=197.0)
+    return life
 
 
-def test_calm_nights_that_the_pump_ends_are_a_habit_as_well(feed):
-    """Six nights without a flicker, each ended by the start of the pump; then a longer rest."""
-    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    for _ in range(6):
-        frozen(feed, 10.0, 300_000, **still, basin_level=197.0)
+def calm_nights() -> Life:
+    """Four nights without a flicker, each ended by the start of the pump; then a longer rest."""
+    life = Life()
+    for _ in range(4):
+        frozen(life, 10.0, 300_000, **AT_REST, basin_level=197.0)
         for i in range(24):
-            frozen(feed, 1 / 12, 300_000, basin_level=168.0 + 2.0 * (i % 2))
-    for i in range(30 * 12):
-        frozen(feed, 1 / 12, 300_000, **still | {"ambient_temperature": 18.0 + 0.1 * (i % 3)},
-               basin_level=197.0)  # fmt: skip
-    assert "level-frozen" not in feed.raised()
+            frozen(life, 1 / 12, 300_000, basin_level=168.0 + 2.0 * (i % 2))
+    return still(life)
 
 
-def test_a_calm_basin_at_rest_may_stand_still_for_days(feed):
-    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    frozen(feed, 72.0, 300_000, **still, ambient_temperature=18.0)
-    assert feed.events == []
+def calm_days() -> Life:
+    life = Life()
+    frozen(life, 72.0, 300_000, **AT_REST, ambient_temperature=18.0)
+    return life
+
+
+def slow_climb(**meter: float) -> Life:
+    """Eight hours at 1300 µS/cm, then 20 more each hour until it is over the limit of 1500."""
+    life = Life()
+    life.run(8 * HOUR, step_s=300.0, conductivity=1300.0, **meter)
+    for value in range(1320, 1600, 20):
+        life.run(HOUR, step_s=300.0, conductivity=float(value), **meter)
+    return life
+
+
+@pytest.fixture(scope="module")
+def slow() -> dict[str, Life]:
+    """What takes days, side by side."""
+    lives = {
+        "flicker": calm(0.0), "calm for hours": calm(3.0), "calm nights": calm_nights(),
+        "calm days": calm_days(), "climb": slow_climb(),
+        "climb, metered": slow_climb(bleed_flow=0.5),
+    }  # fmt: skip
+    live(lives.values())
+    return lives
+
+
+@pytest.mark.parametrize(("name", "told"), [("flicker", True), ("calm for hours", False)])
+def test_a_level_that_stands_longer_at_rest_than_it_ever_did_is_frozen(slow, name, told):
+    life = slow[name]
+    at_rest = life.until("starts")
+    assert [e.fault for e in at_rest] == (["level-frozen"] if told else [])
+    began_ms = life.marks_ms["stands"]
+    assert all(24.0 <= (e.time_ms - began_ms) / 3_600_000 <= 25.0 for e in at_rest)
+    if told:
+        assert "while the pump stood" in at_rest[0].evidence.summary
+        assert life.events == at_rest, "a start of the pump that moves nothing clears nothing"
+
+
+def test_calm_nights_that_the_pump_ends_are_a_habit_as_well(slow):
+    assert "level-frozen" not in [e.fault for e in slow["calm nights"].until("starts")]
+
+
+def test_a_calm_basin_at_rest_may_stand_still_for_days(slow):
+    assert slow["calm days"].events == []
 
 
 def test_a_current_that_is_lost_and_found_is_no_start_of_the_pump(feed):
@@ -383,11 +444,11 @@ def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(feed):
 
 
 def test_conductivity_over_the_limit_is_graded(learned):
-    learned.run(3 * HOUR, conductivity=1520.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=1520.0)
     assert learned.events == [], "a hair over 1500 is within what a probe is off by"
-    learned.run(3 * HOUR, conductivity=1560.0)
-    learned.run(3 * HOUR, conductivity=1900.0)
-    learned.run(3 * HOUR, conductivity=2500.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=1560.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=1900.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=2500.0)
     assert [(e.fault, e.severity.name) for e in learned.events] == [
         ("conductivity-high", "LOW"),
         ("conductivity-high", "MEDIUM"),
@@ -415,19 +476,15 @@ def test_a_meter_that_shows_bleed_rules_out_a_blocked_one(learned):
     assert evidence.limits == ()
 
 
-def test_a_bleed_that_was_never_seen_to_open_has_no_cause_ruled_out(learned):
+def test_a_bleed_that_was_never_seen_to_open_has_no_cause_ruled_out(slow):
     """No fall is remembered, so none tells where its set point is."""
-    for value in range(900, 1600, 20):
-        learned.run(HOUR, conductivity=float(value))
-    found = {c.slug: c for c in only(learned.events, "conductivity-high").causes}
+    found = {c.slug: c for c in only(slow["climb"].events, "conductivity-high").causes}
     assert not any(c.ruled_out for c in found.values())
     assert list(found)[:2] == ["bleed-blocked", "bleed-setpoint"]
 
 
-def test_a_bleed_whose_meter_never_rests_is_too_small_and_waits_for_no_set_point(learned):
-    for value in range(900, 1600, 20):
-        learned.run(HOUR, conductivity=float(value), bleed_flow=0.5)
-    evidence = only(learned.events, "conductivity-high")
+def test_a_bleed_whose_meter_never_rests_is_too_small_and_waits_for_no_set_point(slow):
+    evidence = only(slow["climb, metered"].events, "conductivity-high")
     assert evidence.causes[0].slug == "bleed-small"
     assert next(c for c in evidence.causes if c.slug == "bleed-setpoint").ruled_out
 
@@ -548,7 +605,7 @@ def test_a_shelf_ends_by_itself_and_the_alarm_comes_back(learned):
 
 def test_a_baseline_reset_by_a_person_is_learned_anew(learned):
     assert len(act(learned, ActionKind.RESET_BASELINE).baselines) == len(STEADY)
-    learned.run(8 * HOUR, pump_current=3.3, spray_pressure=40.0)
+    learned.run(8 * HOUR, step_s=300.0, pump_current=3.3, spray_pressure=40.0)
     assert learned.events == []
     assert learned.engine.state.baseline[0, 0] == pytest.approx(3.3, abs=0.03)
 
@@ -556,7 +613,7 @@ def test_a_baseline_reset_by_a_person_is_learned_anew(learned):
 def test_a_fault_is_not_learned_as_the_clean_state(feed):
     """While an alarm stands no baseline is learned."""
     feed.run(600, fan_fault=1.0)
-    feed.run(12 * HOUR, fan_fault=1.0)
+    feed.run(12 * HOUR, step_s=300.0, fan_fault=1.0)
     assert np.isnan(feed.engine.state.baseline).all()
     feed.run(HOUR)
     assert not np.isnan(feed.engine.state.baseline[0, 0])
