@@ -65,8 +65,8 @@ def rotating(ill: bool) -> Callable[[float, list[int], list[int]], None]:
 
 
 def in_order(hour: float, standing: list[int], running: list[int]) -> None:
-    """Always the first fans; after four days the mild weather asks for no more than three."""
-    need = asked(hour, mild=hour > 4 * 24.0)
+    """Always the first fans; after a week the mild weather asks for no more than three."""
+    need = asked(hour, mild=hour > 7 * 24.0)
     running[:] = range(need)
     standing[:] = range(need, FANS)
 

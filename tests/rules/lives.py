@@ -115,9 +115,14 @@ class Life(Feed):
         self.baselines += [b for b in result.baselines if b.unit_row == self.row]
 
 
-def life_of(basin: Basin, *, every: int = 5, meters: bool = False, **plate: Any) -> Day:
-    """A day of a basin that only writes down what is read, each so many minutes."""
-    day = Day(basin, meters=meters)
+def life_of(
+    basin: Basin, *, every: int = 5, meters: bool = False, weather: bool = True, **plate: Any
+) -> Day:
+    """A day of a basin that only writes down what is read, each so many minutes.
+
+    Units of one fleet share their weather: without it they belong in a fleet of their own.
+    """
+    day = Day(basin, meters=meters, weather=weather)
     day.every, day.feed = every, Life(**plate)
     return day
 
