@@ -8,7 +8,9 @@ each of them goes on with a copy of its own.
 from __future__ import annotations
 
 import copy
-from collections.abc import Callable, Collection
+import functools
+import inspect
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -22,9 +24,11 @@ from rules.engine import Engine
 from rules.events import Action, ActionKind, AlarmEvent, BaselineChange, StepResult
 from rules.signals import INDEX, N_SIGNALS
 
-__all__ = ["Life", "life_of", "live", "own_copy"]
+__all__ = ["Life", "Together", "life_of", "live", "own_copy"]
 
 Lived = TypeVar("Lived", Feed, Day)
+Story = Callable[["Life"], Iterator[None]]
+"""Writes a life down, yields, and judges what became of it."""
 
 
 def own_copy(lived: Lived) -> Lived:
@@ -153,3 +157,36 @@ def live(lived: Collection[Life | Day]) -> None:
         until(int(np.searchsorted(time_ms, then.time_ms, side="right")))
         then.do(engine, then.life.row)
     until(len(time_ms))
+
+
+class Together:
+    """Tests whose lives are played as one fleet, at the first of them that is asked for.
+
+    Each is a :data:`Story`; it is decorated with this, called with what begins its life.
+    """
+
+    def __init__(self) -> None:
+        self._begins: dict[Story, Callable[[], Life]] = {}
+        self._lived: dict[Story, Iterator[None]] = {}
+
+    def __call__(self, begin: Callable[[], Life]) -> Callable[[Story], Callable[[], None]]:
+        def of(story: Story) -> Callable[[], None]:
+            @functools.wraps(story)
+            def test() -> None:
+                if story not in self._lived:
+                    self._live()
+                next(self._lived.pop(story), None)
+
+            # Without it the story's life would be looked for among the fixtures.
+            test.__signature__ = inspect.Signature()  # type: ignore[attr-defined]
+            self._begins[story] = begin
+            return test
+
+        return of
+
+    def _live(self) -> None:
+        lives = {story: begin() for story, begin in self._begins.items()}
+        self._lived = {story: story(life) for story, life in lives.items()}
+        for begun in self._lived.values():
+            next(begun)
+        live(lives.values())
