@@ -129,7 +129,7 @@ def first_climb() -> Day:
     day.run(38.0)
     mark(day, "dry")
     day.basin.evaporation, day.humidity = EVAPORATION_L_MIN, 40.0
-    day.run(42.0)
+    day.run(70.0)
     mark(day, "blocks")
     day.basin.bleed = steady_bleed(0.0)
     return day.run(8.0)
@@ -256,7 +256,7 @@ def ran_over() -> Day:
     day.basin.stuck_open = 0.0
     # Damper air: 1.05 * 300 / 380 = 0.8 µS/cm a minute, so the way back takes ten hours.
     day.basin.evaporation, day.humidity = 1.05, 78.0
-    day.run(20.0)
+    day.run(24.0)
     mark(day, "end")
     return day
 
