@@ -75,13 +75,14 @@ def test_a_clock_put_back_makes_readings_late():
     assert events[0].severity is Severity.MEDIUM
 
 
-@pytest.mark.parametrize("frames_a_tick", [1, 3, 20])
+@pytest.mark.parametrize("frames_a_tick", [1, 3])
 def test_a_backlog_is_no_wrong_clock(frames_a_tick):
-    """Twelve hours of backlog, sent slowly or fast, while the newest readings come too or not."""
+    """Twelve hours of backlog, sent within three hours or one, and an hour of newest readings."""
     engine = engine_of()
     events, sent_ms, now_ms = [], T0_MS, T0_MS + 12 * 3_600_000
     rng = np.random.default_rng(5)
-    for tick in range(1200):
+    caught_up_ms = now_ms + 12 * 3_600_000
+    while now_ms < caught_up_ms + 3_600_000:
         now_ms += 10_000
         events += engine.clock(now_ms).events
         count = min(frames_a_tick, (now_ms - sent_ms) // 60_000)
@@ -91,7 +92,9 @@ def test_a_backlog_is_no_wrong_clock(frames_a_tick):
             events += engine.samples(
                 now_ms, np.array([0], np.int32), np.array([sent_ms], np.int64), frame[None, :]
             ).events
-        del tick
+        if now_ms - sent_ms < 60_000:
+            caught_up_ms = min(caught_up_ms, now_ms)
+    assert caught_up_ms - T0_MS < 15 * 3_600_000
     assert "clock-wrong" not in raised(events)
 
 
@@ -99,7 +102,7 @@ def test_an_upload_every_quarter_of_an_hour_is_no_wrong_clock():
     engine = engine_of()
     events, now_ms = [], T0_MS
     rng = np.random.default_rng(5)
-    for minute in range(24 * 60):
+    for minute in range(6 * 60):
         now_ms += 60_000
         events += engine.clock(now_ms).events
         if minute % 15 == 14:

@@ -18,7 +18,7 @@ from rules.events import AlarmEvent, Change
 
 F = NDArray[np.float64]
 STEP_S = 300
-DAYS = 8
+DAYS = 6
 DAY = 86_400 // STEP_S
 N = DAYS * DAY
 T0_MS = 1_780_272_000_000
@@ -121,7 +121,7 @@ def scenes() -> dict[str, tuple[dict[str, F], dict[str, Any]]]:
 
 @pytest.fixture(scope="module")
 def lived() -> dict[str, list[AlarmEvent]]:
-    """What each scene's unit raised and cleared in eight days."""
+    """What each scene's unit raised and cleared in six days."""
     told = scenes()
     sent = {
         name: {

@@ -58,7 +58,7 @@ def test_a_share_lies_within_its_interval_and_both_within_0_to_1(pair):
         assert low - 1e-12 <= share.value <= high + 1e-12
 
 
-@settings(max_examples=25)
+@settings(max_examples=12)
 @given(st.integers(0, 500), st.floats(0.01, 1e4))
 def test_a_rate_lies_within_its_interval(count, exposure):
     rate = Rate(count, exposure)

@@ -18,7 +18,7 @@ def readings(feed: Feed) -> dict[str, LiveReading]:
 @pytest.fixture(scope="module")
 def learned() -> Feed:
     feed = Feed(engine_of())
-    feed.run(48 * 3600, heat_load=240.0)
+    feed.run(48 * 3600, step_s=300.0, heat_load=240.0)
     return feed
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lives import Life, Together, own_copy
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
@@ -22,12 +23,39 @@ def feed() -> Feed:
     return Feed(engine_of())
 
 
-@pytest.fixture
-def learned(feed) -> Feed:
+lived = Together()
+
+
+def learned_life() -> Life:
     """A unit that ran steadily for eight hours and knows its clean state."""
+    life = Life()
+    life.run(8 * HOUR)
+    life.mark("learned")
+    return life
+
+
+@pytest.fixture(scope="module")
+def eight_hours() -> Feed:
+    feed = Feed(engine_of())
     feed.run(8 * HOUR)
     assert feed.events == []
     return feed
+
+
+@pytest.fixture
+def learned(eight_hours) -> Feed:
+    """The same, for a test that acts on it."""
+    return own_copy(eight_hours)
+
+
+BARE = {"spray_pressure": None, "supply_voltage": None, "step_s": 300.0}
+
+
+def bare_life() -> Life:
+    """The same of a unit that has its pump's current alone."""
+    life = Life()
+    life.run(8 * HOUR, **BARE)
+    return life
 
 
 def only(events, fault):
@@ -38,18 +66,21 @@ def only(events, fault):
     return raised[0].evidence
 
 
+@lived(learned_life)
 def test_a_healthy_day_raises_nothing(learned):
     learned.run(16 * HOUR)
+    yield
     assert learned.events == []
 
 
 # ---------------------------------------------------------------- water over the pads
 
 
+@lived(learned_life)
 def test_current_and_pressure_down_is_the_screen(learned):
-    evidence = only(
-        learned.run(4 * HOUR, pump_current=3.35, spray_pressure=40.0), "pump-screen-clogging"
-    )
+    learned.run(4 * HOUR, pump_current=3.35, spray_pressure=40.0)
+    yield
+    evidence = only(learned.since("learned"), "pump-screen-clogging")
     assert evidence.causes[0].slug == "pump-screen-clogging"
     found = {c.slug: c for c in evidence.causes}
     assert found["distribution-restricted"].ruled_out
@@ -58,48 +89,53 @@ def test_current_and_pressure_down_is_the_screen(learned):
     assert evidence.limits == ()
 
 
+@lived(learned_life)
 def test_current_down_and_pressure_up_is_downstream(learned):
-    evidence = only(
-        learned.run(4 * HOUR, pump_current=3.3, spray_pressure=70.0), "distribution-restricted"
-    )
+    learned.run(4 * HOUR, pump_current=3.3, spray_pressure=70.0)
+    yield
+    evidence = only(learned.since("learned"), "distribution-restricted")
     assert evidence.causes[0].slug == "distribution-restricted"
     assert next(c for c in evidence.causes if c.slug == "pump-screen-clogging").ruled_out
 
 
-def test_current_alone_finds_a_large_loss_and_says_what_it_cannot_tell():
-    feed = Feed(engine_of())
-    feed.run(8 * HOUR, spray_pressure=None, supply_voltage=None)
-    events = feed.run(9 * HOUR, spray_pressure=None, supply_voltage=None, pump_current=3.3)
-    evidence = only(events, "pump-screen-clogging")
+@lived(bare_life)
+def test_current_alone_finds_a_large_loss_and_says_what_it_cannot_tell(unit):
+    unit.run(9 * HOUR, **BARE, pump_current=3.3)
+    yield
+    evidence = only(unit.events, "pump-screen-clogging")
     assert any("cannot tell a clogged screen from restricted holes" in x for x in evidence.limits)
     assert any("No supply voltage" in x for x in evidence.limits)
     assert evidence.confidence < 0.7
 
 
-def test_current_alone_must_be_down_for_hours_since_the_supply_may_be_it():
-    feed = Feed(engine_of())
-    bare = {"spray_pressure": None, "supply_voltage": None}
-    feed.run(8 * HOUR, **bare)
+@lived(bare_life)
+def test_current_alone_must_be_down_for_hours_since_the_supply_may_be_it(unit):
     for _ in range(3):
-        feed.run(4 * HOUR, **bare, pump_current=3.3)
-        feed.run(2 * HOUR, **bare)
-    assert feed.raised() == []
+        unit.run(4 * HOUR, **BARE, pump_current=3.3)
+        unit.run(2 * HOUR, **BARE)
+    unit.mark("far down")
+    unit.run(2.5 * HOUR, **BARE, pump_current=2.9)
+    yield
+    assert unit.until("far down") == []
     # What no supply does is told within two hours.
-    feed.run(2.5 * HOUR, **bare, pump_current=2.9)
-    assert feed.raised() == ["pump-screen-clogging"]
+    assert unit.raised() == ["pump-screen-clogging"]
 
 
+@lived(learned_life)
 def test_a_voltage_sag_that_is_measured_is_not_a_loss_of_water(learned):
     """At 8 % less voltage the same shaft power draws more working, less magnetising current."""
-    learned.run(6 * HOUR, supply_voltage=368.0, pump_current=3.6 * 1.055)
-    learned.run(6 * HOUR, supply_voltage=432.0, pump_current=3.6 * 0.962)
+    learned.run(6 * HOUR, step_s=300.0, supply_voltage=368.0, pump_current=3.6 * 1.055)
+    learned.run(6 * HOUR, step_s=300.0, supply_voltage=432.0, pump_current=3.6 * 0.962)
+    yield
     assert learned.events == []
 
 
+@lived(learned_life)
 def test_severity_grows_with_the_loss_in_one_alarm(learned):
-    learned.run(4 * HOUR, pump_current=3.4, spray_pressure=42.0)
-    learned.run(4 * HOUR, pump_current=3.2, spray_pressure=30.0)
-    learned.run(4 * HOUR, pump_current=2.9, spray_pressure=18.0)
+    learned.run(4 * HOUR, step_s=300.0, pump_current=3.4, spray_pressure=42.0)
+    learned.run(4 * HOUR, step_s=300.0, pump_current=3.2, spray_pressure=30.0)
+    learned.run(4 * HOUR, step_s=300.0, pump_current=2.9, spray_pressure=18.0)
+    yield
     assert [(e.change, e.severity) for e in learned.events] == [
         (Change.RAISED, Severity.LOW),
         (Change.WORSENED, Severity.MEDIUM),
@@ -107,52 +143,62 @@ def test_severity_grows_with_the_loss_in_one_alarm(learned):
     ]
 
 
+@lived(learned_life)
 def test_a_pump_that_stops_is_one_alarm(learned):
     """No clogged screen, no high head pressure beside it: the root carries the consequence."""
-    events = learned.run(
+    learned.run(
         6 * HOUR, pump_current=0.0, spray_pressure=0.0, head_pressure=1590.0, basin_level=180.0
     )
-    evidence = only(events, "pump-not-running")
-    assert events[0].severity is Severity.HIGH
+    yield
+    evidence = only(learned.events, "pump-not-running")
+    assert learned.events[0].severity is Severity.HIGH
     assert evidence.causes[0].slug == "tripped"
     assert next(c for c in evidence.causes if c.slug == "no-supply").ruled_out
 
 
+@lived(learned_life)
 def test_a_command_taken_back_unheard_blames_no_pump(learned):
     """The command drops out while the pump runs, and the controller stops the pump meanwhile."""
     learned.run(10 * 60.0, pump_command=None)
     learned.run(20 * 60.0, pump_command=None, pump_current=0.0, wet_mode=0.0, spray_pressure=0.0)
-    assert learned.events == []
     learned.run(HOUR, pump_command=0.0, pump_current=0.0, wet_mode=0.0, spray_pressure=0.0)
+    yield
     assert learned.events == []
 
 
+@lived(learned_life)
 def test_a_command_taken_back_does_not_clear_a_stopped_pump(learned):
     learned.run(HOUR, pump_current=0.0, spray_pressure=0.0)
     learned.run(HOUR, pump_current=0.0, spray_pressure=0.0, pump_command=0.0, wet_mode=0.0)
-    assert [e.change for e in learned.events] == [Change.RAISED]
+    learned.mark("commanded again")
     learned.run(HOUR)
+    yield
+    assert [e.change for e in learned.until("commanded again")] == [Change.RAISED]
     assert [e.change for e in learned.events] == [Change.RAISED, Change.RETURNED]
 
 
-def test_a_current_measured_before_the_command_says_nothing_of_it(feed):
+@lived(Life)
+def test_a_current_measured_before_the_command_says_nothing_of_it(unit):
     """Each signal in a message of its own, as some sensors send."""
-    feed.run(HOUR, pump_current=0.0, pump_command=0.0, wet_mode=0.0, spray_pressure=0.0)
+    unit.run(HOUR, pump_current=0.0, pump_command=0.0, wet_mode=0.0, spray_pressure=0.0)
     for minute in range(10):
-        feed.now_ms += 60_000
-        feed.send(0, feed.now_ms, row_of_values({"pump_command": 1.0, "basin_level": 165 + minute}))
-    assert feed.events == []
-    feed.now_ms += 60_000
-    feed.send(0, feed.now_ms, row_of_values({"pump_current": 3.6}))
-    feed.run(HOUR)
-    assert feed.events == []
+        unit.now_ms += 60_000
+        unit.send(0, unit.now_ms, row_of_values({"pump_command": 1.0, "basin_level": 165 + minute}))
+    unit.now_ms += 60_000
+    unit.send(0, unit.now_ms, row_of_values({"pump_current": 3.6}))
+    unit.run(HOUR)
+    yield
+    assert unit.events == []
 
 
 # ---------------------------------------------------------------- float and level
 
 
+@lived(learned_life)
 def test_a_basin_at_the_overflow_is_a_float_stuck_open(learned):
-    evidence = only(learned.run(2 * HOUR, basin_level=243.0), "float-stuck-open")
+    learned.run(2 * HOUR, basin_level=243.0)
+    yield
+    evidence = only(learned.since("learned"), "float-stuck-open")
     assert "at the overflow" in evidence.summary
     assert any("ruler" in x for x in evidence.limits)
 
@@ -162,7 +208,7 @@ def test_a_basin_at_the_overflow_is_a_float_stuck_open(learned):
 def test_how_close_to_the_overflow_a_basin_runs_over_is_the_settings_to_say(margin_mm, where):
     """228 of 240 mm: the ticket says what its severity was judged by."""
     feed = Feed(engine_of(settings={"float-stuck-open": {"overflow_margin_mm": margin_mm}}))
-    feed.run(8 * HOUR)
+    feed.run(HOUR)
     evidence = only(feed.run(2 * HOUR, basin_level=228.0), "float-stuck-open")
     assert where in evidence.summary
 
@@ -176,55 +222,68 @@ def test_the_make_up_meter_decides_between_float_and_transmitter():
         assert evidence.limits == ()
 
 
+@lived(learned_life)
 def test_water_that_comes_back_when_the_pump_stops_is_no_fault(learned):
     """At rest the level stands up to the pull-down above the float."""
     learned.run(
-        10 * HOUR, basin_level=198.0, pump_current=0.0, pump_command=0.0, wet_mode=0.0,
-        spray_pressure=0.0,
+        10 * HOUR, step_s=300.0, basin_level=198.0, pump_current=0.0, pump_command=0.0,
+        wet_mode=0.0, spray_pressure=0.0,
     )  # fmt: skip
+    yield
     assert learned.events == []
 
 
+@lived(learned_life)
 def test_a_low_basin_in_wet_running_is_starved(learned):
-    events = learned.run(3 * HOUR, basin_level=110.0)
-    evidence = only(events, "float-stuck-shut")
-    assert events[0].severity is Severity.MEDIUM
+    learned.run(3 * HOUR, basin_level=110.0)
+    yield
+    evidence = only(learned.events, "float-stuck-shut")
+    assert learned.events[0].severity is Severity.MEDIUM
     assert any("make-up meter" in x for x in evidence.limits)
 
 
+@lived(learned_life)
 def test_a_starved_basin_that_keeps_up_while_little_is_asked_of_it_is_not_mended(learned):
     """The night fills it by 10 mm an hour, where the open valve would by 15 mm a minute."""
-    returned = lambda: [e.fault for e in learned.events if e.change is Change.RETURNED]  # noqa: E731
     learned.run(2 * HOUR, step_s=300.0, basin_level=112.0)
     for level in [*np.linspace(112.0, 162.0, 60), *np.linspace(162.0, 145.0, 24)]:
         learned.run(300.0, step_s=300.0, basin_level=float(level))
-    assert learned.raised() == ["float-stuck-shut"]
-    assert returned() == []
+    learned.mark("morning")
     learned.run(1 * HOUR, step_s=300.0, basin_level=112.0)
     for level in (115.0, 130.0, 160.0, 165.0):
         learned.run(300.0, step_s=300.0, basin_level=level)
     learned.run(1 * HOUR, step_s=300.0)
-    assert returned() == ["float-stuck-shut"]
+    yield
+    assert learned.raised() == ["float-stuck-shut"]
+    returned = [e for e in learned.events if e.change is Change.RETURNED]
+    assert [e.fault for e in returned] == ["float-stuck-shut"]
+    assert returned[0].time_ms > learned.marks_ms["morning"]
 
 
+@lived(learned_life)
 def test_a_float_that_holds_its_level_for_hours_again_is_mended(learned):
     """Filled with a hose while nobody measured."""
     learned.run(2 * HOUR, step_s=300.0, basin_level=112.0)
     learned.run(4 * HOUR, step_s=300.0)
+    yield
     assert [e.change for e in learned.events] == [Change.RAISED, Change.RETURNED]
 
 
+@lived(learned_life)
 def test_near_the_pumps_minimum_it_is_today_and_quick(learned):
-    start = learned.now_ms
-    event = learned.run(HOUR, basin_level=74.0)[0]
+    learned.run(HOUR, basin_level=74.0)
+    yield
+    event = learned.events[0]
     assert event.fault == "float-stuck-shut"
-    assert event.time_ms - start <= 25 * 60_000
+    assert event.time_ms - learned.marks_ms["learned"] <= 25 * 60_000
     assert learned.events[-1].severity is Severity.HIGH
 
 
+@lived(learned_life)
 def test_the_time_left_comes_from_the_fall_of_the_level(learned):
     for level in np.linspace(150, 100, 90):
         learned.run(60, basin_level=float(level))
+    yield
     evidence = only(learned.events, "float-stuck-shut")
     # 50 mm in 90 min from somewhere below 130 mm to the pump's 70 mm
     assert 0.5 * HOUR < evidence.time_left_s < 2.0 * HOUR
@@ -250,18 +309,22 @@ def test_the_water_balance_tells_a_stuck_float_from_too_small_a_valve(
     assert raised[0].evidence.causes[0].slug == first
 
 
+@lived(learned_life)
 def test_a_basin_that_fills_is_waited_for(learned):
     for level in np.linspace(40, 120, 60):
         learned.run(60, basin_level=float(level))
+    yield
     assert learned.events == []
 
 
-def test_a_drained_basin_out_of_use_is_no_fault(feed):
-    feed.run(
-        12 * HOUR, basin_level=0.0, conductivity=3.0, pump_current=0.0, pump_command=0.0,
-        wet_mode=0.0, spray_pressure=0.0,
+@lived(Life)
+def test_a_drained_basin_out_of_use_is_no_fault(unit):
+    unit.run(
+        12 * HOUR, step_s=300.0, basin_level=0.0, conductivity=3.0, pump_current=0.0,
+        pump_command=0.0, wet_mode=0.0, spray_pressure=0.0,
     )  # fmt: skip
-    assert feed.events == []
+    yield
+    assert unit.events == []
 
 
 def frozen(feed, hours, step_ms=60_000, **changes):
@@ -271,16 +334,20 @@ def frozen(feed, hours, step_ms=60_000, **changes):
         feed.send(0, feed.now_ms, row_of_values({**HEALTHY, **changes}))
 
 
-def test_a_level_that_a_pump_stop_leaves_unmoved_is_frozen(feed):
-    feed.run(HOUR)
-    frozen(feed, 2.0)
-    frozen(feed, 2.0, pump_current=0.0, pump_command=0.0, wet_mode=0.0, spray_pressure=0.0)
-    evidence = only(feed.events, "level-frozen")
+@lived(Life)
+def test_a_level_that_a_pump_stop_leaves_unmoved_is_frozen(unit):
+    unit.run(HOUR)
+    frozen(unit, 2.0)
+    frozen(unit, 2.0, **AT_REST)
+    unit.mark("moves")
+    unit.run(HOUR)
+    yield
+    evidence = only(unit.until("moves"), "level-frozen")
     assert "through a start or stop of the pump" in evidence.summary
-    feed.run(HOUR)
-    assert feed.events[-1].change is Change.RETURNED
+    assert unit.events[-1].change is Change.RETURNED
 
 
+@lived(learned_life)
 def test_a_level_that_says_nothing_over_water_that_is_pumped_is_frozen(learned):
     """It stuck in the drained basin: water wets the probe, then the pump runs on it."""
     off = {"pump_current": 0.0, "pump_command": 0.0, "spray_pressure": 0.0}
@@ -288,93 +355,136 @@ def test_a_level_that_says_nothing_over_water_that_is_pumped_is_frozen(learned):
     frozen(learned, 2.0, **off, **empty, conductivity=6.0, wet_mode=0.0)
     frozen(learned, 0.1, **off, **empty, conductivity=6.0)
     frozen(learned, 0.4, **off, **empty, conductivity=290.0)
-    began = learned.now_ms
+    learned.mark("pumped")
     frozen(learned, 1.0, **empty, conductivity=320.0)
+    yield
     (event,) = learned.events
     assert (event.change, event.fault) == (Change.RAISED, "level-frozen")
-    assert event.time_ms - began <= 32 * 60_000
+    assert event.time_ms - learned.marks_ms["pumped"] <= 32 * 60_000
 
 
+@lived(learned_life)
 def test_an_empty_basin_in_wet_mode_has_no_water_whatever_it_reads(learned):
     """The same, and the probe stays in air: the float is to blame."""
     off = {"pump_current": 0.0, "pump_command": 0.0, "spray_pressure": 0.0}
     frozen(learned, 2.0, **off, basin_level=1.0, conductivity=6.0, wet_mode=0.0)
     frozen(learned, 0.5, **off, basin_level=1.0, conductivity=6.0)
+    yield
     only(learned.events, "float-stuck-shut")
 
 
-@pytest.mark.parametrize(("calm_h", "told"), [(0.0, True), (3.0, False)])
-def test_a_level_that_stands_longer_at_rest_than_it_ever_did_is_frozen(feed, calm_h, told):
-    """Two days of flicker by a millimetre, or of calm for hours, and then nothing for 30 h."""
-    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    still["ambient_temperature"] = 18.0
+AT_REST = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
+STILL_H = 30.0
+
+
+def calm(calm_h: float) -> Life:
+    """At rest: two days of flicker by a millimetre, or of calm for hours; then nothing for 30 h."""
+    life = Life()
     for i in range(48 * 12):
         level = 196.0 + (i // max(int(calm_h * 12), 1)) % 2
-        frozen(feed, 1 / 12, 300_000, **still, basin_level=level)
-    began = feed.now_ms
-    for i in range(30 * 12):  # other readings live on
-        frozen(feed, 1 / 12, 300_000, **still | {"ambient_temperature": 18.0 + 0.1 * (i % 3)},
+        frozen(life, 1 / 12, 300_000, **AT_REST, ambient_temperature=18.0, basin_level=level)
+    return still(life)
+
+
+def still(life: Life) -> Life:
+    """The level alone stands, other readings live on; then the pump starts."""
+    life.mark("stands")
+    for i in range(int(STILL_H * 12)):
+        frozen(life, 1 / 12, 300_000, **AT_REST, ambient_temperature=18.0 + 0.1 * (i % 3),
                basin_level=197.0)  # fmt: skip
-    assert [e.fault for e in feed.events] == (["level-frozen"] if told else [])
-    assert all(24.0 <= (e.time_ms - began) / 3_600_000 <= 25.0 for e in feed.events)
-    if told:
-        assert "while the pump stood" in feed.events[0].evidence.summary
-        frozen(feed, 4.0, 300_000, basin_level=197.0)
-        assert len(feed.events) == 1, "a start of the pump that moves nothing clears nothing"
+    life.mark("starts")
+    frozen(life, 4.0, 300_000, basin_level=197.0)
+    return life
 
 
-def test_calm_nights_that_the_pump_ends_are_a_habit_as_well(feed):
-    """Six nights without a flicker, each ended by the start of the pump; then a longer rest."""
-    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    for _ in range(6):
-        frozen(feed, 10.0, 300_000, **still, basin_level=197.0)
+def calm_nights() -> Life:
+    """Four nights without a flicker, each ended by the start of the pump; then a longer rest."""
+    life = Life()
+    for _ in range(4):
+        frozen(life, 10.0, 300_000, **AT_REST, basin_level=197.0)
         for i in range(24):
-            frozen(feed, 1 / 12, 300_000, basin_level=168.0 + 2.0 * (i % 2))
-    for i in range(30 * 12):
-        frozen(feed, 1 / 12, 300_000, **still | {"ambient_temperature": 18.0 + 0.1 * (i % 3)},
-               basin_level=197.0)  # fmt: skip
-    assert "level-frozen" not in feed.raised()
+            frozen(life, 1 / 12, 300_000, basin_level=168.0 + 2.0 * (i % 2))
+    return still(life)
 
 
-def test_a_calm_basin_at_rest_may_stand_still_for_days(feed):
-    still = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    frozen(feed, 72.0, 300_000, **still, ambient_temperature=18.0)
-    assert feed.events == []
+def calm_days() -> Life:
+    life = Life()
+    frozen(life, 72.0, 300_000, **AT_REST, ambient_temperature=18.0)
+    return life
 
 
-def test_a_current_that_is_lost_and_found_is_no_start_of_the_pump(feed):
+def slow_climb(**meter: float) -> Life:
+    """Eight hours at 1300 µS/cm, then 20 more each hour until it is over the limit of 1500."""
+    life = Life()
+    life.run(8 * HOUR, step_s=300.0, conductivity=1300.0, **meter)
+    for value in range(1320, 1600, 20):
+        life.run(HOUR, step_s=300.0, conductivity=float(value), **meter)
+    return life
+
+
+@lived(lambda: calm(0.0))
+def test_a_level_that_stands_longer_at_rest_than_it_ever_did_is_frozen(unit):
+    yield
+    at_rest = unit.until("starts")
+    assert [e.fault for e in at_rest] == ["level-frozen"]
+    assert 24.0 <= (at_rest[0].time_ms - unit.marks_ms["stands"]) / 3_600_000 <= 25.0
+    assert "while the pump stood" in at_rest[0].evidence.summary
+    assert unit.events == at_rest, "a start of the pump that moves nothing clears nothing"
+
+
+@lived(lambda: calm(3.0))
+def test_a_level_that_stood_for_hours_before_may_stand_longer(unit):
+    yield
+    assert unit.until("starts") == []
+
+
+@lived(calm_nights)
+def test_calm_nights_that_the_pump_ends_are_a_habit_as_well(unit):
+    yield
+    assert "level-frozen" not in [e.fault for e in unit.until("starts")]
+
+
+@lived(calm_days)
+def test_a_calm_basin_at_rest_may_stand_still_for_days(unit):
+    yield
+    assert unit.events == []
+
+
+@lived(Life)
+def test_a_current_that_is_lost_and_found_is_no_start_of_the_pump(unit):
     """A calm level at rest stays free of blame when the pump's transducer drops out for hours."""
-    rest = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
-    still = {**HEALTHY, **rest, "ambient_temperature": 18.0}
+    still = {**HEALTHY, **AT_REST, "ambient_temperature": 18.0}
     blind = {name: value for name, value in still.items() if name != "pump_current"}
     for hours, values in ((6.0, still), (2.0, blind), (3.0, still)):
         for _ in range(int(hours * 60)):
-            feed.now_ms += 60_000
-            feed.send(0, feed.now_ms, row_of_values(values))
-    assert feed.events == []
+            unit.now_ms += 60_000
+            unit.send(0, unit.now_ms, row_of_values(values))
+    yield
+    assert unit.events == []
 
 
-def test_a_level_that_rests_where_its_newest_wave_was_is_not_frozen(feed):
+@lived(Life)
+def test_a_level_that_rests_where_its_newest_wave_was_is_not_frozen(unit):
     """Whole millimetres, a frame in five minutes: the last wave may be the height of the rest."""
     waves = [164.0, 168.0, 163.0, 167.0, 161.0, 170.0]
-    at_rest = {"pump_current": 0.0, "pump_command": 0.0, "wet_mode": 0.0, "spray_pressure": 0.0}
     for level in (*waves * 3, 170.0):
-        frozen(feed, 1 / 12, 300_000, basin_level=level)
-    frozen(feed, 1.5, 300_000, basin_level=170.0, **at_rest)
-    assert feed.events == []
-    frozen(feed, 1.0, 300_000, basin_level=170.0)
-    only(feed.events, "level-frozen")
+        frozen(unit, 1 / 12, 300_000, basin_level=level)
+    frozen(unit, 1.5, 300_000, basin_level=170.0, **AT_REST)
+    unit.mark("starts")
+    frozen(unit, 1.0, 300_000, basin_level=170.0)
+    yield
+    assert unit.until("starts") == []
+    only(unit.events, "level-frozen")
 
 
-def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(feed):
-    frozen(feed, 1.0, basin_level=243.0)
-    frozen(
-        feed, 3.0, basin_level=243.0, pump_current=0.0, pump_command=0.0, wet_mode=0.0,
-        spray_pressure=0.0,
-    )  # fmt: skip
+@lived(Life)
+def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(unit):
+    frozen(unit, 1.0, basin_level=243.0)
+    frozen(unit, 3.0, basin_level=243.0, **AT_REST)
+    yield
     standing = {
         slug for slug, i in FAULT_INDEX.items()
-        if feed.engine.state.alarm_state[0, i] in (1, 2)
+        if unit.engine.state.alarm_state[unit.row, i] in (1, 2)
     }  # fmt: skip
     assert standing == {"level-frozen"}
 
@@ -382,12 +492,15 @@ def test_a_frozen_level_at_the_overflow_accuses_the_transmitter_only(feed):
 # ---------------------------------------------------------------- water quality
 
 
+@lived(learned_life)
 def test_conductivity_over_the_limit_is_graded(learned):
-    learned.run(3 * HOUR, conductivity=1520.0)
-    assert learned.events == [], "a hair over 1500 is within what a probe is off by"
-    learned.run(3 * HOUR, conductivity=1560.0)
-    learned.run(3 * HOUR, conductivity=1900.0)
-    learned.run(3 * HOUR, conductivity=2500.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=1520.0)
+    learned.mark("over")
+    learned.run(3 * HOUR, step_s=300.0, conductivity=1560.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=1900.0)
+    learned.run(3 * HOUR, step_s=300.0, conductivity=2500.0)
+    yield
+    assert learned.until("over") == [], "a hair over 1500 is within what a probe is off by"
     assert [(e.fault, e.severity.name) for e in learned.events] == [
         ("conductivity-high", "LOW"),
         ("conductivity-high", "MEDIUM"),
@@ -395,6 +508,7 @@ def test_conductivity_over_the_limit_is_graded(learned):
     ]  # fmt: skip
 
 
+@lived(learned_life)
 def test_the_solids_balance_tells_a_blocked_bleed(learned):
     """With the bleed shut, V dC/dt = E C_makeup; the climb is worked out here by hand."""
     # 28 °C, 40 %, sea level: wet bulb 18.5 °C, so pads of 0.8 cool the air by 7.6 K and add
@@ -404,63 +518,79 @@ def test_the_solids_balance_tells_a_blocked_bleed(learned):
     for _ in range(6 * 60):
         value += climb_per_min
         learned.run(60, conductivity=value)
+    yield
     raised = [e for e in learned.events if e.change is Change.RAISED]
     assert [e.fault for e in raised] == ["bleed-blocked"]
     assert raised[0].evidence.causes[0].slug == "line-blocked"
 
 
+@lived(learned_life)
 def test_a_meter_that_shows_bleed_rules_out_a_blocked_one(learned):
-    evidence = only(learned.run(3 * HOUR, conductivity=1600.0, bleed_flow=1.5), "conductivity-high")
+    learned.run(3 * HOUR, conductivity=1600.0, bleed_flow=1.5)
+    yield
+    evidence = only(learned.since("learned"), "conductivity-high")
     assert next(c for c in evidence.causes if c.slug == "bleed-blocked").ruled_out
     assert evidence.limits == ()
 
 
-def test_a_bleed_that_was_never_seen_to_open_has_no_cause_ruled_out(learned):
+@lived(slow_climb)
+def test_a_bleed_that_was_never_seen_to_open_has_no_cause_ruled_out(unit):
     """No fall is remembered, so none tells where its set point is."""
-    for value in range(900, 1600, 20):
-        learned.run(HOUR, conductivity=float(value))
-    found = {c.slug: c for c in only(learned.events, "conductivity-high").causes}
+    yield
+    found = {c.slug: c for c in only(unit.events, "conductivity-high").causes}
     assert not any(c.ruled_out for c in found.values())
     assert list(found)[:2] == ["bleed-blocked", "bleed-setpoint"]
 
 
-def test_a_bleed_whose_meter_never_rests_is_too_small_and_waits_for_no_set_point(learned):
-    for value in range(900, 1600, 20):
-        learned.run(HOUR, conductivity=float(value), bleed_flow=0.5)
-    evidence = only(learned.events, "conductivity-high")
+@lived(lambda: slow_climb(bleed_flow=0.5))
+def test_a_bleed_whose_meter_never_rests_is_too_small_and_waits_for_no_set_point(unit):
+    yield
+    evidence = only(unit.events, "conductivity-high")
     assert evidence.causes[0].slug == "bleed-small"
     assert next(c for c in evidence.causes if c.slug == "bleed-setpoint").ruled_out
 
 
+@lived(learned_life)
 def test_water_left_behind_by_a_starved_basin_is_not_a_second_alarm(learned):
     learned.run(HOUR, basin_level=110.0)
     learned.run(4 * HOUR, basin_level=110.0, conductivity=1700.0)
+    yield
     assert learned.raised() == ["float-stuck-shut"]
 
 
 # ---------------------------------------------------------------- fans and head pressure
 
 
+@lived(learned_life)
 def test_a_fan_fault_names_the_fan_and_counts_the_loss(learned):
-    evidence = only(learned.run(600, fan_fault=2.0, fan_run=13.0), "fan-fault")
+    learned.run(600, fan_fault=2.0, fan_run=13.0)
+    yield
+    evidence = only(learned.since("learned"), "fan-fault")
     assert evidence.summary == "Fan 2 of 4 reports a fault."
     left = next(r for r in evidence.readings if r.quantity.startswith("Heat rejection left"))
     # 3 of 4 fans, NTU 1, UA ~ V^0.5: 0.813, from eps = 1 - exp(-NTU), worked out apart
     assert left.measured == pytest.approx(81.3, abs=0.1)
 
 
+@lived(learned_life)
 def test_bits_of_fans_that_the_unit_does_not_have_are_not_its_faults(learned):
     learned.run(HOUR, fan_fault=float(0b110000))
+    yield
     assert learned.events == []
 
 
+@lived(learned_life)
 def test_a_fan_that_reports_a_fault_is_not_also_unproven(learned):
     learned.run(HOUR, fan_fault=1.0, fan_run=14.0)
+    yield
     assert learned.raised() == ["fan-fault"]
 
 
+@lived(learned_life)
 def test_fans_commanded_but_not_proven(learned):
-    evidence = only(learned.run(600, fan_run=9.0), "fan-not-proven")
+    learned.run(600, fan_run=9.0)
+    yield
+    evidence = only(learned.since("learned"), "fan-not-proven")
     assert evidence.summary == "Fans 2 and 3 of 4 are commanded but not proven running."
     assert learned.events[0].severity is Severity.HIGH
 
@@ -473,19 +603,26 @@ def test_staged_fans_are_counted_not_named():
     assert feed.raised() == ["fan-not-proven"]
 
 
+@lived(learned_life)
 def test_fans_that_are_not_commanded_need_not_run(learned):
     learned.run(4 * HOUR, fan_speed=0.0, fan_run=0.0)
+    yield
     assert learned.events == []
 
 
+@lived(learned_life)
 def test_head_pressure_is_judged_by_the_kelvin_left(learned):
     # R134a: 1491.5 kPa at 55 °C, 1681.8 at 60 °C (CoolProp 8.0.0); cut-out 1700 kPa is 60.5 °C.
     learned.run(HOUR, head_pressure=1450.0)
-    assert learned.events == []
-    evidence = only(learned.run(HOUR, head_pressure=1550.0), "head-pressure-high")
-    assert learned.events[-1].severity is Severity.MEDIUM
-    assert evidence.causes[0].slug == "coil-fouled"
+    learned.mark("higher")
+    learned.run(HOUR, head_pressure=1550.0)
+    learned.mark("near the cut-out")
     learned.run(HOUR, head_pressure=1660.0)
+    yield
+    assert learned.until("higher") == []
+    evidence = only(learned.until("near the cut-out"), "head-pressure-high")
+    assert learned.until("near the cut-out")[-1].severity is Severity.MEDIUM
+    assert evidence.causes[0].slug == "coil-fouled"
     assert learned.events[-1].severity is Severity.HIGH
 
 
@@ -496,9 +633,11 @@ def test_a_unit_that_runs_dry_in_hot_air_is_asked_why_it_is_dry(learned, air_deg
     assert only(events, "head-pressure-high").causes[0].slug == first
 
 
+@lived(learned_life)
 def test_a_lost_fan_explains_the_head_pressure(learned):
     learned.run(600, fan_fault=1.0, fan_run=14.0)
     learned.run(2 * HOUR, fan_fault=1.0, fan_run=14.0, head_pressure=1600.0)
+    yield
     assert learned.raised() == ["fan-fault"]
     assert learned.events[-1].severity is Severity.HIGH
 
@@ -548,7 +687,7 @@ def test_a_shelf_ends_by_itself_and_the_alarm_comes_back(learned):
 
 def test_a_baseline_reset_by_a_person_is_learned_anew(learned):
     assert len(act(learned, ActionKind.RESET_BASELINE).baselines) == len(STEADY)
-    learned.run(8 * HOUR, pump_current=3.3, spray_pressure=40.0)
+    learned.run(8 * HOUR, step_s=300.0, pump_current=3.3, spray_pressure=40.0)
     assert learned.events == []
     assert learned.engine.state.baseline[0, 0] == pytest.approx(3.3, abs=0.03)
 
@@ -556,7 +695,7 @@ def test_a_baseline_reset_by_a_person_is_learned_anew(learned):
 def test_a_fault_is_not_learned_as_the_clean_state(feed):
     """While an alarm stands no baseline is learned."""
     feed.run(600, fan_fault=1.0)
-    feed.run(12 * HOUR, fan_fault=1.0)
+    feed.run(12 * HOUR, step_s=300.0, fan_fault=1.0)
     assert np.isnan(feed.engine.state.baseline).all()
     feed.run(HOUR)
     assert not np.isnan(feed.engine.state.baseline[0, 0])

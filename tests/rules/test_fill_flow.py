@@ -1,19 +1,22 @@
 """How fast a basin fills from empty, and what is said where it takes far longer than it used to.
 
-The basin of ``water_scenes`` has 2 m², and a valve of 30 L/min that is wide open below 140 mm.
+The basin of ``water_scenes`` has 2 m², and a valve of 30 L/min that is wide open below 140 mm. All
+scenes are one fleet.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.fleet import Feed, engine_of, site, unit_data
-from water_scenes import Basin, Day, controlled_bleed
+from lives import life_of, live
+from support.fleet import engine_of
+from water_scenes import Basin, Day, controlled_bleed, of_this_family
 
-from rules.baselines import act_on_baselines
-from rules.events import Action, ActionKind, Change, Severity
+from rules.engine import Engine
+from rules.events import ActionKind, AlarmEvent, Change, Severity
 from rules.fill_flow import (
     LEAST_FILLS,
+    MEMORY_BINS,
     close_fill_flow,
     fill_flow_l_min,
     usual_fill_flow_l_min,
@@ -21,6 +24,7 @@ from rules.fill_flow import (
 from rules.state import STEADY, TRACE, TRACE_BINS
 
 FAULT = "float-stuck-shut"
+TD_WET = [q.name for q in STEADY].index("td_wet")
 USUAL = 0.5
 """Share of the valve's flow that the supply gives as a rule: 15 L/min, 20 minutes for a fill."""
 
@@ -33,34 +37,163 @@ def filled_days(day: Day, *supplies: float, hours: float = 1.0) -> Day:
     return day
 
 
-def a_day(every: int = 1, **plate: float) -> Day:
+def a_day(every: int = 5, **plate: float) -> Day:
     """A unit that has filled five times as it is used to."""
-    day = Day(Basin(bleed=controlled_bleed(4.0, 900.0)))
-    day.feed = Feed(engine_of(site(units=[unit_data(**plate)])))
-    day.every = every
+    day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)), every=every, **plate)
     filled_days(day, *[USUAL] * (LEAST_FILLS + 1))
-    assert day.raised() == []
+    mark(day, "as ever")
     return day
 
 
-def flows(day: Day) -> tuple[float, float]:
-    """Of the newest fill, and the usual one. [L/min]"""
-    state, row = day.feed.engine.state, np.array([0])
-    return float(fill_flow_l_min(state, row)[0]), float(usual_fill_flow_l_min(state, row)[0])
+def mark(day: Day, name: str) -> None:
+    """Remember this moment, the newest fill and the usual one [L/min], and the means of the TD."""
+
+    def look(engine: Engine, row: int) -> None:
+        rows = np.array([row])
+        newest = float(fill_flow_l_min(engine.state, rows)[0])
+        day.flows[name] = (newest, float(usual_fill_flow_l_min(engine.state, rows)[0]))
+        day.td_means[name] = int(engine.state.steady_count[row, TD_WET])
+
+    if not hasattr(day, "flows"):
+        day.flows, day.td_means = {}, {}
+    day.feed.mark(name)
+    day.feed.then(look)
 
 
-@pytest.mark.parametrize("every", [1, 5])
-def test_a_fill_shows_what_the_supply_gives(every):
-    day = a_day(every)
-    assert flows(day) == pytest.approx((15.0, 15.0), rel=0.12)
-
-
-def test_two_fills_with_half_the_flow_tell_of_a_starved_supply():
+def two_slow_fills(*, mended: bool = False) -> Day:
     day = filled_days(a_day(), 0.5 * USUAL)
-    assert FAULT not in day.raised(), "others may have drawn on it once"
+    mark(day, "one")
     filled_days(day, 0.5 * USUAL)
-    assert FAULT in day.raised()
-    first = next(e for e in day.feed.events if e.fault == FAULT and e.change is Change.RAISED)
+    mark(day, "two")
+    return filled_days(day, USUAL) if mended else day
+
+
+def visited() -> Day:
+    day = two_slow_fills()
+    for kind in (ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE):
+        day.feed.act(kind)
+        day.run(2.0, running=False)
+    mark(day, "visited")
+    return filled_days(day, *[0.5 * USUAL] * 2)
+
+
+def bleed_blocks() -> Day:
+    """The slow fills stand, low; then the bleed blocks."""
+    day = two_slow_fills()
+    day.basin.bleed = lambda _b, _t: 0.0
+    return day.run(16.0)
+
+
+def bleed_opens(supply: float) -> Day:
+    day = filled_days(a_day(), supply, supply)
+    mark(day, "filled")
+    day.basin.supply, day.basin.bleed = 1.0, lambda _b, _t: 14.0
+    return day.run(4.0)
+
+
+def clogs() -> Day:
+    """A fiftieth less with each fill: after thirty there comes little more than half of it."""
+    day = filled_days(a_day(), *(USUAL * 0.98**k for k in range(1, 31)), hours=0.0)
+    mark(day, "end")
+    return day
+
+
+def by_a_hose() -> Day:
+    day = a_day()
+    day.feed.act(ActionKind.OUT_OF_SERVICE)
+    filled_days(day, 0.2, 0.2)
+    mark(day, "by a hose")
+    day.feed.act(ActionKind.RESET_BASELINE)
+    mark(day, "reset")
+    return day
+
+
+def comes_back() -> Day:
+    """160 mm in one step are 64 L/min, twice the valve's flow."""
+    day = a_day()
+    day.run(0.5, basin_level=0.0)
+    day.run(0.5)
+    mark(day, "back")
+    return day
+
+
+def fills_within_two_means() -> Day:
+    """45 L/min fill the 140 mm of 2 m² in six minutes: what means show of it hangs on the clock."""
+    day = a_day()
+
+    def fills_fast(engine: Engine, row: int) -> None:
+        engine.state.fill_flow[row] = (45.0, 45.0, 0.01)
+
+    day.feed.then(fills_fast)
+    filled_days(day, 0.8, 0.8)
+    mark(day, "end")
+    return day
+
+
+def not_drained() -> Day:
+    """Two slow fills, and two weeks without any, of which only their ends are played."""
+    day = two_slow_fills()
+    day.basin.supply = 1.0
+    day.run(6.0)
+
+    def days_pass(engine: Engine, row: int) -> None:
+        state = engine.state
+        state.fill_flow_bin[row] = state.trace_bin[row] - MEMORY_BINS + 6 * 12
+
+    day.feed.then(days_pass)
+    day.run(5.0)
+    mark(day, "two weeks less an hour")
+    return day.run(3.0)
+
+
+def loaded() -> Day:
+    day = two_slow_fills()
+    day.basin.supply = 1.0
+    day.run(6.0, heat_load=200.0)
+    mark(day, "end")
+    return day
+
+
+@pytest.fixture(scope="module")
+def lived() -> dict[str, Day]:
+    days = {
+        "each minute": a_day(every=1),
+        "mended": two_slow_fills(mended=True),
+        "visited": visited(),
+        "hot": filled_days(a_day(fans__rated_airflow_m3_s=60), *[0.25] * 2),
+        "a fifth": filled_days(a_day(), 0.8 * USUAL, USUAL, 0.8 * USUAL, 0.8 * USUAL),
+        "clogs": clogs(),
+        "bleed blocks": bleed_blocks(),
+        "bleed opens": bleed_opens(USUAL),
+        "bleed opens, slow": bleed_opens(0.5 * USUAL),
+        "by a hose": by_a_hose(),
+        "comes back": comes_back(),
+        "fast": fills_within_two_means(),
+        "not drained": not_drained(),
+        "loaded": loaded(),
+    }
+    live(days.values())
+    for day in days.values():
+        assert raised(day.feed.until("as ever")) == []
+    return days
+
+
+def raised(events: list[AlarmEvent]) -> list[str]:
+    """The faults of this family that were raised."""
+    return of_this_family(e.fault for e in events if e.change is Change.RAISED)
+
+
+@pytest.mark.parametrize("name", ["each minute", "a fifth"])
+def test_a_fill_shows_what_the_supply_gives(lived, name):
+    """Read each minute, and in five."""
+    assert lived[name].flows["as ever"] == pytest.approx((15.0, 15.0), rel=0.12)
+
+
+def test_two_fills_with_half_the_flow_tell_of_a_starved_supply(lived):
+    feed = lived["mended"].feed
+    assert FAULT not in raised(feed.until("one")), "others may have drawn on it once"
+    assert FAULT in raised(feed.until("two"))
+    first = next(e for e in feed.events if e.fault == FAULT and e.change is Change.RAISED)
     assert first.severity is Severity.LOW
     assert first.evidence.causes[0].slug in ("float-shut", "supply")
     assert {c.slug for c in first.evidence.causes if c.ruled_out}.isdisjoint(
@@ -68,72 +201,49 @@ def test_two_fills_with_half_the_flow_tell_of_a_starved_supply():
     )
     assert "% of the flow" in first.evidence.summary
     # A fill as ever proves that it is mended.
-    filled_days(day, USUAL)
-    assert [e.change for e in day.feed.events if e.fault == FAULT][-1] is Change.RETURNED
+    assert not [e for e in feed.until("two") if e.change is Change.RETURNED]
+    assert [e.change for e in feed.events if e.fault == FAULT][-1] is Change.RETURNED
 
 
-def test_after_a_visit_two_new_fills_must_be_slow():
-    day = filled_days(a_day(), *[0.5 * USUAL] * 2)
-    raised = day.raised().count(FAULT)
-    for kind in (ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE):
-        day.feed.engine.act(Action(1, kind, 0, "", day.feed.now_ms, "R. Marsh", "Strainer"))
-        day.run(2.0, running=False)
-    assert day.raised().count(FAULT) == raised
-    filled_days(day, *[0.5 * USUAL] * 2)
-    assert day.raised().count(FAULT) == raised + 1
+def test_after_a_visit_two_new_fills_must_be_slow(lived):
+    day = lived["visited"]
+    before = raised(day.feed.until("two")).count(FAULT)
+    assert before == 1
+    assert raised(day.feed.until("visited")).count(FAULT) == before
+    assert day.raised().count(FAULT) == before + 1
 
 
-def test_a_supply_that_gives_less_than_a_hot_day_asks_for_is_more_than_a_sign():
+def test_a_supply_that_gives_less_than_a_hot_day_asks_for_is_more_than_a_sign(lived):
     """Thrice the airflow asks for about 20 L/min; a quarter of the valve's flow is 7.5."""
-    day = filled_days(a_day(fans__rated_airflow_m3_s=60), *[0.25] * 2)
-    assert next(e for e in day.feed.events if e.fault == FAULT).severity is Severity.MEDIUM
+    events = lived["hot"].feed.events
+    assert next(e for e in events if e.fault == FAULT).severity is Severity.MEDIUM
 
 
-def test_pressure_that_varies_by_a_fifth_is_nothing():
-    day = filled_days(a_day(), 0.8 * USUAL, USUAL, 0.8 * USUAL, 0.8 * USUAL)
-    assert FAULT not in day.raised()
+def test_pressure_that_varies_by_a_fifth_is_nothing(lived):
+    assert FAULT not in lived["a fifth"].raised()
 
 
-def test_a_strainer_that_clogs_over_weeks_does_not_teach_its_own_remnant():
-    """A fiftieth less with each fill: after thirty there comes little more than half of it."""
-    day = a_day()
-    filled_days(day, *(USUAL * 0.98**k for k in range(1, 31)), hours=0.0)
-    assert flows(day)[1] > 0.8 * 15.0
-    assert FAULT in day.raised()
+def test_a_strainer_that_clogs_over_weeks_does_not_teach_its_own_remnant(lived):
+    assert lived["clogs"].flows["end"][1] > 0.8 * 15.0
+    assert FAULT in lived["clogs"].raised()
 
 
-def test_an_early_sign_mutes_no_alarm_of_the_water():
-    """The slow fills stand, low; then the bleed blocks."""
-    day = filled_days(a_day(), *[0.5 * USUAL] * 2)
-    assert day.raised() == [FAULT]
-    day.basin.bleed = lambda _b, _t: 0.0
-    day.run(16.0)
+def test_an_early_sign_mutes_no_alarm_of_the_water(lived):
+    day = lived["bleed blocks"]
+    assert raised(day.feed.until("two")) == [FAULT]
     assert day.basin.conductivity > 1600.0
     assert {"bleed-blocked", "conductivity-high"} & set(day.raised())
 
 
-def test_a_hose_and_a_visit_teach_nothing_and_a_reset_forgets():
-    day = a_day()
-    before = flows(day)
-    day.feed.engine.act(
-        Action(1, ActionKind.OUT_OF_SERVICE, 0, "", day.feed.now_ms, "R. Marsh", "Cleaning")
-    )
-    filled_days(day, 0.2, 0.2)
-    assert flows(day) == before
-    state = day.feed.engine.state
-    act_on_baselines(
-        state, 0, Action(2, ActionKind.RESET_BASELINE, 0, "", day.feed.now_ms, "a technician")
-    )
-    assert np.isnan(flows(day)).all()
+def test_a_hose_and_a_visit_teach_nothing_and_a_reset_forgets(lived):
+    flows = lived["by a hose"].flows
+    assert flows["by a hose"] == flows["as ever"]
+    assert np.isnan(flows["reset"]).all()
 
 
-def test_a_reading_that_comes_back_is_no_fill():
-    """160 mm in one step are 64 L/min, twice the valve's flow."""
-    day = a_day(every=5)
-    before = flows(day)
-    day.run(0.5, basin_level=0.0)
-    day.run(0.5)
-    assert flows(day) == before
+def test_a_reading_that_comes_back_is_no_fill(lived):
+    flows = lived["comes back"].flows
+    assert flows["back"] == flows["as ever"]
 
 
 NAN = float("nan")
@@ -169,35 +279,26 @@ def test_a_pump_that_starts_while_it_fills_makes_no_rise(means, flow):
     assert fill_flow_l_min(state, row)[0] == pytest.approx(flow, nan_ok=True)
 
 
-def test_of_a_basin_that_fills_within_two_means_nothing_is_said():
-    """45 L/min fill the 140 mm of 2 m² in six minutes: what means show of it hangs on the clock."""
-    day = a_day()
-    day.feed.engine.state.fill_flow[0] = (45.0, 45.0, 0.01)
-    filled_days(day, 0.8, 0.8)
-    assert flows(day)[0] < 0.65 * flows(day)[1]
-    assert FAULT not in day.raised()
+def test_of_a_basin_that_fills_within_two_means_nothing_is_said(lived):
+    newest, usual = lived["fast"].flows["end"]
+    assert newest < 0.65 * usual
+    assert FAULT not in lived["fast"].raised()
 
 
-@pytest.mark.parametrize("supply", [USUAL, 0.5 * USUAL])
-def test_a_float_that_only_fills_slowly_keeps_back_no_open_bleed(supply):
-    day = filled_days(a_day(), supply, supply)
-    assert (FAULT in day.raised()) is (supply < USUAL)
-    day.basin.supply, day.basin.bleed = 1.0, lambda _b, _t: 14.0
-    day.run(4.0)
+@pytest.mark.parametrize(("name", "slow"), [("bleed opens", False), ("bleed opens, slow", True)])
+def test_a_float_that_only_fills_slowly_keeps_back_no_open_bleed(lived, name, slow):
+    day = lived[name]
+    assert (FAULT in raised(day.feed.until("filled"))) is slow
     assert "bleed-stuck-open" in day.raised()
 
 
-def test_it_is_not_known_any_more_how_a_basin_fills_that_is_not_drained():
-    day = filled_days(a_day(), 0.5 * USUAL, 0.5 * USUAL)
-    day.every, day.basin.supply = 5, 1.0
-    day.run(15 * 24.0)
-    assert [e.change for e in day.feed.events if e.fault == FAULT][-1] is Change.RETURNED
+def test_it_is_not_known_any_more_how_a_basin_fills_that_is_not_drained(lived):
+    feed = lived["not drained"].feed
+    told = [e.change for e in feed.until("two weeks less an hour") if e.fault == FAULT]
+    assert told == [Change.RAISED]
+    assert [e.change for e in feed.events if e.fault == FAULT] == [*told, Change.RETURNED]
 
 
-def test_a_float_that_only_fills_slowly_leaves_the_pads_their_means():
-    day = filled_days(a_day(), 0.5 * USUAL, 0.5 * USUAL)
-    state, q = day.feed.engine.state, [q.name for q in STEADY].index("td_wet")
-    before = int(state.steady_count[0, q])
-    day.basin.supply = 1.0
-    day.run(6.0, heat_load=200.0)
-    assert int(state.steady_count[0, q]) > before
+def test_a_float_that_only_fills_slowly_leaves_the_pads_their_means(lived):
+    td_means = lived["loaded"].td_means
+    assert td_means["end"] > td_means["two"]

@@ -7,15 +7,15 @@ The nameplate of the tests: float shut 180 mm, band 40, overflow 240, 20 mm come
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
+from lives import Life, live
 from numpy.typing import NDArray
-from side_by_side import Columns, play, times_ms
-from support.fleet import HEALTHY, T0_MS, Feed, engine_of
+from side_by_side import hour_of, times_ms
+from support.fleet import HEALTHY, T0_MS
 
-from rules.events import Action, ActionKind, AlarmEvent, BaselineChange, Change
+from rules.engine import Engine
+from rules.events import ActionKind, Change
 from rules.float_rest import AT_REST, LEAST_HOURS, RUNNING, SET_HIGH_MM, float_top_mm
 
 F = NDArray[np.float64]
@@ -63,28 +63,76 @@ SCENES: dict[str, tuple[F, float, float]] = {
 }
 
 
-@dataclass(frozen=True)
-class Lived:
-    events: dict[str, list[AlarmEvent]]
-    baselines: dict[str, list[BaselineChange]]
-    top: dict[str, tuple[float, float]]
+LEVEL_H = 30.0
+"""So long a float must hold its level until it is known."""
 
-    def floats_raised(self, scene: str) -> list[tuple[str, float]]:
-        return [
-            (e.fault, (e.time_ms - T0_MS) / 3_600_000)
-            for e in self.events[scene]
-            if e.change is Change.RAISED and e.fault.startswith("float-")
-        ]
+
+def held_at_189() -> Life:
+    """Its pump runs, and the float holds the water 9 mm higher than the file says."""
+    life = Life()
+    life.tops = []
+    life.run(LEVEL_H * 3600, step_s=STEP_S, basin_level=189.0)
+    life.then(lambda engine, row: life.tops.append(top_mm(engine, row, RUNNING)))
+    return life
+
+
+def goes_on(life: Life) -> None:
+    """As long again, and a look at what is learned before and after."""
+    life.then(lambda engine, row: life.tops.append(top_mm(engine, row, RUNNING)))
+    life.run(LEVEL_H * 3600, step_s=STEP_S, basin_level=189.0)
+    life.then(lambda engine, row: life.tops.append(top_mm(engine, row, RUNNING)))
+
+
+def in_a_persons_hands() -> Life:
+    life = held_at_189()
+    life.mark("reset")
+    life.act(ActionKind.RESET_BASELINE, parts=("float",))
+    life.act(ActionKind.FREEZE_BASELINE)
+    goes_on(life)
+    life.act(ActionKind.RELEASE_BASELINE)
+    goes_on(life)
+    return life
+
+
+def cleaned(frozen: bool) -> Life:
+    life = held_at_189()
+    if frozen:
+        life.act(ActionKind.FREEZE_BASELINE)
+    life.mark("cleaned")
+    life.act(ActionKind.CLEANED, parts=("float",))
+    life.then(lambda engine, row: life.tops.append(top_mm(engine, row, RUNNING)))
+    return life
+
+
+def in_somebodys_work() -> Life:
+    """Whoever works on it may hold the water where he likes."""
+    life = Life()
+    life.hours = []
+
+    def look(engine: Engine, row: int) -> None:
+        life.hours.append(int(engine.state.float_hours[row, RUNNING]))
+
+    life.act(ActionKind.OUT_OF_SERVICE)
+    life.run(8 * 3600.0, step_s=STEP_S, basin_level=190.0)
+    life.then(look)
+    life.act(ActionKind.IN_SERVICE)
+    life.run(8 * 3600.0, step_s=STEP_S, basin_level=175.0)
+    life.then(look)
+    return life
+
+
+def top_mm(engine: Engine, row: int, mode: int) -> float:
+    return float(float_top_mm(engine.plan, engine.state, np.array([row]), mode)[0])
 
 
 @pytest.fixture(scope="module")
-def lived() -> Lived:
+def lived() -> dict[str, Life]:
     rng = np.random.default_rng(31)
-    scenes: dict[str, Columns] = {}
+    lives: dict[str, Life] = {}
     for name, (level, waves, step) in SCENES.items():
         pump = RUNS & ((H <= 48.0) | ("fills" not in name))
         level = level + np.where(pump, waves, 0.2) * rng.standard_normal(N)  # noqa: PLW2901
-        scenes[name] = {
+        columns = {
             **{signal: np.full(N, value) for signal, value in HEALTHY.items()},
             "basin_level": np.maximum(np.round(level / step) * step, 0.0),
             "pump_current": np.where(pump, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
@@ -92,37 +140,51 @@ def lived() -> Lived:
             "pump_command": pump * 1.0,
             "wet_mode": pump * 1.0,
         }
-    played = play(scenes, times_ms(N, STEP_S))
-    rows = np.arange(len(scenes))
-    engine = played.engine
-    run, rest = (float_top_mm(engine.plan, engine.state, rows, w) for w in (RUNNING, AT_REST))
-    top = zip(run.tolist(), rest.tolist(), strict=True)
-    return Lived(played.events, played.baselines, dict(zip(scenes, top, strict=True)))
+        lives[name] = Life.sending(columns, times_ms(N, STEP_S))
+    lives |= {
+        "in a person's hands": in_a_persons_hands(), "cleaned": cleaned(frozen=False),
+        "cleaned while frozen": cleaned(frozen=True), "in somebody's work": in_somebodys_work(),
+    }  # fmt: skip
+    live(lives.values())
+    return lives
+
+
+def top(life: Life) -> tuple[float, float]:
+    """Running and at rest, in the end. [mm]"""
+    run, rest = (top_mm(life.engine, life.row, mode) for mode in (RUNNING, AT_REST))
+    return run, rest
+
+
+def floats_raised(life: Life) -> list[tuple[str, float]]:
+    return [
+        (e.fault, hour_of(e)) for e in life.events
+        if e.change is Change.RAISED and e.fault.startswith("float-")
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(
     "scene", ["as in the file", "set high", "set very high", "fills to a float set high"]
 )
 def test_a_float_that_shuts_where_the_file_does_not_say_is_in_order(lived, scene):
-    assert lived.floats_raised(scene) == []
+    assert floats_raised(lived[scene]) == []
 
 
 def test_where_the_water_settles_is_learned_with_count_and_date(lived):
-    run, rest = lived.top["set very high"]
+    run, rest = top(lived["set very high"])
     assert 185.0 <= run <= 194.0  # less than 193 while the valve has to pass what evaporates
     assert rest == pytest.approx(213.0, abs=1.0)
-    told = [b for b in lived.baselines["set very high"] if b.quantity == "float_level"]
+    told = [b for b in lived["set very high"].baselines if b.quantity == "float_level"]
     assert {b.mode for b in told} == {"pump running", "at rest"}
     assert {(b.count, b.unit) for b in told} == {(LEAST_HOURS, "mm")}
     assert all(T0_MS + 24 * 3_600_000 < b.time_ms < T0_MS + 96 * 3_600_000 for b in told)
 
 
 def test_a_file_that_is_right_stays_the_measure(lived):
-    assert lived.top["as in the file"] == pytest.approx((180.0, 200.0), abs=1.0)
+    assert top(lived["as in the file"]) == pytest.approx((180.0, 200.0), abs=1.0)
 
 
 def test_a_leak_past_the_learned_level_is_found_in_its_first_night(lived):
-    found = lived.floats_raised("set high, leaks from the third day")
+    found = floats_raised(lived["set high, leaks from the third day"])
     assert [fault for fault, _ in found[:1]] == ["float-leaking"]
     assert 92.0 < found[0][1] < 104.0
     assert {fault for fault, _ in found} == {"float-leaking"}
@@ -130,63 +192,44 @@ def test_a_leak_past_the_learned_level_is_found_in_its_first_night(lived):
 
 def test_a_leak_teaches_nothing_and_is_found(lived):
     """It does not settle before the overflow, and what stands there is not taken for a habit."""
-    found = lived.floats_raised("leaks from the first day")
+    found = floats_raised(lived["leaks from the first day"])
     assert {fault for fault, _ in found} == {"float-leaking"}
     assert found[0][1] < 30.0
-    assert lived.top["leaks from the first day"][1] == pytest.approx(200.0, abs=1.0)
+    assert top(lived["leaks from the first day"])[1] == pytest.approx(200.0, abs=1.0)
 
 
 def test_what_is_farther_off_than_floats_are_set_is_told_and_not_learned(lived):
-    assert lived.floats_raised("stands far too high")[0][1] < 12.0
-    assert lived.top["stands far too high"][0] <= 180.0 + SET_HIGH_MM
+    assert floats_raised(lived["stands far too high"])[0][1] < 12.0
+    assert top(lived["stands far too high"])[0] <= 180.0 + SET_HIGH_MM
 
 
-def act(feed: Feed, kind: ActionKind, parts: tuple[str, ...] = ()) -> tuple[BaselineChange, ...]:
-    action = Action(1, kind, 0, "", feed.now_ms, "R. Marsh", parts=parts)
-    return feed.engine.act(action).baselines
-
-
-def test_a_person_resets_or_freezes_it():
-    feed = Feed(engine_of())
-    feed.run(30 * 3600, step_s=300.0, basin_level=189.0)
-    state, plan, row = feed.engine.state, feed.engine.plan, np.array([0])
-    assert float_top_mm(plan, state, row, RUNNING)[0] == pytest.approx(189.0, abs=2.0)
-    assert feed.raised() == []
-    gone = [b for b in act(feed, ActionKind.RESET_BASELINE, ("float",)) if b.value is None]
+def test_a_person_resets_or_freezes_it(lived):
+    life = lived["in a person's hands"]
+    learned, *frozen, released, anew = life.tops
+    assert learned == pytest.approx(189.0, abs=2.0)
+    assert life.raised() == []
+    assert frozen == [180.0, 180.0]
+    assert released == 180.0
+    assert anew == pytest.approx(189.0, abs=2.0)
+    gone = [b for b in life.baselines if b.value is None]
     assert [(b.quantity, b.mode) for b in gone] == [("float_level", "pump running")]
-    assert float_top_mm(plan, state, row, RUNNING)[0] == 180.0
-    act(feed, ActionKind.FREEZE_BASELINE)
-    feed.run(30 * 3600, step_s=300.0, basin_level=189.0)
-    assert float_top_mm(plan, state, row, RUNNING)[0] == 180.0
-    act(feed, ActionKind.RELEASE_BASELINE)
-    feed.run(30 * 3600, step_s=300.0, basin_level=189.0)
-    assert float_top_mm(plan, state, row, RUNNING)[0] == pytest.approx(189.0, abs=2.0)
+    assert gone[0].time_ms == life.marks_ms["reset"]
 
 
-@pytest.mark.parametrize("frozen", [False, True])
-def test_a_cleaned_float_is_learned_anew_unless_its_unit_is_frozen(frozen):
-    feed = Feed(engine_of())
-    feed.run(30 * 3600, step_s=300.0, basin_level=189.0)
-    if frozen:
-        act(feed, ActionKind.FREEZE_BASELINE)
-    gone = act(feed, ActionKind.CLEANED, ("float",))
-    state, plan = feed.engine.state, feed.engine.plan
-    top = float(float_top_mm(plan, state, np.array([0]), RUNNING)[0])
-    if frozen:
-        assert gone == ()
-        assert top == pytest.approx(189.0, abs=2.0)
-    else:
-        assert [b.quantity for b in gone] == ["float_level"]
-        assert top == 180.0
+def test_a_cleaned_float_is_learned_anew(lived):
+    life = lived["cleaned"]
+    gone = [b for b in life.baselines if b.value is None]
+    assert [(b.quantity, b.time_ms) for b in gone] == [("float_level", life.marks_ms["cleaned"])]
+    assert life.tops == [pytest.approx(189.0, abs=2.0), 180.0]
 
 
-def test_a_unit_out_of_service_teaches_no_level():
-    """Whoever works on it may hold the water where he likes."""
-    feed = Feed(engine_of())
-    hours = feed.engine.state.float_hours
-    feed.engine.act(Action(1, ActionKind.OUT_OF_SERVICE, 0, "", feed.now_ms, "R. Marsh", "Trial"))
-    feed.run(8 * 3600.0, step_s=STEP_S, basin_level=190.0)
-    assert hours[0, RUNNING] == 0
-    feed.engine.act(Action(2, ActionKind.IN_SERVICE, 0, "", feed.now_ms, "R. Marsh", "Done"))
-    feed.run(8 * 3600.0, step_s=STEP_S, basin_level=175.0)
-    assert hours[0, RUNNING] >= 4
+def test_a_cleaned_float_keeps_its_level_while_its_unit_is_frozen(lived):
+    life = lived["cleaned while frozen"]
+    assert [b for b in life.baselines if b.value is None] == []
+    assert life.tops == [pytest.approx(189.0, abs=2.0)] * 2
+
+
+def test_a_unit_out_of_service_teaches_no_level(lived):
+    hours_worked_on, hours = lived["in somebody's work"].hours
+    assert hours_worked_on == 0
+    assert hours >= 4

@@ -1,17 +1,19 @@
 """Basins that are drained and filled again and again: each fill measures the make-up.
 
-The readings come from the tests' own integrator of litres and solids (``water_scenes``).
+The readings come from the tests' own integrator of litres and solids (``water_scenes``), a frame in
+five minutes. All scenes are one fleet.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from support.fleet import Feed, engine_of, site, unit_data
+from lives import life_of, live
+from support.fleet import engine_of
 from water_scenes import Basin, Day, controlled_bleed, steady_bleed
 
-from rules.baselines import act_on_baselines
-from rules.events import Action, ActionKind, Change
+from rules.engine import Engine
+from rules.events import ActionKind, AlarmEvent, Change
 from rules.fresh_fill import _learn, filled_as_ever
 
 FAULT = "makeup-quality-changed"
@@ -21,7 +23,7 @@ SLOW = 0.15
 """Share of the valve's flow that the supply gives: 4.5 L/min, 75 minutes for a fill."""
 
 
-def drained_days(day: Day, count: int, *, hours: float = 5.0) -> Day:
+def drained_days(day: Day, count: int, *, hours: float = 3.0) -> Day:
     """Days of wet running, each with an empty basin and a fill before it."""
     for _ in range(count):
         day.emptied_and_filled(HEEL_MM, 160.0, drain=40.0, empty_h=1.5, supply=SLOW)
@@ -30,134 +32,187 @@ def drained_days(day: Day, count: int, *, hours: float = 5.0) -> Day:
     return day
 
 
-def a_day(probe: float = 1.0) -> Day:
-    """A unit whose basin is drained each day, a frame in five minutes."""
-    day = Day(Basin(bleed=controlled_bleed(4.0, 900.0)))
-    day.every = 5
-    day.probe = lambda c: probe * c
+def filled_as_ever_before() -> Day:
+    """A unit whose basin was drained and filled five times as ever."""
+    day = drained_days(life_of(Basin(bleed=controlled_bleed(4.0, 900.0))), 5)
+    day.feed.mark("as ever")
     return day
 
 
-@pytest.mark.parametrize(("makeup", "word"), [(420.0, "harder"), (200.0, "softer")])
-def test_two_fills_in_a_row_that_are_not_as_ever_tell_of_the_make_up(makeup, word):
+def makeup_turns(us_cm: float) -> Day:
+    """Other water in two fills, and then in one as ever."""
+    day = filled_as_ever_before()
+    day.basin.makeup_us_cm = us_cm
+    for fill in ("one fill", "two fills"):
+        drained_days(day, 1).feed.mark(fill)
+    day.basin.makeup_us_cm = 300.0
+    return drained_days(day, 1)
+
+
+def makeup_far_off() -> Day:
+    day = filled_as_ever_before()
+    day.basin.makeup_us_cm = 120.0
+    return drained_days(day, 1)
+
+
+def probe_reads_less() -> Day:
+    """By day it may read as ever, since the bleed that follows it holds what it reads."""
+    day = filled_as_ever_before()
+    day.probe = lambda c: 0.62 * c
+    return drained_days(day, 2)
+
+
+def never_as_in_the_file() -> Day:
+    """What counts is the unit's own: its fills read 400 µS/cm from the first day on."""
+    basin = Basin(makeup_us_cm=400.0, bleed=controlled_bleed(4.0, 1000.0))
+    return drained_days(life_of(basin), 8)
+
+
+def old_water() -> Day:
+    """2400 µS/cm instead of 850: a twelfth of it, with 300, makes the fill read 475 µS/cm."""
+    day = filled_as_ever_before()
+    for _ in range(2):
+        day.basin.solids *= 2.8
+        day.run(0.5)
+        drained_days(day, 1)
+    return day
+
+
+def file_was_wrong() -> Day:
+    """Its fills read 300 µS/cm where the file says 200, which looks like much old water in them.
+
+    With 530 µS/cm the old water rises as well, since the bleed is steady. But what stays below the
+    drain, 20 mm of 180, leaves no room for so much of it.
+    """
+    plate = {"water__makeup_conductivity_us_cm": 200, "basin__pull_down_mm": 0}
+    day = drained_days(life_of(Basin(bleed=steady_bleed(1.5)), **plate), 6, hours=5.0)
+    day.feed.mark("as ever")
+    day.basin.makeup_us_cm = 530.0
+    return drained_days(day, 2, hours=5.0)
+
+
+def stands_still() -> Day:
+    day = filled_as_ever_before()
+    held = day.basin.conductivity
+    day.probe = lambda _c: held
+    return drained_days(day, 3)
+
+
+def meter_shows_more(filled: bool) -> Day:
+    """A bleed meter that shows half as much again says harder make-up."""
+    day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)), meters=True)
+    if filled:
+        drained_days(day, 5)
+    else:
+        day.run(15.0)
+    return day.run(12.0, bleed_flow=5.0)
+
+
+def reset() -> Day:
+    """The supply was changed for good, and the site file corrected: it is learned anew."""
+    day = filled_as_ever_before()
+    day.fills = []
+
+    def count(engine: Engine, row: int) -> None:
+        day.fills.append(int(engine.state.fills[row]))
+
+    day.feed.then(count)
+    day.feed.act(ActionKind.RESET_BASELINE)
+    day.feed.then(count)
+    day.basin.makeup_us_cm = 420.0
+    return drained_days(day, 3)
+
+
+def hardens() -> Day:
+    """A thirtieth of the first figure more with each fill: half as much again after sixteen."""
+    day = drained_days(life_of(Basin(bleed=controlled_bleed(4.0, 900.0))), 8)
+    for k in range(1, 17):
+        day.basin.makeup_us_cm = 300.0 * (1.0 + k / 30.0)
+        drained_days(day, 1)
+    return day
+
+
+@pytest.fixture(scope="module")
+def lived() -> dict[str, Day]:
+    days = {
+        "harder": makeup_turns(420.0), "softer": makeup_turns(200.0), "far off": makeup_far_off(),
+        "probe": probe_reads_less(), "not as in the file": never_as_in_the_file(),
+        "old water": old_water(), "file was wrong": file_was_wrong(),
+        "stands still": stands_still(), "meter": meter_shows_more(filled=False),
+        "meter and fills": meter_shows_more(filled=True), "reset": reset(), "hardens": hardens(),
+    }  # fmt: skip
+    live(days.values())
+    return days
+
+
+def raised(events: list[AlarmEvent]) -> bool:
+    return any(e.fault == FAULT and e.change is Change.RAISED for e in events)
+
+
+@pytest.mark.parametrize(("word", "makeup"), [("harder", 420.0), ("softer", 200.0)])
+def test_two_fills_in_a_row_that_are_not_as_ever_tell_of_the_make_up(lived, word, makeup):
     """Two fifths more, and a third less: both within what the site file's figure allows a fill."""
-    day = drained_days(a_day(), 5)
-    day.basin.makeup_us_cm = makeup
-    drained_days(day, 1)
-    assert FAULT not in day.raised()
-    drained_days(day, 1)
-    assert FAULT in day.raised()
-    found = day.evidence(FAULT)
+    feed = lived[word].feed
+    assert not raised(feed.until("one fill"))
+    assert raised(feed.until("two fills"))
+    found = [e.evidence for e in feed.until("two fills") if e.fault == FAULT and e.evidence][-1]
     assert word in found.summary
     assert "as a rule" in found.summary
     # Old water makes up a twelfth.
     assert found.readings[0].measured == pytest.approx(makeup, rel=0.2)
 
 
-def test_one_fill_far_off_is_enough():
-    day = drained_days(a_day(), 5, hours=3.0)
-    day.basin.makeup_us_cm = 120.0
-    drained_days(day, 1, hours=3.0)
-    assert FAULT in day.raised()
+def test_one_fill_far_off_is_enough(lived):
+    assert not raised(lived["far off"].feed.until("as ever"))
+    assert raised(lived["far off"].feed.events)
 
 
-def test_a_probe_that_lost_a_third_of_its_reading_is_the_first_cause_of_soft_fills():
-    """By day it may read as ever, since the bleed that follows it holds what it reads."""
-    day = drained_days(a_day(), 5, hours=3.0)
-    day.probe = lambda c: 0.62 * c
-    drained_days(day, 2, hours=3.0)
+def test_a_probe_that_lost_a_third_of_its_reading_is_the_first_cause_of_soft_fills(lived):
+    day = lived["probe"]
     first = day.evidence(FAULT).causes[0].slug if FAULT in day.raised() else None
     assert "conductivity-probe" in (first, *day.raised())
 
 
-def test_a_fill_as_ever_clears_it():
-    day = drained_days(a_day(), 5)
-    day.basin.makeup_us_cm = 420.0
-    drained_days(day, 2)
-    day.basin.makeup_us_cm = 300.0
-    drained_days(day, 1)
-    changes = [e.change for e in day.feed.events if e.fault == FAULT]
+@pytest.mark.parametrize("word", ["harder", "softer"])
+def test_a_fill_as_ever_clears_it(lived, word):
+    changes = [e.change for e in lived[word].feed.events if e.fault == FAULT]
     assert changes[-1] is Change.RETURNED
 
 
-def test_a_site_file_that_is_off_by_a_third_accuses_no_make_up():
-    """What counts is the unit's own: its fills read 400 µS/cm from the first day on."""
-    basin = Basin(makeup_us_cm=400.0, bleed=controlled_bleed(4.0, 1000.0))
-    day = Day(basin)
-    day.every = 5
-    drained_days(day, 8, hours=3.0)
-    assert FAULT not in day.raised()
+def test_a_site_file_that_is_off_by_a_third_accuses_no_make_up(lived):
+    assert FAULT not in lived["not as in the file"].raised()
 
 
-def test_old_water_of_a_day_without_bleed_is_no_harder_make_up():
-    """2400 µS/cm instead of 850: a twelfth of it, with 300, makes the fill read 475 µS/cm."""
-    day = drained_days(a_day(), 5)
-    for _ in range(2):
-        day.basin.solids *= 2.8
-        day.run(0.5)
-        drained_days(day, 1)
-    assert FAULT not in day.raised()
+def test_old_water_of_a_day_without_bleed_is_no_harder_make_up(lived):
+    assert FAULT not in lived["old water"].raised()
 
 
-def test_harder_water_is_told_where_the_file_was_wrong_before():
-    """Its fills read 300 µS/cm where the file says 200, which looks like much old water in them.
-
-    With 530 µS/cm the old water rises as well, since the bleed is steady. But what stays below the
-    drain, 20 mm of 180, leaves no room for so much of it.
-    """
-    day = Day(Basin(bleed=steady_bleed(1.5)))
-    plate = unit_data(water__makeup_conductivity_us_cm=200, basin__pull_down_mm=0)
-    day.feed = Feed(engine_of(site(units=[plate])))
-    day.every = 5
-    drained_days(day, 6)
-    assert FAULT not in day.raised()
-    day.basin.makeup_us_cm = 530.0
-    drained_days(day, 2)
-    assert FAULT in day.raised()
+def test_harder_water_is_told_where_the_file_was_wrong_before(lived):
+    feed = lived["file was wrong"].feed
+    assert not raised(feed.until("as ever"))
+    assert raised(feed.events)
 
 
-def test_a_reading_that_stands_still_measures_no_fill():
-    day = drained_days(a_day(), 5, hours=3.0)
-    held = day.basin.conductivity
-    day.probe = lambda _c: held
-    drained_days(day, 3, hours=3.0)
-    assert FAULT not in day.raised()
+def test_a_reading_that_stands_still_measures_no_fill(lived):
+    assert FAULT not in lived["stands still"].raised()
 
 
-@pytest.mark.parametrize("filled", [True, False])
-def test_a_fill_as_ever_contradicts_two_meters(filled):
-    """A bleed meter that shows half as much again says harder make-up; the fill knows better."""
-    day = a_day()
-    day.meters = True
-    if filled:
-        drained_days(day, 5, hours=3.0)
-    else:
-        day.run(15.0)
-    day.run(12.0, bleed_flow=5.0)
-    assert (FAULT in day.raised()) is not filled
+@pytest.mark.parametrize(("name", "told"), [("meter", True), ("meter and fills", False)])
+def test_a_fill_as_ever_contradicts_two_meters(lived, name, told):
+    """The meters say harder make-up; the fill knows better."""
+    assert (FAULT in lived[name].raised()) is told
 
 
-def test_a_reset_forgets_the_fills():
-    """The supply was changed for good, and the site file corrected: it is learned anew."""
-    day = drained_days(a_day(), 5, hours=3.0)
-    state = day.feed.engine.state
-    assert state.fills[0] >= 5
-    action = Action(1, ActionKind.RESET_BASELINE, 0, "", day.feed.now_ms, "a technician")
-    act_on_baselines(state, 0, action)
-    assert state.fills[0] == 0
-    day.basin.makeup_us_cm = 420.0
-    drained_days(day, 3, hours=3.0)
-    assert FAULT not in day.raised()
+def test_a_reset_forgets_the_fills(lived):
+    before, after = lived["reset"].fills
+    assert before >= 5
+    assert after == 0
+    assert FAULT not in lived["reset"].raised()
 
 
-def test_a_supply_that_hardens_over_weeks_does_not_teach_its_own_reference():
-    """A thirtieth of the first figure more with each fill: half as much again after sixteen."""
-    day = drained_days(a_day(), 8, hours=3.0)
-    for k in range(1, 17):
-        day.basin.makeup_us_cm = 300.0 * (1.0 + k / 30.0)
-        drained_days(day, 1, hours=3.0)
-    assert FAULT in day.raised()
-    assert "harder" in day.evidence(FAULT).summary
+def test_a_supply_that_hardens_over_weeks_does_not_teach_its_own_reference(lived):
+    assert FAULT in lived["hardens"].raised()
+    assert "harder" in lived["hardens"].evidence(FAULT).summary
 
 
 @pytest.mark.parametrize("every_days", [1, 7])

@@ -236,11 +236,20 @@ def controlled_bleed(
     l_min: float, setpoint: float, hysteresis: float = 0.07
 ) -> Callable[[Basin, float], float]:
     """A bleed by conductivity that shuts ``hysteresis`` of the setpoint below it."""
-    state = {"open": False}
+    return _Controlled(l_min, setpoint, hysteresis)
 
-    def step(basin: Basin, _t: float) -> float:
+
+@dataclass
+class _Controlled:
+    """It remembers whether it is open: a copy of the basin goes on with a copy of that."""
+
+    l_min: float
+    setpoint: float
+    hysteresis: float
+    open: bool = False
+
+    def __call__(self, basin: Basin, _t: float) -> float:
         c = basin.solids / max(basin.AREA * basin.level + basin.held_l, 1.0)
-        state["open"] = c > setpoint or (state["open"] and c > (1.0 - hysteresis) * setpoint)
-        return l_min if state["open"] else 0.0
-
-    return step
+        shuts = (1.0 - self.hysteresis) * self.setpoint
+        self.open = c > self.setpoint or (self.open and c > shuts)
+        return self.l_min if self.open else 0.0
