@@ -6,16 +6,14 @@ by second. A class of settings says what the day is like and what is wrong.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 from support.beside import Taped
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values, site, unit_data
 
-from rules.events import Change
 from rules.signals import INDEX
 
 MINUTE_MS = 60_000
@@ -100,7 +98,7 @@ class Day:
     ) -> None:
         self.basin = basin
         self.meters, self.weather = meters, weather
-        self.feed: Feed | Tape = feed or Feed(engine_of(site(units=[unit_data()])))
+        self.feed: Feed = feed or Feed(engine_of(site(units=[unit_data()])))
         self.rng = np.random.default_rng(11)
         self.minutes = 0
         self.probe: Callable[[float], float] = lambda c: c
@@ -184,38 +182,6 @@ def a_day(
     day = Day(basin, meters=meters, weather=weather, feed=Taped(unit))
     day.every = every
     return day
-
-
-class Tape:
-    """In the place of a feed: keeps the frames, to be played later."""
-
-    def __init__(self, start_ms: int) -> None:
-        self.now_ms = start_ms
-        self.times_ms: list[int] = []
-        self.frames: list[NDArray[np.float64]] = []
-
-    def send(self, _row: int, time_ms: int, frame: NDArray[np.float64]) -> None:
-        """One frame."""
-        self.times_ms.append(time_ms)
-        self.frames.append(frame)
-
-
-def together(days: Sequence[Day], live: Callable[[Day], object]) -> list[list[str]]:
-    """What is raised of each of these units while all live alike, as one fleet."""
-    engine = engine_of(site(units=[unit_data(f"ac-{i}") for i in range(len(days))]))
-    tapes = []
-    for day in days:
-        tapes.append(Tape(day.feed.now_ms))
-        day.feed = tapes[-1]
-        live(day)
-    row = np.repeat(np.arange(len(days), dtype=np.int32), [len(t.frames) for t in tapes])
-    time_ms = np.array([ms for t in tapes for ms in t.times_ms], dtype=np.int64)
-    frames = np.array([frame for t in tapes for frame in t.frames])
-    raised: list[list[str]] = [[] for _ in days]
-    for event in engine.samples(0, row, time_ms, frames).events:
-        if event.change is Change.RAISED:
-            raised[event.unit_row].append(event.fault)
-    return [of_this_family(faults) for faults in raised]
 
 
 OTHERS = {"warm-standing-water", "basin-not-drained", "fan-not-commanded", "reading-frozen"}
