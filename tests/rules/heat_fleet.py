@@ -193,6 +193,9 @@ def by_the_clock(d: NDArray[np.float64], ambient: NDArray[np.float64]) -> NDArra
     return ((hour >= 10.0) & (hour < 19.0)).astype(np.float64)
 
 
+STEPPED_SITES = [f"stepped fans {k}" for k in range(8)]
+"""When a unit's hours turn hangs on its site: the same readings at as many phases of the hour."""
+
 # ---------------------------------------------------------------- the play
 
 
@@ -226,7 +229,7 @@ def played() -> dict[str, Lived]:
         "wind": _sent([*WET_AFTER, *OFF_AFTER, *A_DAY, AT_NIGHT], 21.0),
         "by the clock": _sent([Scene("clean", seed=3, mode=by_the_clock)], 12.0),
         "few of many fans": few_of_many_fans(),
-        "stepped fans": stepped_fans(),
+        **dict.fromkeys(STEPPED_SITES, stepped_fans()),
         "cycling fans": cycling_fans(),
     }
     plates: dict[tuple[str, str], dict[str, Any]] = {
@@ -243,10 +246,7 @@ def played() -> dict[str, Lived]:
             unit_data(f"ac-{u}", **{**PLATE, **plates.get((group, name), {})})
             for u, name in enumerate(sent.names)
         ]
-        # When a unit's hours turn hangs on its site: at some phases of the hour the pads of the
-        # stepped fans, which clog within two days, would be taken for a fouled coil at first.
-        named = "north-hall" if group == "stepped fans" else group.replace(" ", "-")
-        sites.append(site(named, units))
+        sites.append(site(group.replace(" ", "-"), units))
         rows[group] = dict(zip(sent.names, range(at, at + k), strict=True))
         row.append(np.tile(np.arange(at, at + k, dtype=np.int32), n))
         time_ms.append(np.repeat(sent.times_ms, k))

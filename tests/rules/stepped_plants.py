@@ -96,7 +96,8 @@ def few_of_many_fans() -> Sent:
 # ---------------------------------------------------------------- stages
 
 STEPPED_STEP_S, STEPPED_INNER = 150, 10
-STEPPED_DAYS, STEPPED_FOULED_FROM_D = 8.0, 3.6
+# By then the gauge of the pads is learned, at whatever phase of the hour.
+STEPPED_DAYS, STEPPED_FOULED_FROM_D = 9.5, 5.0
 STEPPED_NAMES: Final = (
     "clean", "coil fouled", "pads clogged", "common speed", "common speed, a proof flickers",
 )  # fmt: skip

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from heat_fleet import played
+from heat_fleet import STEPPED_SITES, played
 from stepped_plants import STEPPED_NAMES as NAMES
 
 from rules.state import STEADY
@@ -17,9 +17,9 @@ from rules.state import STEADY
 TD_DRY = [q.name for q in STEADY].index("td_dry")
 
 
-@pytest.fixture(scope="module")
-def lived():
-    return played()["stepped fans"]
+@pytest.fixture(scope="module", params=STEPPED_SITES)
+def lived(request):
+    return played()[request.param]
 
 
 def test_a_clean_unit_is_judged_by_its_steps_and_found_clean(lived):
