@@ -221,7 +221,7 @@ def fan_share_frac(view: FrameView) -> F64:
     # While a message is lost the fans may have been told to stop: then a proof that is gone is no
     # drop-out. Fans that cycle make many of those.
     known &= told_together(view.state, view.rows)
-    known &= ~says_only_whether(view.state, view.rows, count)
+    known &= ~(by_stages & says_only_whether(view.state, view.rows, count))
     # Where readings are slow a bank that is all gone may have been stopped and started since the
     # last one, and its proof be on its way; one that stays gone is told by `fan-not-proven`.
     often = (view.elapsed_s > 0.0) & (view.elapsed_s <= UNSEEN_STOP_S)

@@ -147,7 +147,9 @@ def judge_lost(view: BinView, announced: I8) -> I8:
     at, heat, _ = view.heat
     share = view.state.fan_share[view.rows]
     # Fans that were wanted by nobody have dropped out of nothing.
-    unasked = says_only_whether(view.state, view.rows, view.plan.fan_count[view.rows])
+    setting = view.setting("fan-not-proven", "staged")
+    unasked = is_staged(setting, view.state.together_ms[view.rows]) > 0.5
+    unasked &= says_only_whether(view.state, view.rows, view.plan.fan_count[view.rows])
     share = np.where(unasked, np.float32(1.0), share)
     concerned = (share < 1.0) | (announced > 0)
     concerned[at] = True

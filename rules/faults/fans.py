@@ -80,10 +80,10 @@ def fans_missing(look: UnitLook) -> int:
     )
     if not speed[0] >= look.setting(_PROOF, "least_speed_pct") or np.isnan(run[0]):
         return 0
-    if says_only_whether(look.state, np.array([look.row]), count)[0]:
-        return 0
     setting = np.array([look.setting(_PROOF, "staged")])
     staged = is_staged(setting, look.state.together_ms[[look.row]])
+    if staged[0] > 0.5 and says_only_whether(look.state, np.array([look.row]), count)[0]:
+        return 0
     absent, _ = missing_fans(run, fault, speed, count, staged)
     reported = masked(fault, count) & ~masked(run, count)
     return int(absent[0]) + int(np.bitwise_count(reported)[0])
@@ -127,7 +127,7 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     known &= (staged < 0.5) | of_one_time
     missing = commanded & (lost > 0)
     # A command of all or nothing to a bank in stages leaves fans out by intent, but not all.
-    some_left_out = says_only_whether(view.state, view.rows, count)
+    some_left_out = (staged > 0.5) & says_only_whether(view.state, view.rows, count)
     none_runs = missing & some_left_out & (masked(run, count) == 0)
     missing &= ~some_left_out | none_runs
     limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
@@ -421,7 +421,9 @@ FAN_NOT_PROVEN: Final = Rule(
                     "1 where the controller switches fans in stages by the speed command, 0 where "
                     "all run together at a common speed, 0.5 to find out",
                     "a unit that was seen with all fans running at part speed does not stage "
-                    "them; until then a fan that stands may be one that is not wanted"),
+                    "them; until then a fan that stands may be one that is not wanted. Where fans "
+                    "come and go one by one under a command of all or nothing, it counts no "
+                    "stages: a dozen changes show that"),
             Setting("turn_ratio", 2.0, "of the longest wait", 1.0, 20.0,
                     "without a speed command: wait for a turn, over the longest ever, that counts",
                     "weather and load lengthen the wait for a turn by half (judgement)"),

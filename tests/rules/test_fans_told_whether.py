@@ -50,9 +50,14 @@ def scenes() -> dict[str, Columns]:
     }
 
 
+TOGETHER = "all or nothing, and the site file says that all run together"
+
+
 @pytest.fixture(scope="module")
 def lived() -> Played:
-    return play(scenes(), times_ms(N, STEP_S))
+    told = scenes()
+    plates = {TOGETHER: {"settings": {"fan-not-proven": {"staged": 0}}}}
+    return play(told | {TOGETHER: told["all or nothing"]}, times_ms(N, STEP_S), plates)
 
 
 def after_a_day(events: list[AlarmEvent]) -> list[str]:
@@ -70,6 +75,10 @@ def test_what_was_said_before_its_stages_were_known_is_taken_back(lived):
     assert hour_of(told[0]) < 6.0
     assert told[-1].change is Change.RETURNED
     assert hour_of(told[-1]) < 12.0
+
+
+def test_the_site_file_has_the_last_word(lived):
+    assert "fan-not-proven" in after_a_day(lived.events[TOGETHER])
 
 
 def test_a_bank_of_which_none_runs_is_missing_all_the_same(lived):
