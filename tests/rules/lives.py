@@ -10,7 +10,7 @@ from __future__ import annotations
 import copy
 import functools
 import inspect
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -21,10 +21,18 @@ from support.fleet import T0_MS, Feed, engine_of, site, unit_data
 from water_scenes import Basin, Day
 
 from rules.engine import Engine
-from rules.events import Action, ActionKind, AlarmEvent, BaselineChange, StepResult
+from rules.events import (
+    Action,
+    ActionKind,
+    AlarmEvent,
+    BaselineChange,
+    Change,
+    Evidence,
+    StepResult,
+)
 from rules.signals import INDEX, N_SIGNALS
 
-__all__ = ["Life", "Together", "life_of", "live", "own_copy"]
+__all__ = ["Life", "Together", "learned_life", "life_of", "live", "only", "own_copy"]
 
 Lived = TypeVar("Lived", Feed, Day)
 Story = Callable[["Life"], Iterator[None]]
@@ -35,6 +43,14 @@ def own_copy(lived: Lived) -> Lived:
     """All that became of a unit until now, to go on from by oneself."""
     engine = (lived.feed if isinstance(lived, Day) else lived).engine
     return copy.deepcopy(lived, {id(engine.plan): engine.plan})
+
+
+def only(events: Iterable[AlarmEvent], fault: str) -> Evidence:
+    """The evidence of the one alarm that was raised."""
+    raised = [e for e in events if e.change is Change.RAISED]
+    assert [e.fault for e in raised] == [fault]
+    assert raised[0].evidence is not None
+    return raised[0].evidence
 
 
 @dataclass(frozen=True)
@@ -129,6 +145,14 @@ def life_of(
     day = Day(basin, meters=meters, weather=weather)
     day.every, day.feed = every, Life(**plate)
     return day
+
+
+def learned_life() -> Life:
+    """A unit that ran steadily for eight hours and knows its clean state."""
+    life = Life()
+    life.run(8 * 3600.0)
+    life.mark("learned")
+    return life
 
 
 def live(lived: Collection[Life | Day]) -> None:
