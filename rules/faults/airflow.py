@@ -87,8 +87,10 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
     by_turns = ~np.isnan(run) & ~as_one & takes_turns(view.state, view.rows, count)
     if by_turns.any():
         stays = np.bitwise_count(in_hand)
-        unasked = np.where(by_turns, stays > 0, unasked)
-        up = np.where(by_turns, stays, up)
+        # A command that does not say how many says all the same when none should run.
+        by_habit = by_turns & ~(known & unasked)
+        unasked = np.where(by_habit, stays > 0, unasked)
+        up = np.where(by_habit, stays, up)
         known |= by_turns
     many = up / count >= view.setting(_UNASKED, "medium_share_frac")
     severity = np.where(many, Severity.MEDIUM, Severity.LOW).astype(np.int8)
@@ -186,7 +188,8 @@ def explain_unasked(look: UnitLook, severity: Severity) -> Evidence:
     count = look.unit.fans.count
     this = np.array([look.row])
     as_one = bool(starts_as_one(look.state, this)[0])
-    by_turns = not as_one and bool(takes_turns(look.state, this, np.array([count]))[0])
+    told = bool(look.state.speed_seen[look.row]) and speed is not None and speed <= STOPPED_PCT
+    by_turns = not (as_one or told) and bool(takes_turns(look.state, this, np.array([count]))[0])
     if as_one or by_turns:
         mask = int((look.state.gang_set if as_one else look.state.lead_set)[look.row])
     else:

@@ -131,7 +131,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     none_runs = missing & some_left_out & (masked(run, count) == 0)
     missing &= ~some_left_out | none_runs
     limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
+    # The site file's word that all run together stands over a habit seen under a command.
     by_turns = ~np.isnan(run) & takes_turns(view.state, view.rows, count)
+    by_turns &= (staged > 0.5) | np.isnan(speed)
     if by_turns.any():
         # Beside a fan in hand others are not wanted.
         waiting = np.where(fans_in_hand(view) == 0, overdue(view, *limits), 0)

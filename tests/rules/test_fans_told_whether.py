@@ -42,6 +42,9 @@ def scenes() -> dict[str, Columns]:
     return {
         "all or nothing": bank(n, all_or_nothing),
         "all or nothing, then none": bank(np.where(broken, 0, n), all_or_nothing),
+        "all or nothing, then in hand": bank(
+            np.where(broken, 1, n), np.where(broken, 0.0, all_or_nothing)
+        ),
         "counted": bank(n, 25.0 * n),
         "counted, then one less": bank(np.where(broken, np.maximum(n - 1, 0), n), 25.0 * n),
         "all at once, then one less": bank(
@@ -90,6 +93,11 @@ def test_a_bank_of_which_none_runs_is_missing_all_the_same(lived):
     for event in told:
         assert event.evidence is not None
         assert "4 of 4 fans" in event.evidence.summary
+
+
+def test_a_fan_that_runs_at_a_command_of_nothing_is_not_wanted(lived):
+    told = after_a_day(lived.events["all or nothing, then in hand"])
+    assert told == ["fan-not-commanded"]
 
 
 @pytest.mark.parametrize("name", ["counted, then one less", "all at once, then one less"])
