@@ -18,26 +18,23 @@ from rules.arrays import F64, I8, I32, I64, Bool, span
 from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
 from rules.nameplate import AT_ONCE, beyond_nameplate
-from rules.physics.moist_air import wet_bulb_degc
 from rules.plan import FleetPlan
 from rules.pump_proof import motor_by_water
 from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.site_weather import SERVED_AT
+from rules.standing import mind_turning_over, stood_s
 from rules.state import BIN_MS, FROM_SITE, FleetState
 from rules.wet_idle import learn_idle
 
-__all__ = ["FrameView", "observe", "rounds", "standing_limit_s"]
+__all__ = ["FrameView", "observe", "rounds"]
 
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
 _WET: Final = INDEX["wet_mode"]
 _SPEED: Final = INDEX["fan_speed"]
 _LEVEL: Final = INDEX["basin_level"]
-_WATER: Final = INDEX["basin_temperature"]
-_AIR: Final = INDEX["ambient_temperature"]
-_HUMIDITY: Final = INDEX["relative_humidity"]
 
 
 def rounds(plan: FleetPlan, state: FleetState, unit_row: I32, time_ms: I64) -> Iterator[I64]:
@@ -173,6 +170,7 @@ def observe(
     pump_moved = (pump != pump_was) | gap
     mode_moved = (mode != state.mode[rows]) | gap
     learn_idle(state, rows, time_ms, pump, pump_was, mode, mode_moved, gap)
+    mind_turning_over(state, rows, pump, pump_was, mode, gap)
     state.pump_state[rows] = pump
     state.pump_changed_ms[rows] = np.where(pump_moved, time_ms, state.pump_changed_ms[rows])
     state.mode[rows] = mode
@@ -191,10 +189,9 @@ def observe(
         (pump != pump_was) & (np.minimum(pump, pump_was) >= 0),
         gap,
     )
-    standing_s, warm_s = _standing(plan, state, rows, time_ms, x, pump, elapsed_s, gap)
     return FrameView(
         plan, state, rows, time_ms, elapsed_s, gap, x, fresh, pump, pump_s, mode, mode_s,
-        commanded_s, fans_s, standing_s, warm_s,
+        commanded_s, fans_s, *stood_s(plan, state, rows, time_ms, x, pump, elapsed_s, gap),
     )  # fmt: skip
 
 
@@ -235,112 +232,6 @@ def _motor(plan: FleetPlan, rows: I64, x: F64, unmeasured: Bool) -> I8:
         told = np.where(np.isnan(word), -1, word > 0.5).astype(np.int8)
         pump = np.where(unmeasured, told, pump)
     return pump
-
-
-def _standing(
-    plan: FleetPlan,
-    state: FleetState,
-    rows: I64,
-    time_ms: I64,
-    x: F64,
-    pump: I8,
-    elapsed_s: F64,
-    gap: Bool,
-) -> tuple[F64, F64]:
-    """Time without circulation, and the warm part of it; both go on where the pump is unknown."""
-    settings = plan.settings
-    empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
-    # After a silence nothing is assumed: the pump may have run meanwhile.
-    anew = (pump == 1) | empty | gap
-    _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty, x[:, _AIR])
-    since = np.where(anew, time_ms, state.circulated_ms[rows])
-    state.circulated_ms[rows] = since
-    measured = x[:, _WATER]
-    still = np.isnan(measured) & (pump != 1) & ~empty
-    water = np.where(
-        still, _still_water_degc(plan, state, rows, x, still, elapsed_s, gap), measured
-    )
-    warm = water >= settings.get("warm-standing-water", "warm_above_degc", rows)
-    warm_s = np.where(anew, 0.0, state.warm_standing_s[rows] + np.where(warm, elapsed_s, 0.0))
-    state.warm_standing_s[rows] = warm_s
-    return (time_ms - since) / 1000.0, warm_s
-
-
-FOLLOWS_S: Final = 54_000.0
-"""Standing water follows the air with a lag of fifteen hours: 0.2 m of it hold 840 kJ/(m² K), and
-its surface takes up some 15 W/(m² K) in still air (from memory). An afternoon warms it little."""
-
-
-def _still_water_degc(
-    plan: FleetPlan, state: FleetState, rows: I64, x: F64, still: Bool, elapsed_s: F64, gap: Bool
-) -> F64:
-    """Temperature of standing water that nobody measures, (k,); NaN while the air is not known.
-
-    It begins at the wet bulb, where circulation leaves it, and tends to halfway from there to the
-    air, since its surface is cooled by evaporating and its walls are not (judgement); by the air
-    alone where no humidity is known. Sun on the basin is not in it.
-    """
-    out = np.full(len(rows), np.nan)
-    # What circulates, is measured or is let out begins anew when it stands.
-    kept = np.where(still, state.still_water_degc[rows], x[:, _WATER])
-    at = np.flatnonzero(still & ~np.isnan(x[:, _AIR]))
-    if len(at):
-        air = x[at, _AIR]
-        bulb = wet_bulb_degc(air, x[at, _HUMIDITY], plan.barometric_kpa[rows[at]])
-        bulb = np.where(np.isnan(bulb), air, bulb)
-        old = np.where(np.isnan(kept[at]), bulb, kept[at])
-        share = np.where(gap[at], 0.0, -np.expm1(-np.maximum(elapsed_s[at], 0.0) / FOLLOWS_S))
-        out[at] = kept[at] = old + (0.5 * (air + bulb) - old) * share
-    state.still_water_degc[rows] = kept
-    return out
-
-
-LEAST_SPELL_S: Final = 1800.0
-
-FROST_NEAR_DEGC: Final = 5.0
-"""Controllers that drain against frost do so between 2 and 5 °C of air (common practice). [°C]"""
-
-
-def _mind_habit(
-    plan: FleetPlan,
-    state: FleetState,
-    rows: I64,
-    time_ms: I64,
-    ends: Bool,
-    empty: Bool,
-    air_degc: F64,
-) -> None:
-    """How long water stands here before it circulates or is let out, and whether it ever is.
-
-    A spell that the habit calls too long is not taken into it, nor is one that a person ends who
-    works on the unit: a cleaning is no habit of the controller. What was let out for fear of frost
-    says nothing of how long water may stand in warmer weather.
-    """
-    spell_s = (time_ms - state.circulated_ms[rows]) / 1000.0
-    counts = ends & (spell_s >= LEAST_SPELL_S) & (state.circulated_ms[rows] > 0)
-    at = np.flatnonzero(counts & (state.out_of_service_until_ms[rows] == 0))
-    if not len(at):
-        return
-    row, spell = rows[at], spell_s[at]
-    fits = spell < standing_limit_s(plan, state, row)
-    longest = state.longest_standing_s[row]
-    state.longest_standing_s[row] = np.where(fits, np.maximum(longest, spell), longest)
-    let_out = empty[at] & ~(air_degc[at] < FROST_NEAR_DEGC)
-    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + let_out, 255)
-
-
-def standing_limit_s(plan: FleetPlan, state: FleetState, rows: I64) -> F64:
-    """How long water may stand in the basin, (k,). [s]
-
-    A controller that lets the water out by itself has its own habit: then that counts, with half
-    as much again; else the setting.
-    """
-    settings = plan.settings
-    own = 1.5 * state.longest_standing_s[rows] + 43_200.0
-    least = settings.get("basin-not-drained", "habit_least_s", rows)
-    fixed = settings.get("basin-not-drained", "standing_low_s", rows)
-    by_habit = state.drains[rows] >= settings.get("basin-not-drained", "habit_drains", rows)
-    return np.where(by_habit, np.minimum(np.maximum(own, least), fixed), fixed)
 
 
 def _since(column: I64, rows: I64, time_ms: I64, word: F64, above: float, gap: Bool) -> F64:

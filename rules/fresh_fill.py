@@ -17,7 +17,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, trace_window
-from rules.drained import DRAINED_MM
+from rules.drained import DRAINED_MM, PROBE_IN_AIR_FRAC
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
@@ -85,8 +85,6 @@ FRESH_BINS: Final = 36
 fault, so that a fill can raise it and another clear it."""
 DAY_BINS: Final = 288
 """A day for which a fill as ever contradicts what two meters, looked at over hours, say."""
-NOTHING_FRAC: Final = 0.1
-"""Share of the make-up's conductivity below which the probe hangs in air or is unplugged."""
 
 
 def close_fill(
@@ -138,7 +136,7 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64
     state.filling_bins[row] = 0
     old = state.old_water_us_cm[row].astype(np.float64)
     # A probe that sees no water, or did not follow, measures nothing.
-    seen = (fill >= NOTHING_FRAC * plan.makeup_us_cm[row]) & ~(
+    seen = (fill >= PROBE_IN_AIR_FRAC * plan.makeup_us_cm[row]) & ~(
         np.abs(fill - old) <= STILL_FRAC * old
     )
     _learn(plan, state, row[seen], bin_id[seen], fill[seen])

@@ -16,7 +16,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import bin_end_ms
-from rules.drained import DRAINED_MM
+from rules.drained import DRAINED_MM, PROBE_IN_AIR_FRAC
 from rules.physics.water_balance import float_valve_flow_l_min
 from rules.plan import FleetPlan
 from rules.signals import INDEX
@@ -47,9 +47,6 @@ STOOD_BACK: Final = range(2, 9)
 electrical trouble, a dip of the probe or a lump of salt lasts (judgement)."""
 LEAST_STOOD: Final = 4
 """Of those, with a reading: a frame every few minutes may leave some empty."""
-NOTHING_TIMES: Final = 0.1
-"""Share of the make-up's conductivity below which the probe hangs in air or is unplugged: that is
-told at once, and by itself."""
 STIRRED_BINS: Final = 12
 """An hour of running after the stroke, by when a basin is stirred several times over: what is still
 down then is no cloud of fresh water at the probe (common practice)."""
@@ -86,7 +83,7 @@ def close_step(
             np.minimum(before, _mean(state, row, bin_id[at] - 1, "conductivity")),
         ),
     )  # fmt: skip
-    stroke = (now < STROKE_FRAC * thinnest) & (now > NOTHING_TIMES * plan.makeup_us_cm[row])
+    stroke = (now < STROKE_FRAC * thinnest) & (now > PROBE_IN_AIR_FRAC * plan.makeup_us_cm[row])
     row, now, before = row[stroke], now[stroke], before[stroke]
     state.stroke_from_us_cm[row] = before
     state.stroke_to_us_cm[row] = now

@@ -18,8 +18,8 @@ from rules.state import FleetState
 
 __all__ = [
     "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "all_fans", "find_out", "is_staged", "is_stepped",
-    "masked", "mind_steps", "says_no_number", "says_only_whether", "stages_wanted",
-    "told_together",
+    "masked", "may_say_only_whether", "mind_steps", "says_no_number", "says_only_whether",
+    "stages_wanted", "told_together",
 ]  # fmt: skip
 
 _RUN: Final = INDEX["fan_run"]
@@ -136,6 +136,18 @@ def says_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
     """
     never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
     return never_part & is_stepped(state, rows, count)
+
+
+def may_say_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
+    """Units whose command was all or nothing so far, and whose fans do not all follow it: too few
+    of their changes were seen to know whether it says how many should run, (k,).
+
+    Fans that all ran and of which some then stop have changed once: that is no habit.
+    """
+    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
+    turns = state.step_turns[rows]
+    come_and_go = (turns >= 2) | (state.step_most[rows] < count)
+    return never_part & (count > 1) & come_and_go & (turns < LEAST_STEPS)
 
 
 def says_no_number(state: FleetState, rows: I64, count: I64) -> Bool:

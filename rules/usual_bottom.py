@@ -29,7 +29,7 @@ from rules.balance import (
     most_makeup_l_min,
 )
 from rules.bin_rings import trace_windows
-from rules.drained import DRAINED_MM
+from rules.drained import DRAINED_MM, PROBE_IN_AIR_FRAC
 from rules.physics.water_balance import volume_l
 from rules.plan import FleetPlan
 from rules.state import BIN_MS, FleetState
@@ -63,8 +63,6 @@ over several times a day (judgement)."""
 WAY_TIMES: Final = 2.0
 """Water evaporated since, of what the way back takes without a bleed: evaporation is good to a
 fifth, basin volume and make-up to a tenth each, and all may be against it."""
-NOTHING_TIMES: Final = 0.1
-"""Share of the make-up's conductivity below which the probe hangs in air."""
 HOUR_BINS: Final = 12
 LEAST_HOUR_BINS: Final = 10
 """Means of an hour of running that the float is judged by: one that opens fully and shuts again is
@@ -103,7 +101,7 @@ def close_bottom(
     """
     now, limit = means["conductivity"], plan.conductivity_limit_us_cm[rows]
     level = np.fmin(means["level_at_rest"], means["level_running"])
-    empty = (level < DRAINED_MM) | (now < NOTHING_TIMES * plan.makeup_us_cm[rows])
+    empty = (level < DRAINED_MM) | (now < PROBE_IN_AIR_FRAC * plan.makeup_us_cm[rows])
     unsure = empty | (missed > MISSED_BINS)
     state.thin_evaporated[rows[unsure]] = _VOID
     worked_on = state.out_of_service_until_ms[rows] != 0

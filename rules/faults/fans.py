@@ -20,7 +20,14 @@ from rules.frames import FrameView
 from rules.look import UnitLook, fan_names
 from rules.physics.condenser import capacity_frac
 from rules.signals import INDEX
-from rules.staging import all_fans, is_staged, says_only_whether, stages_wanted, told_together
+from rules.staging import (
+    all_fans,
+    is_staged,
+    may_say_only_whether,
+    says_only_whether,
+    stages_wanted,
+    told_together,
+)
 
 __all__ = ["FAN_FAULT", "FAN_NOT_PROVEN", "fans_in_hand", "fans_missing"]
 
@@ -160,6 +167,11 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     young &= commanded & (announced == 0) & seldom
     young &= ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k"))
     known &= ~(young & (masked(run, count) == 0) & (count > 1))
+    # A bank that has just come under watch may leave fans out by intent.
+    unsure = (staged > 0.5) & may_say_only_whether(view.state, view.rows, count) & ~as_one
+    unsure &= commanded & (announced == 0) & (masked(run, count) != 0)
+    unsure &= (pends_ms > 0) & (view.time_ms - pends_ms < UNSURE_MS)
+    known &= ~(unsure & ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k")))
     return judged(missing, known, _grade(view, _PROOF, lost))
 
 
@@ -170,6 +182,12 @@ AMPLE_GONE_MS: Final = 1_800_000
 """The same where the head pressure stays far below the cut-out: under load it climbs by kelvins a
 minute with no fan at all, so fans run between the readings, or little is asked of them
 (judgement)."""
+
+
+UNSURE_MS: Final = 43_200_000
+"""Fans are missing for so long without a break, twelve hours, before it counts where the command
+was all or nothing so far and few changes of the fans were seen: a bank in stages makes its dozen in
+a day or two, and by night it rests (judgement)."""
 
 
 class _Lost(NamedTuple):

@@ -17,8 +17,9 @@ from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.frost import water_in_basin
 from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
-from rules.frames import FrameView, standing_limit_s
+from rules.frames import FrameView
 from rules.look import UnitLook
+from rules.standing import standing_limit_s
 
 __all__ = ["BASIN_NOT_DRAINED", "WARM_STANDING_WATER"]
 
@@ -50,6 +51,9 @@ def judge_full(view: FrameView, announced: I8) -> I8:
     return severity
 
 
+_OWN_HABIT: Final = "against its own habit of being drained or turned over"
+
+
 def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...], float, float]:
     days = look.standing_s() / 86_400.0
     warm_h = look.warm_standing_s() / 3600.0
@@ -57,7 +61,7 @@ def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...
     by_habit = bool(look.state.drains[look.row] >= look.setting(_FULL, "habit_drains"))
     readings = [
         Reading("Time since water last circulated", days, "d", derived=True,
-                high=limit_d, note="against its own habit of being drained" if by_habit else ""),
+                high=limit_d, note=_OWN_HABIT if by_habit else ""),
         Reading("Warm hours in it", warm_h, "h", derived=True,
                 high=look.setting(_WARM, "warm_low_s") / 3600.0,
                 note="water, or else what it is estimated at by the air, above "
@@ -216,14 +220,18 @@ BASIN_NOT_DRAINED: Final = Rule(
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
             Setting("standing_low_s", 864_000.0, "s", 3600.0, 31_536_000.0,
-                    "standing that calls for planned work where there is no habit of draining",
+                    "standing that calls for planned work where there is no habit of draining or "
+                    "turning over",
                     "ten days: more than a week off, which is everyday life"),
             Setting("habit_drains", 3.0, "times", 1.0, 200.0,
-                    "times a basin must have been emptied before that counts as a habit",
-                    "once or twice may have been a cleaning"),
-            Setting("habit_least_s", 129_600.0, "s", 3600.0, 31_536_000.0,
-                    "shortest standing that is held against a controller that drains by habit",
-                    "a day and a half: a drain that comes every night has missed one"),
+                    "times a basin must have been emptied, or turned over in dry running, before "
+                    "that counts as a habit",
+                    "once or twice may have been a cleaning or a trial"),
+            Setting("habit_least_s", 259_200.0, "s", 3600.0, 31_536_000.0,
+                    "shortest standing that is held against a controller that drains or turns "
+                    "over by habit",
+                    "three days: what comes every day was missed twice, and guidance asks for "
+                    "action on systems idle for three days and more (from memory)"),
             Setting("standing_medium_s", 1_814_400.0, "s", 7200.0, 31_536_000.0,
                     "standing that calls for a visit this week",
                     "three weeks: biofilm is well grown (common practice)"),

@@ -153,9 +153,9 @@ SITE_CUT_OFF: Final = Rule(
             Setting("all_silent_s", 600.0, "s", 30.0, 604_800.0,
                     "silence of all units together that counts",
                     "two samples at five minutes, before each unit is called stale"),
-            *course(1200.0, "twenty minutes after a goodbye, half an hour where only the silence "
-                    "tells: mobile links drop for minutes and send their backlog, and no basin "
-                    "runs dry meanwhile (common practice)",
+            *course(2400.0, "forty minutes after a goodbye, fifty where only the silence tells: "
+                    "mobile links and routers that restart come back by themselves within the "
+                    "hour, and no basin runs dry meanwhile (common practice)",
                     60.0, "a few messages make it heard again"),
         ),
         judged_by="clock",

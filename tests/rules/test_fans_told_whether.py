@@ -50,6 +50,10 @@ def scenes() -> dict[str, Columns]:
         "all at once, then one less": bank(
             np.where(n > 0, np.where(broken, FANS - 1, FANS), 0), all_or_nothing
         ),
+        "always wanted, one never runs": bank(np.full(N, FANS - 1), np.full(N, 100.0)),
+        "always wanted, then one less": bank(
+            np.where(HOURS >= 2.0, FANS - 1, FANS), np.full(N, 100.0)
+        ),
     }
 
 
@@ -72,12 +76,21 @@ def test_fans_that_nobody_wants_are_not_missing(lived, name):
     assert after_a_day(lived.events[name]) == []
 
 
-def test_what_was_said_before_its_stages_were_known_is_taken_back(lived):
-    told = lived.of("fan-not-proven")["all or nothing"]
-    assert told[0].change is Change.RAISED
-    assert hour_of(told[0]) < 6.0
-    assert told[-1].change is Change.RETURNED
-    assert hour_of(told[-1]) < 12.0
+def test_nothing_is_said_before_its_stages_are_known(lived):
+    assert lived.of("fan-not-proven")["all or nothing"] == []
+
+
+def test_a_fan_that_never_ran_is_missing_after_half_a_day(lived):
+    """Nothing says that the bank is in stages, but nothing says that it is not."""
+    (told,) = lived.of("fan-not-proven")["always wanted, one never runs"]
+    assert told.change is Change.RAISED
+    assert 12.0 <= hour_of(told) < 13.0
+
+
+def test_a_fan_that_stops_where_all_ran_is_missing_at_once(lived):
+    told = lived.of("fan-not-proven")["always wanted, then one less"][0]
+    assert told.change is Change.RAISED
+    assert 2.0 <= hour_of(told) < 3.0
 
 
 def test_the_site_file_has_the_last_word(lived):

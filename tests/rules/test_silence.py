@@ -82,7 +82,7 @@ def test_a_last_will_cuts_the_site_off_until_it_is_heard():
     feed = Feed(two_sites())
     tick(feed, 120, speak=(0, 1, 2))
     feed.engine.site_status(feed.now_ms, "south-hall", False)
-    tick(feed, 1300, speak=(0, 1))
+    tick(feed, 2500, speak=(0, 1))
     assert [(e.fault, e.unit_row) for e in feed.events] == [("site-cut-off", 2)]
     assert "its connection to the broker broke" in feed.events[0].evidence.summary
     tick(feed, 200, speak=(0, 1, 2))

@@ -39,7 +39,9 @@ EMPTY = {"basin_level": 0.0, "conductivity": 0.0}
 COOL_FULL = rest(0.4, basin_temperature=14.0, conductivity=320.0)
 COOL_EMPTY = rest(0.6, basin_temperature=14.0, **EMPTY)
 FROSTY_EMPTY = rest(0.6, basin_temperature=3.0, ambient_temperature=1.0, **EMPTY)
-MILD_DAYS = rest(3, basin_temperature=14.0, ambient_temperature=14.0, conductivity=320.0)
+DAY_AT_REST = rest(1, basin_temperature=14.0, conductivity=320.0)
+TURNED_OVER = work(1 / 24, pump_command=None, wet_mode=0.0, basin_temperature=14.0)
+MILD_DAYS = rest(3.5, basin_temperature=14.0, ambient_temperature=14.0, conductivity=320.0)
 
 LIVES: Mapping[str, list[Part]] = {
     "warm for days": [rest(5, basin_temperature=27.0, ambient_temperature=28.0)],
@@ -86,8 +88,20 @@ LIVES: Mapping[str, list[Part]] = {
              conductivity=None),
     ],
     "drained every night": [*([COOL_FULL, COOL_EMPTY] * 4),
-                            rest(2.5, basin_temperature=14.0, conductivity=320.0)],
+                            rest(3.5, basin_temperature=14.0, conductivity=320.0)],
+    "turned over every day, then not": [*[DAY_AT_REST, TURNED_OVER] * 4,
+                                        rest(5, basin_temperature=14.0, conductivity=320.0)],
+    "wet every day, then not": [*[DAY_AT_REST, work(0.1)] * 4,
+                                rest(5, basin_temperature=14.0, conductivity=320.0)],
     "drained in frosty nights": [*[COOL_FULL, FROSTY_EMPTY] * 4, MILD_DAYS],
+    "drained now and then, by the probe alone": [
+        part for _ in range(3)
+        for part in (rest(4.5, basin_level=None, basin_temperature=14.0, conductivity=320.0),
+                     rest(0.1, basin_level=None, basin_temperature=14.0, conductivity=6.0))
+    ],
+    "full for weeks, by the probe alone": [
+        rest(12, basin_level=None, basin_temperature=12.0, conductivity=320.0),
+    ],
     "emptied once": [
         rest(1, basin_temperature=14.0, conductivity=320.0),
         rest(0.5, basin_temperature=14.0, **EMPTY),
@@ -186,6 +200,13 @@ def test_without_a_basin_temperature_the_air_stands_in_and_it_is_said(lived):
     assert "estimated from the air" in event.evidence.limits[1]
 
 
+def test_a_probe_that_hangs_in_air_says_that_the_basin_was_drained(lived):
+    """Water that came in since has not stood from before."""
+    assert [e for part in lived["drained now and then, by the probe alone"] for e in part] == []
+    (events,) = lived["full for weeks, by the probe alone"]
+    assert raised(events) == [("basin-not-drained", Severity.LOW)]
+
+
 def test_a_basin_left_full_for_weeks_is_found(lived):
     (events,) = lived["full for weeks"]
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
@@ -234,6 +255,15 @@ def test_a_basin_that_is_drained_every_night_and_then_is_not_is_found_soon(lived
     assert nights == [[]] * 8
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
     assert "habit" in events[0].evidence.readings[0].note
+
+
+def test_water_that_is_turned_over_every_day_and_then_is_not_is_found_soon(lived):
+    """Days of wet running are another thing: after them a dry week is everyday life."""
+    *days, events = lived["turned over every day, then not"]
+    assert days == [[]] * 8
+    assert raised(events) == [("basin-not-drained", Severity.LOW)]
+    assert "turned over" in events[0].evidence.readings[0].note
+    assert lived["wet every day, then not"][-1] == []
 
 
 def test_draining_in_frosty_nights_is_no_habit_of_draining_in_warm_weather(lived):
