@@ -125,6 +125,8 @@ class WaterBalance:
     asks for no evaporation, since pads that do not wet evaporate nothing.
     ``makeup_us_cm`` is the make-up's conductivity by the meters, where there are both and no other
     water leaves.
+    ``makeup_by_weather_us_cm`` is the same by the make-up meter and the evaporation: what is not
+    evaporated leaves as liquid, whatever the way.
     ``makeup_low_us_cm`` is the least that the make-up must have for the water to concentrate as
     fast as it does. Flows in L/min, slopes in µS/cm or mm an hour.
     """
@@ -154,6 +156,8 @@ class WaterBalance:
     makeup_thinning_l_min: F64
     makeup_us_cm: F64
     makeup_us_cm_sd: F64
+    makeup_by_weather_us_cm: F64
+    makeup_by_weather_sd: F64
     makeup_low_us_cm: F64
 
 
@@ -182,8 +186,8 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     slope, slope_sd, middle = line_fit(hours, np.where(used, windows.conductivity, np.nan))
     slope, slope_sd, middle = (np.where(running, a, np.nan) for a in (slope, slope_sd, middle))
     levels = without_leaps(np.where(used, windows.level_running, np.nan))
-    rise, rise_sd, level = line_fit(hours, levels)
-    rise, rise_sd = (np.where(np.isnan(a), 0.0, a) for a in (rise, rise_sd))
+    *rises, level = line_fit(hours, levels)
+    rise, rise_sd = (np.where(np.isnan(a), 0.0, a) for a in rises)
     level = np.where(np.isnan(level), plan.float_shut_mm[rows], level)
     area, c_m = plan.area_m2[rows], plan.makeup_us_cm[rows]
     volume = volume_l(level, area, area * plan.pull_down_mm[rows])
@@ -243,12 +247,13 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         for at in (np.where(has_level, level, np.nan), np.zeros(len(rows)))
     )
 
-    implied_us_cm, implied_sd = _makeup_by_meters(
+    by_meters, by_weather = _makeup_implied(
         plan,
         rows,
         windows,
         wet,
         (middle, volume, slope, rise, np.hypot(stored_sd, rise_sd * area / 60.0 * middle)),
+        ((makeup, missed), (evaporation, error)),
     )
     climbed = np.fmin(slope - 2.0 * slope_sd, steady) * volume / 60.0
     lowest = _least_makeup_us_cm(
@@ -279,8 +284,10 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         makeup_thinning_l_min=_thinning_l_min(
             middle, c_m, volume, slope + 2.0 * slope_sd, (rise, area)
         ),
-        makeup_us_cm=np.where(running, implied_us_cm, np.nan),
-        makeup_us_cm_sd=implied_sd,
+        makeup_us_cm=np.where(running, by_meters[0], np.nan),
+        makeup_us_cm_sd=by_meters[1],
+        makeup_by_weather_us_cm=np.where(running, by_weather[0], np.nan),
+        makeup_by_weather_sd=by_weather[1],
         makeup_low_us_cm=lowest,
     )
 
@@ -344,6 +351,27 @@ LEAST_MADE_UP_FRAC: Final = 0.5
 """Share of what evaporates that must have come in for its solids to show (judgement)."""
 
 
+def _makeup_implied(
+    plan: FleetPlan,
+    rows: I64,
+    windows: Windows,
+    wet: Bool,
+    solids: tuple[F64, F64, F64, F64, F64],
+    flows: tuple[tuple[F64, F64], tuple[F64, F64]],
+) -> tuple[tuple[F64, F64], tuple[F64, F64]]:
+    """The make-up's conductivity with its standard deviation: by both meters, and by one.
+
+    ``solids`` are mean conductivity, volume, slope, rise of the level, and the error of what is
+    stored; ``flows`` make-up and evaporation, each with its error.
+    """
+    disturbed = _is_disturbed(plan, rows, windows, solids[0])
+    both = _makeup_by_meters(plan, rows, windows, wet, solids)
+    one = _makeup_by_weather(plan, rows, solids, *flows)
+    return (np.where(disturbed, np.nan, both[0]), both[1]), (
+        np.where(disturbed, np.nan, one[0]), one[1]
+    )  # fmt: skip
+
+
 def _makeup_by_meters(
     plan: FleetPlan, rows: I64, windows: Windows, wet: Bool, solids: tuple[F64, F64, F64, F64, F64]
 ) -> tuple[F64, F64]:
@@ -370,11 +398,46 @@ def _makeup_by_meters(
     evaporation = mean(np.where(wet, windows.evaporation, np.nan), LEAST_BINS)
     strays = makeup - stored > bleed + (1.0 + 2.0 * EVAPORATION_ERROR_FRAC) * evaporation
     unproven = np.isnan(evaporation) & (implied < plan.makeup_us_cm[rows])
+    return np.where(strays | unproven, np.nan, implied), error
+
+
+def _makeup_by_weather(
+    plan: FleetPlan,
+    rows: I64,
+    solids: tuple[F64, F64, F64, F64, F64],
+    makeup_and_missed: tuple[F64, F64],
+    evaporation_and_error: tuple[F64, F64],
+) -> tuple[F64, F64]:
+    r"""The make-up's conductivity by its meter and the evaporation, and its standard deviation.
+
+    .. math:: C_m = \frac{(M - E)\,C + V \dot C}{M}
+
+    Where far more comes in than evaporates the basin holds little else than make-up, and what the
+    evaporation is off by hardly counts.
+    """
+    middle, volume, slope, rise, stored_sd = solids
+    makeup, missed = makeup_and_missed
+    evaporation, error = evaporation_and_error
+    full, area = plan.makeup_max_l_min[rows], plan.area_m2[rows]
+    least = np.maximum(METER_ZERO_FRAC * full, METER_ZERO_L_MIN)
+    flowing = np.where(makeup >= least, makeup, np.nan)
+    bleed = np.maximum(flowing - evaporation - rise * area / 60.0, 0.0)
+    implied = makeup_conductivity_from_flows_us_cm(
+        flowing, bleed, middle, volume, slope, rise, area
+    )
+    makeup_sd = np.hypot(np.hypot(METER_ERROR_FRAC * flowing, METER_CREEP_FRAC * full), missed)
+    by_flows = np.hypot(error * evaporation * middle, makeup_sd * np.abs(middle - implied))
+    return implied, np.hypot(by_flows, stored_sd) / flowing
+
+
+def _is_disturbed(plan: FleetPlan, rows: I64, windows: Windows, middle: F64) -> Bool:
+    """Basins that may run over, or whose reading stepped, (m,): ``middle`` is its mean."""
     spills = mean(windows.level_running, 1) > plan.overflow_mm[rows] - LIP_MM
     # A reading that steps was touched, plugged in or dosed at: the step is no climb.
     steps = np.abs(np.diff(windows.conductivity, axis=-1))
     stepped = np.where(np.isnan(steps), 0.0, steps).max(axis=-1) > STEP_FRAC * middle
-    return np.where(strays | unproven | spills | stepped, np.nan, implied), error
+    disturbed: Bool = spills | stepped
+    return disturbed
 
 
 STEP_FRAC: Final = 0.25

@@ -39,6 +39,10 @@ LEAST_TURNS: Final = 24
 LEAST_SEEN_BINS: Final = 3 * 24 * BINS_AN_HOUR
 """Changes between none and all, over days of proofs, that make a habit (judgement): a bank with
 stages does not go through so many without resting on one."""
+PART_COSTS: Final = 2
+"""Changes that a reading of part of the fans takes off while the habit is learned: one contact's
+fans that start one after the other are caught at it in few starts, those in stages in nearly each
+(judgement)."""
 MOST_MOVES: Final = 8
 """So often another part of the fans runs: they are switched in stages now (judgement)."""
 
@@ -81,6 +85,7 @@ def close_gang(state: FleetState, rows: I64, end_ms: I64, count: I64) -> None:
     longest = np.where(learns, np.maximum(longest, waited), longest)
     seen = np.minimum(state.gang_seen_bins[row].astype(np.int64) + 1, 60_000)
     turns = np.minimum(state.gang_turns[row].astype(np.int64) + turned, 255)
+    turns = np.where(whole | known, turns, np.maximum(turns - PART_COSTS, 0))
 
     staged = np.where(known, moves >= MOST_MOVES, held >= RESTS_BINS)
     state.gang_turns[row] = np.where(staged, 0, turns)

@@ -36,7 +36,7 @@ from rules.heat_compared import LEAST_LEAP, HeatRejection
 from rules.look import UnitLook, fan_names
 from rules.settings import FLEET
 from rules.signals import INDEX
-from rules.staging import is_staged, is_stepped, says_only_whether
+from rules.staging import is_staged, is_stepped, may_say_only_whether, says_only_whether
 from rules.state import BIN_MS, STEADY
 
 __all__ = ["FAN_CAPACITY_LOST", "FAN_NOT_COMMANDED"]
@@ -151,7 +151,10 @@ def judge_lost(view: BinView, announced: I8) -> I8:
     # Fans that were wanted by nobody have dropped out of nothing.
     setting = view.setting("fan-not-proven", "staged")
     unasked = is_staged(setting, view.state.together_ms[view.rows]) > 0.5
-    unasked &= says_only_whether(view.state, view.rows, view.plan.fan_count[view.rows])
+    count = view.plan.fan_count[view.rows]
+    unasked &= says_only_whether(view.state, view.rows, count) | may_say_only_whether(
+        view.state, view.rows, count
+    )
     share = np.where(unasked, np.float32(1.0), share)
     concerned = (share < 1.0) | (announced > 0)
     concerned[at] = True

@@ -36,8 +36,8 @@ _SIGNS: Final = (
          "the solids balance says that the bleed carries about what it should", 2.0),
     Sign("bleed", "the bleed meter shows flow", "", "the bleed meter shows no flow, or less than "
          "half of its usual", 3.0, deciding=True),
-    Sign("makeup", "both meters with the solids balance say that the make-up is harder", "",
-         "both meters with the solids balance say that the make-up is as in the site file", 2.0),
+    Sign("makeup", "meters and solids balance say that the make-up is harder", "",
+         "meters and solids balance say that the make-up is as in the site file", 2.0),
     Sign("step", "it jumped within a quarter of an hour", "", "it changed gradually", 1.0),
     Sign("turns", "it fell from here as fast as only an open bleed makes it", "",
          "it did not fall from here as under an open bleed", 2.0, deciding=True),
@@ -115,13 +115,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         share = share_of_usual(look.plan, look.state, np.array([look.row]), window)[0]
         much = bleed > max(METER_ZERO_L_MIN, 0.1 * (wanted or 0.0))
         seen["bleed"] = int(much if np.isnan(share) else share >= AS_EVER_FRAC)
-    implied = float(balance_of_look(look).makeup_us_cm[0])
-    if not np.isnan(implied):
-        stated = water.makeup_conductivity_us_cm
-        readings.append(Reading("Make-up conductivity, from both meters and the solids balance",
-                                implied, "µS/cm", stated, derived=True))  # fmt: skip
-        change = look.setting("makeup-quality-changed", "change_frac")
-        seen["makeup"] = int(implied >= (1.0 + change) * stated)
+    found = _makeup_implied(look)
+    if found is not None:
+        seen["makeup"], reading = found
+        readings.append(reading)
     top = seen_number(opens_at_us_cm(look.state, np.array([look.row])))
     opens = top is not None and value is not None and top >= FROM_HERE_FRAC * value
     ebbed = seen_number(
@@ -163,6 +160,25 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             "and fall only.",
         ),
     )  # fmt: skip
+
+
+def _makeup_implied(look: UnitLook) -> tuple[int | None, Reading] | None:
+    """Whether the make-up is harder than the site file says, and what it must be, by the meters.
+
+    None where no meter tells; not known where its uncertainty leaves it open.
+    """
+    w = balance_of_look(look)
+    way, implied, sd = "both meters", w.makeup_us_cm[0], 0.0
+    if np.isnan(implied):
+        way, implied, sd = "its meter", w.makeup_by_weather_us_cm[0], w.makeup_by_weather_sd[0]
+    if np.isnan(implied):
+        return None
+    stated = look.unit.water.makeup_conductivity_us_cm
+    least = (1.0 + look.setting("makeup-quality-changed", "change_frac")) * stated
+    open_ = implied - 3.0 * sd < least <= implied + 3.0 * sd
+    reading = Reading(f"Make-up conductivity, from {way} and the solids balance", float(implied),
+                      "µS/cm", stated, derived=True)  # fmt: skip
+    return None if open_ else int(implied >= least), reading
 
 
 def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:

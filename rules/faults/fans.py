@@ -184,10 +184,10 @@ minute with no fan at all, so fans run between the readings, or little is asked 
 (judgement)."""
 
 
-UNSURE_MS: Final = 43_200_000
-"""Fans are missing for so long without a break, twelve hours, before it counts where the command
-was all or nothing so far and few changes of the fans were seen: a bank in stages makes its dozen in
-a day or two, and by night it rests (judgement)."""
+UNSURE_MS: Final = 86_400_000
+"""Fans are missing for so long without a break, a day, before it counts where the command was all
+or nothing so far and few changes of the fans were seen: by then most banks in stages have made
+their dozen, or have rested (judgement)."""
 
 
 class _Lost(NamedTuple):

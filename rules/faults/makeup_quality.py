@@ -1,6 +1,7 @@
 """Make-up quality changed: the water that comes in is not the water of the site file.
 
-Two meters with the solids balance say what the make-up must be. Without them a basin that was just
+Two meters with the solids balance say what the make-up must be, and so does the make-up meter
+alone with the weather where it is harder. Without them a basin that was just
 filled from empty holds little but make-up, and is compared with the unit's fills before. Short of
 these, harder make-up looks like less bleed, and is named as a cause there; so it is where water
 concentrates faster than evaporation alone could do it, which a dose of chemicals does as well.
@@ -15,7 +16,7 @@ import numpy as np
 
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8
-from rules.balance import balance_of_look
+from rules.balance import BALANCE_BINS, LEAST_BINS, balance_of, balance_of_look
 from rules.bins import BinView
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
 from rules.events import Evidence, Reading, Severity
@@ -25,6 +26,7 @@ from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
 from rules.fresh_fill import AGREE_FILLS, fill_is_fresh, filled_as_ever
 from rules.look import UnitLook
+from rules.water_windows import mean
 
 __all__ = ["MAKEUP_QUALITY_CHANGED"]
 
@@ -37,6 +39,8 @@ _SIGNS: Final = (
          "both meters with the solids balance say that the make-up is softer",
          "both meters with the solids balance say that the make-up is as before", 3.0,
          deciding=True),
+    Sign("weather", "far more comes in by its meter than evaporates, and the water is hard all the "
+         "same", "", "make-up meter and evaporation say that the make-up is not much harder", 2.0),
     Sign("fill", "just filled from empty, the basin is harder than the make-up should be",
          "just filled from empty, the basin is softer than the make-up should be",
          "just filled from empty, the basin is as the make-up should be", 2.0),
@@ -47,13 +51,14 @@ _SIGNS: Final = (
 )  # fmt: skip
 _HARDER: Final = (
     SignatureRow("supply-changed", "The supplier or the site feeds other water: another source, "
-                 "a season, a mixing ratio", {"meters": 1, "fill": 1, "faster": 1},
+                 "a season, a mixing ratio", {"meters": 1, "weather": 1, "fill": 1,
+                                                            "faster": 1},
                  "Measure the make-up at a tap; ask the site and the supplier."),
     SignatureRow("softener-or-ro", "Water treatment before the unit exhausted or by-passed",
-                 {"meters": 1, "fill": 1, "faster": 1},
+                 {"meters": 1, "weather": 1, "fill": 1, "faster": 1},
                  "Measure before and after the treatment; look at its by-pass."),
     SignatureRow("residue", "Salts left in the drained basin, dissolved again",
-                 {"fill": 1, "meters": 0, "faster": 0},
+                 {"fill": 1, "meters": 0, "weather": 0, "faster": 0},
                  "Rinse the empty basin, fill again, and compare."),
     SignatureRow("conductivity-probe", "Probe out of calibration", {"fill": 1, "faster": 1},
                  "Compare with a hand meter; check it in a reference solution."),
@@ -94,6 +99,8 @@ def judge(view: BinView, announced: I8) -> I8:
         sure &= ~filled_as_ever(part.state, part.rows)
         ratio[i] = np.where(sure, by_meters, np.nan)
     rows = view.rows
+    by_weather = _ratio_by_weather(view, announced)
+    ratio = np.where(np.isnan(ratio), by_weather, ratio)
     fresh = _fresh_fill_ratio(view)
     by_fill = np.isnan(ratio) & ~np.isnan(fresh)
     ratio = np.where(by_fill, fresh, ratio)
@@ -108,6 +115,46 @@ def judge(view: BinView, announced: I8) -> I8:
     known = ~np.isnan(ratio)
     out[known] = np.where(changed, grade, 0)[known].astype(np.int8)
     return out
+
+
+def _ratio_by_weather(view: BinView, announced: I8) -> F64:
+    """Make-up over that of the site file by its meter and the evaporation, (k,); NaN where unsure.
+
+    Harder alone: thin water beside much make-up is a fouled probe or a bleed that stands open. The
+    whole balance is worked out only where evaporation cannot have concentrated the file's water.
+    """
+    out = np.full(len(view.rows), np.nan)
+    c_m = view.plan.makeup_us_cm[view.rows]
+    change = view.setting(_SLUG, "change_frac")
+    over = view.recent["conductivity"] / c_m
+    may_be = (view.state.pump_state[view.rows] == 1) & ~np.isnan(view.recent["makeup_flow"])
+    may_be &= np.isnan(view.recent["bleed_flow"]) & ((over >= 1.0 + change) | (announced > 0))
+    i = np.flatnonzero(may_be)
+    if not len(i):
+        return out
+    part = view.only(i)
+    makeup, evaporated = (
+        mean(part.trace(name, BALANCE_BINS), LEAST_BINS) for name in ("makeup_flow", "evaporation")
+    )
+    hard = (
+        over[i] * (makeup - LEAST_EVAPORATED * evaporated)
+        >= (1.0 + part.setting(_SLUG, "change_frac")) * makeup
+    )
+    i = i[hard | (announced[i] > 0)]
+    if not len(i):
+        return out
+    part = view.only(i)
+    w = balance_of(part)
+    found, sd = w.makeup_by_weather_us_cm / c_m[i], w.makeup_by_weather_sd / c_m[i]
+    harder = found - 1.0 >= np.fmax(part.setting(_SLUG, "change_frac"), 3.0 * sd)
+    as_ever = (announced[i] > 0) & (np.abs(found - 1.0) < part.setting(_SLUG, "change_frac"))
+    sure = (harder | as_ever) & ~filled_as_ever(part.state, part.rows)
+    out[i] = np.where(sure, found, np.nan)
+    return out
+
+
+LEAST_EVAPORATED: Final = 0.5
+"""Share of what seems to evaporate that does so at the least: twice its uncertainty and more."""
 
 
 def _fresh_fill_ratio(view: BinView) -> F64:
@@ -137,13 +184,21 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     meters, sd = seen_number(w.makeup_us_cm), seen_number(w.makeup_us_cm_sd)
     least = look.setting(_SLUG, "change_frac")
     found: float | None = None
-    seen: dict[str, int | None] = {"meters": None, "fill": None, "faster": None}
+    seen: dict[str, int | None] = dict.fromkeys(s.name for s in _SIGNS)
     if meters is not None and sd is not None:
         found = meters
         readings.insert(0, Reading("Make-up conductivity, from both meters and the solids balance",
                                    meters, "µS/cm", stated, derived=True,
                                    note=f"give or take {2 * sd:.0f}"))  # fmt: skip
         seen["meters"] = 0 if abs(meters / stated - 1) < least else 1 if meters > stated else -1
+    by_weather = seen_number(w.makeup_by_weather_us_cm)
+    if meters is None and by_weather is not None:
+        readings.insert(0, Reading("Make-up conductivity, from its meter and the evaporation",
+                                   by_weather, "µS/cm", stated, derived=True,
+                                   note=f"give or take {2 * w.makeup_by_weather_sd[0]:.0f}"),
+        )  # fmt: skip
+        seen["weather"] = int(by_weather >= (1.0 + least) * stated)
+        found = by_weather if seen["weather"] else None
     value = look.recent("conductivity")
     fill = _fill_seen(look)
     against = f"the site file says: about {{}} µS/cm against {stated:g}."
@@ -172,7 +227,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if harder is None:
         harder = found is None or found > stated
     at = "?" if found is None else f"{found:.0f}"
-    limits = [] if meters is not None else [
+    limits = [] if meters is not None or seen["weather"] else [
         "Without meters of make-up and bleed a change of the make-up shows only in passing: after "
         "a fill from empty; else a smaller bleed looks much the same."
     ]  # fmt: skip
@@ -182,7 +237,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         summary=(
             f"The make-up water is {'harder' if harder else 'softer'} than {against.format(at)}"
         ),
-        confidence=0.9 if meters is not None else 0.7,
+        confidence=0.9 if meters is not None else 0.8 if seen["weather"] else 0.7,
         readings=tuple(readings),
         causes=rank(_SIGNS, _HARDER if harder else _SOFTER, seen),
         signals=("conductivity", "makeup_flow", "bleed_flow", "basin_level"),
@@ -279,7 +334,9 @@ MAKEUP_QUALITY_CHANGED: Final = Rule(
     judge,
     explain,
     (
-        SignatureTable(_SIGNS[:3], _HARDER, "when the water has become harder"),
-        SignatureTable((*_SIGNS[:2], _SIGNS[3]), _SOFTER, "when the water has become softer"),
+        SignatureTable(_SIGNS[:4], _HARDER, "when the water has become harder"),
+        SignatureTable(
+            (_SIGNS[0], _SIGNS[2], _SIGNS[4]), _SOFTER, "when the water has become softer"
+        ),
     ),
 )  # fmt: skip

@@ -36,6 +36,10 @@ NO_BASELINE_FRAC: Final = 0.85
 """Share of the nameplate current that stands in for a baseline not learned yet: nameplates are
 rounded up (common practice)."""
 
+HELD_NOISE: Final = 0.3
+"""Share of the restlessness that is told, to which it must fall to be over: the middle of five
+differences lies within that of its usual size in all but few half hours (judgement)."""
+
 _SIGNS: Final = (
     Sign("level", "the basin level is above the float's band",
          "the basin level is at the pump's minimum", "the basin level is in order", 2.0,
@@ -114,13 +118,13 @@ def judge(view: BinView, announced: I8) -> I8:
     level = np.where(np.isnan(level), view.state.value[rows, INDEX["basin_level"]], level)
     low = level <= plan.pump_minimum_mm[rows] + view.setting(_SLUG, "level_margin_mm")
     spread = view.baseline_spread("pump_current")
-    restless = learned & (
-        _noise(view)
-        >= np.fmax(
-            view.setting(_SLUG, "noise_ratio") * spread,
-            np.fmax(view.setting(_SLUG, "noise_frac") * reference, _coarse_noise_a(view)),
-        )
+    # Means of five minutes are quiet by chance for half an hour; what stands is not ended by it.
+    held = np.where(announced > 0, HELD_NOISE, 1.0)
+    limit = np.fmax(
+        held * view.setting(_SLUG, "noise_ratio") * spread,
+        np.fmax(held * view.setting(_SLUG, "noise_frac") * reference, _coarse_noise_a(view)),
     )
+    restless = learned & (_noise(view) >= limit)
     # Pressure as in the clean state is proof of water; not measured, or long ago, it cannot object.
     age_s = (view.time_ms - view.state.value_ms[rows, _PRESSURE]) / 1000.0
     pressure = view.state.value[rows, _PRESSURE] / view.baseline("spray_pressure")
@@ -226,7 +230,8 @@ PUMP_DRAWING_AIR: Final = Rule(
                     "least restlessness that says air",
                     "quiet motors have a spread too small to multiply"),
             *course(300.0, "two means of five minutes: a seal that runs dry must not wait",
-                    900.0, "air comes and goes with the waves"),
+                    3600.0, "air comes and goes with the waves, and half an hour of means is quiet "
+                    "by chance"),
         ),
         judged_by="bins",
         waits=False,

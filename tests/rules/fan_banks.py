@@ -168,9 +168,13 @@ def gangs() -> dict[str, F]:
     as_one = called() * EVERYONE
     there = (HOURS > GANG_ILL_FROM_H) & (HOURS <= GANG_MENDED_H)
     in_hand = np.where(there, np.where(as_one > 0, EVERYONE, GANG_HAND), as_one)
-    # A start takes a while: the first picture of it may show half of the fans.
+    # A start takes a while: the first picture of one in three shows half of the fans.
     slow = as_one.copy()
-    slow[1:][(as_one[1:] > 0) & (as_one[:-1] == 0)] = 0b0011
+    slow[1 + np.flatnonzero((as_one[1:] > 0) & (as_one[:-1] == 0))[::3]] = 0b0011
+    # The second one starts some minutes after the first, and both stop; then it gets warmer.
+    stepwise = np.array([0, 0b0011, 0b1111])[np.arange(N) % 3].astype(np.float64)
+    warmer = np.array([0b0011, 0b1111])[np.arange(N) % 2]
+    stepwise = np.where(there, warmer, stepwise)
     # By day the bank runs through, and one fan trips and comes back; by night all stop.
     hour = HOURS % 24.0
     tripping = np.where(there & (hour > 8.0) & (hour < 19.0), EVERYONE, as_one)
@@ -181,7 +185,7 @@ def gangs() -> dict[str, F]:
     staged = np.where(HOURS < 5 * 24.0, np.where(hour < 6.0, 0, lead), lead).astype(np.float64)
     return {
         "as one": as_one, "gang, one in hand": in_hand, "slow starts": slow, "tripping": tripping,
-        "staged": staged, "gang, one dead": dead,
+        "staged": staged, "gang, one dead": dead, "stepwise": stepwise,
     }  # fmt: skip
 
 

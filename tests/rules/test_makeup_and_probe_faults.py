@@ -22,6 +22,7 @@ from water_scenes import (
 from rules.events import Change
 
 FLEET = "water"
+NO_BLEED_METER = {"bleed_flow": np.nan}
 
 
 @beside
@@ -40,6 +41,36 @@ def test_two_meters_say_that_the_make_up_changed(makeup):
     # Part of the two hours that it looks back over is from before the change.
     assert found.readings[0].measured == pytest.approx(makeup, rel=0.25)
     assert "conductivity-high" not in day.raised()
+
+
+@beside
+def test_the_make_up_meter_and_the_weather_say_that_it_is_harder():
+    """A bleed by conductivity opens for good and cannot hold the set point any more: far more
+    comes in than evaporates, and it is hard all the same."""
+    basin = Basin(conductivity=700.0, bleed=controlled_bleed(8.0, 700.0))
+    day = a_day(basin, meters=True).run(6.0, **NO_BLEED_METER)
+    yield
+    assert day.raised() == []
+    basin.makeup_us_cm = 800.0
+    day.run(20.0, **NO_BLEED_METER)
+    yield
+    assert day.raised()[0] == "makeup-quality-changed"
+    found = day.evidence("makeup-quality-changed")
+    assert "harder" in found.summary
+    # A good part of the two hours that it looks back over is from before the change.
+    assert 450.0 <= found.readings[0].measured <= 850.0
+    assert found.causes[0].slug in {"supply-changed", "softener-or-ro"}
+    assert "far more comes in by its meter than evaporates" in found.causes[0].fits[0]
+
+
+@beside
+def test_a_meter_alone_accuses_no_make_up_where_the_bleed_is_shut():
+    """What comes in replaces what evaporates, and the water climbs by the file's own solids."""
+    basin = Basin(bleed=steady_bleed(0.0))
+    day = a_day(basin, meters=True).run(30.0, **NO_BLEED_METER)
+    yield
+    assert "makeup-quality-changed" not in day.raised()
+    assert {"bleed-blocked", "conductivity-high"} & set(day.raised())
 
 
 @beside

@@ -245,6 +245,21 @@ def test_float_and_air_are_never_raised_at_once(low_bins):
 
 
 @beside
+def test_air_that_is_quieter_for_some_hours_is_one_alarm_until_the_current_is_quiet():
+    """Means of five minutes jump by chance now more, now less."""
+    learned = clean_unit()
+    for swing_a in (0.35, 0.2, 0.35, 0.2):
+        jumping(learned, 3.0, 170.0, swing_a=swing_a, spray_pressure=36.0)
+    yield
+    events = [e for e in learned.events if e.fault == "pump-drawing-air"]
+    assert [e.change for e in events] == [Change.RAISED]
+    learned.run(3 * HOUR, pump_current=3.6 * 0.82, spray_pressure=36.0)
+    yield
+    events = [e for e in learned.events if e.fault == "pump-drawing-air"]
+    assert [e.change for e in events] == [Change.RAISED, Change.RETURNED]
+
+
+@beside
 def test_a_quiet_low_current_under_water_is_not_air():
     learned = clean_unit()
     yield
