@@ -26,7 +26,7 @@ from rules.physics.pads import MINIMUM_DEPRESSION_K
 from rules.physics.refrigerant import condensing_temperature_degc
 from rules.plan import FleetPlan
 from rules.signals import INDEX
-from rules.staging import is_stepped
+from rules.staging import is_stepped, says_nothing_of_airflow
 from rules.state import FROM_SITE, HEAT_PARTS, STEADY, TD_AGES, WET_FALLS, FleetState
 
 __all__ = [
@@ -250,7 +250,10 @@ def _usable(
     held = state.value_ms[rows, _LOAD] >= recent_ms
     kw = np.where(np.isnan(kw) & held, state.value[rows, _LOAD], kw)
     told = state.speed_seen[rows] & (state.value_ms[rows, _SPEED] >= recent_ms)
-    told |= is_stepped(state, rows, plan.fan_count[rows])
+    count = plan.fan_count[rows]
+    told |= is_stepped(state, rows, count)
+    staged = plan.settings.get("fan-not-proven", "staged", rows)
+    told &= ~says_nothing_of_airflow(state, rows, count, staged)
     used = ~np.isnan(wet) & ~np.isnan(mean["fan_capacity"]) & told
     for signal, value in (
         (_HEAD, mean["head_pressure"]), (_AIR, mean["ambient_temperature"]), (_LOAD, kw),

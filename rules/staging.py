@@ -18,8 +18,8 @@ from rules.state import FleetState
 
 __all__ = [
     "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "all_fans", "find_out", "is_staged", "is_stepped",
-    "masked", "may_say_only_whether", "mind_steps", "says_no_number", "says_only_whether",
-    "stages_wanted", "told_together",
+    "masked", "may_say_only_whether", "mind_steps", "says_no_number",
+    "says_nothing_of_airflow", "says_only_whether", "stages_wanted", "told_together",
 ]  # fmt: skip
 
 _RUN: Final = INDEX["fan_run"]
@@ -148,6 +148,18 @@ def may_say_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
     turns = state.step_turns[rows]
     come_and_go = (turns >= 2) | (state.step_most[rows] < count)
     return never_part & (count > 1) & come_and_go & (turns < LEAST_STEPS)
+
+
+def says_nothing_of_airflow(state: FleetState, rows: I64, count: I64, setting: F64 | float) -> Bool:
+    """Units of which neither command nor proofs say how many fans run, (k,).
+
+    The command was all or nothing so far, no proof was ever sent, and the site file does not say by
+    its ``setting`` that all run together: the airflow may be any of that of one fan to all.
+    """
+    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
+    unproven = state.value_ms[rows, _RUN] == 0
+    nothing: Bool = never_part & unproven & (count > 1) & (np.asarray(setting) > 0.25)
+    return nothing
 
 
 def says_no_number(state: FleetState, rows: I64, count: I64) -> Bool:

@@ -4,7 +4,8 @@ A bleed by conductivity, timer or make-up pulse lets the water climb to a top of
 fast as with the bleed shut, for it is shut then. Set points and nameplates differ from site to
 site, so the top is learned from wet running: what is not passed for a day and a half, and then an
 upper quantile that follows slowly. Fresh water may climb for days before any bleed acts, and each
-new top begins the count anew. A blocked bleed passes within a day what was never passed.
+new top begins the count anew; so does a basin that is emptied, for one that is drained each night
+may never get where its bleed acts. A blocked bleed passes within a day what was never passed.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64
+from rules.drained import DRAINED_MM, PROBE_IN_AIR_FRAC
 from rules.plan import FleetPlan
 from rules.state import FleetState
 
@@ -40,9 +42,13 @@ def close_top(plan: FleetPlan, state: FleetState, rows: I64, means: dict[str, F6
     """Learn from the bins of ``rows`` that are just closing; only full bins of running count.
 
     ``means`` holds the means of the bin, (k,): the share in which the pump ran, conductivity
-    [µS/cm at 25 °C] and the evaporation by the weather [L/min]. Above the unit's limit nothing is
-    learned: no habit is a good one there.
+    [µS/cm at 25 °C], the level at rest [mm] and the evaporation by the weather [L/min]. Above the
+    unit's limit nothing is learned: no habit is a good one there.
     """
+    emptied = means["level_at_rest"] < DRAINED_MM
+    emptied |= means["conductivity"] < PROBE_IN_AIR_FRAC * plan.makeup_us_cm[rows]
+    emptied &= state.top_run_bins[rows] < LEAST_RUN_BINS
+    state.top_run_bins[rows[emptied]] = 0
     limit = plan.conductivity_limit_us_cm[rows]
     at = np.flatnonzero((means["pump_running"] >= 1.0) & (means["conductivity"] < limit))
     if not len(at):

@@ -223,7 +223,9 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             found = low
             readings.insert(0, Reading("Least make-up conductivity that explains the climb", low,
                                        "µS/cm", stated, derived=True))  # fmt: skip
-        seen["faster"] = int(low > stated * look.setting(_SLUG, "climb_ratio"))
+        faster = low > stated * look.setting(_SLUG, "climb_ratio")
+        # Water that is replaced faster than it evaporates climbs slowly, whatever comes in.
+        seen["faster"] = 1 if faster else None if seen["weather"] else 0
     if harder is None:
         harder = found is None or found > stated
     at = "?" if found is None else f"{found:.0f}"

@@ -174,9 +174,10 @@ WARM_STANDING_WATER: Final = Rule(
             Setting("water_level_mm", 20.0, "mm", 0.0, 500.0,
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
-            Setting("least_standing_s", 172_800.0, "s", 3600.0, 2_592_000.0,
+            Setting("least_standing_s", 259_200.0, "s", 3600.0, 2_592_000.0,
                     "shortest standing that is judged at all",
-                    "a weekend of dry running is everyday life"),
+                    "a long weekend of dry running is everyday life; guidance asks for action on "
+                    "systems idle for three days and more (from memory)"),
             Setting("warm_low_s", 129_600.0, "s", 3600.0, 2_592_000.0,
                     "warm hours that call for planned work",
                     "36 warm hours: three summer days at twelve hours each; guidance asks for "

@@ -133,8 +133,13 @@ MORE_AIR_THAN_FANS = Scene(
     seed=59, fans_lost=ramp(12, 0, 3.2),
 )  # fmt: skip
 LOAD_LATER = Scene("load from day 14", without=LOAD, load_from_d=14.0, seed=31)
+NO_AIRFLOW = [
+    Scene(f"all or nothing, no proof of fans, {n}", seed=60 + n, only_whether=True,
+          without=("fan_run", "fan_fault"), warmer_k=spell)
+    for n in range(3)
+]  # fmt: skip
 FOUR_WEEKS = [
-    *HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET, MORE_AIR_THAN_FANS,
+    *HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET, MORE_AIR_THAN_FANS, *NO_AIRFLOW,
 ]  # fmt: skip
 
 # ---------------------------------------------------------------- near the cut-out

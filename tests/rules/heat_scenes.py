@@ -60,6 +60,8 @@ class Scene:
     without: tuple[str, ...] = ("heat_load", "pad_pressure_drop")
     load_from_d: float = 0.0
     """The day on which the unit begins to send its heat load."""
+    only_whether: bool = False
+    """Its command is all or nothing, whatever its fans do."""
     mean_degc: float = 21.0
     seed: int = 0
     shows: str = ""
@@ -131,7 +133,7 @@ def measured(scene: Scene, days: float) -> F:
     put("head_pressure", np.where(running > 0, head * rng.uniform(0.99, 1.01), 600.0), 4.0)
     put("ambient_temperature", ambient + dead, 0.2)
     put("relative_humidity", np.clip(rh * rng.uniform(0.95, 1.05), 3.0, 99.0))
-    put("fan_speed", np.round(100.0 * speed) * running)
+    put("fan_speed", np.where(scene.only_whether, 100.0, np.round(100.0 * speed)) * running)
     put("fan_run", run * running)
     put("fan_fault", 0.0)
     put("wet_mode", wet * running)

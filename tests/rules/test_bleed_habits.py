@@ -35,11 +35,11 @@ DAMP = 0.38
 """Evaporation at 92 % and 28 °C: an eighth of that at 40 %. [L/min]"""
 
 
-def water(conductivity: float, *, evaporation: float = EVAPORATION_L_MIN) -> dict[str, np.ndarray]:
-    """The means of one bin of one unit that runs wet."""
+def water(conductivity: float, **others: float) -> dict[str, np.ndarray]:
+    """The means of one bin of one unit that runs wet, unless others are said."""
     means = {
-        "pump_running": 1.0, "conductivity": conductivity, "evaporation": evaporation,
-        "level_running": 172.0, "level_at_rest": np.nan,
+        "pump_running": 1.0, "conductivity": conductivity, "evaporation": EVAPORATION_L_MIN,
+        "level_running": 172.0, "level_at_rest": np.nan, **others,
     }  # fmt: skip
     return {name: np.array([value]) for name, value in means.items()}
 
@@ -92,6 +92,19 @@ def test_hours_in_which_nothing_evaporates_show_no_top():
     assert unit.bins(LEAST_RUN_BINS, 900.0).top == 900.0
     # Without weather each hour of running counts.
     assert Learner().bins(LEAST_RUN_BINS + 1, 900.0, evaporation=np.nan).top == 900.0
+
+
+@pytest.mark.parametrize("empty", [{"level_at_rest": 3.0}, {"level_at_rest": np.nan}])
+def test_a_basin_that_is_drained_each_night_shows_no_top(empty):
+    """Its bleed may act far above what fourteen hours make of fresh water."""
+    unit = Learner()
+    drained = {"pump_running": 0.0, "level_running": np.nan, **empty}
+    for _ in range(5):
+        unit.bins(168, 300.0, 500.0, 650.0).bins(1, 6.0, **drained)
+    assert np.isnan(unit.top)
+    # Once it is known, the bleed acts there, whatever becomes of the basin.
+    top = unit.bins(LEAST_RUN_BINS + 1, 650.0).bins(1, 6.0, **drained).top
+    assert top == pytest.approx(650.0, rel=0.01)
 
 
 def test_a_range_learned_below_an_older_top_is_forgotten():

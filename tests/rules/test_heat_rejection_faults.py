@@ -17,6 +17,7 @@ from heat_fleet import (
     HEALTHY_SCENES,
     LOAD_LATER,
     MORE_AIR_THAN_FANS,
+    NO_AIRFLOW,
     played,
 )
 from heat_scenes import T0_S
@@ -53,7 +54,7 @@ def day_of(event: AlarmEvent) -> float:
     return (event.time_ms / 1000 - T0_S) / 86_400.0
 
 
-@pytest.mark.parametrize("scene", HEALTHY_SCENES, ids=lambda s: s.name)
+@pytest.mark.parametrize("scene", [*HEALTHY_SCENES, *NO_AIRFLOW], ids=lambda s: s.name)
 def test_a_clean_unit_raises_nothing_in_four_weeks(four_weeks, scene):
     assert four_weeks.raised(scene.name) == []
 

@@ -44,7 +44,11 @@ TURNED_OVER = work(1 / 24, pump_command=None, wet_mode=0.0, basin_temperature=14
 MILD_DAYS = rest(3.5, basin_temperature=14.0, ambient_temperature=14.0, conductivity=320.0)
 
 LIVES: Mapping[str, list[Part]] = {
-    "warm for days": [rest(5, basin_temperature=27.0, ambient_temperature=28.0)],
+    "warm for days": [
+        part for _ in range(7)
+        for part in (rest(0.5, basin_temperature=27.0, ambient_temperature=28.0),
+                     rest(0.5, basin_temperature=23.0, ambient_temperature=20.0))
+    ],
     "warm, without a word": [
         rest(3.5, basin_temperature=27.0, pump_command=None, wet_mode=None),
     ],
@@ -149,7 +153,7 @@ def raised(events):
 
 
 def test_warm_water_that_stands_for_days_is_found_and_grows(lived):
-    (events,) = lived["warm for days"]
+    events = [e for part in lived["warm for days"] for e in part]
     warm = [e for e in events if e.fault == "warm-standing-water"]
     assert [(e.change, e.severity) for e in warm] == [
         (Change.RAISED, Severity.LOW), (Change.WORSENED, Severity.MEDIUM)
