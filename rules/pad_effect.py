@@ -118,6 +118,19 @@ def _rose_long_ago(state: FleetState, rows: I64, dry_age: I64, base: F64) -> Boo
     return out
 
 
+def _step_error(steps: F64) -> F64:
+    """Standard error of the effect by the steps from dry to wet, (m,), of (m, steps).
+
+    Loads that move about between dry and wet make steps that do not agree.
+    """
+    told = ~np.isnan(steps)
+    count = np.maximum(told.sum(axis=1), 1)
+    mid = np.where(told, steps, 0.0).sum(axis=1) / count
+    apart = (np.where(told, steps - mid[:, None], 0.0) ** 2).sum(axis=1)
+    error: F64 = np.maximum(STEP_ERROR, np.sqrt(apart / np.maximum(count - 1, 1) / count))
+    return error
+
+
 def effect_of(
     plan: FleetPlan,
     state: FleetState,
@@ -175,19 +188,14 @@ def effect_of(
     habit = state.step_clean[rows].astype(np.float64)
     step = np.where(habit >= LEAST_STEP_FRAC * rated, step, np.nan)
 
-    # Loads that move about between dry and wet make steps that do not agree.
-    told = ~np.isnan(steps)
-    count = np.maximum(told.sum(axis=1), 1)
-    mid = np.where(told, steps, 0.0).sum(axis=1) / count
-    apart = (np.where(told, steps - mid[:, None], 0.0) ** 2).sum(axis=1)
-    step_sd = np.maximum(STEP_ERROR, np.sqrt(apart / np.maximum(count - 1, 1) / count))
-
-    # In wet running alone only the course with the depression tells pads from coil and air.
+    # In wet running alone only the course with the depression tells pads from coil and air. What
+    # came at once in dry running, too, is not the pads': the course waits for means of its own.
+    dry_leaps = moves(state, rows, "td_dry", dry_base)
     alone = np.where((known | fall.learned) & ~np.isnan(wet_td) & fall.mostly, course, np.nan)
+    alone[dry_leaps & (dry_age <= STALE_DRY_BINS)] = np.nan
     # While what came or went at once is in half of the means only, they tell nothing.
-    leaps = moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)
-    both = np.where(moves(state, rows, "td_dry", dry_base), np.nan, both)
-    both = np.where(leaps, np.nan, both)
+    wet_leaps = moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)
+    both = np.where(dry_leaps | wet_leaps, np.nan, both)
 
     nothing = np.full(len(rows), np.nan)
     alike = np.where(~known & sound, both, np.nan)
@@ -199,6 +207,6 @@ def effect_of(
     effect = np.choose(by, [nothing, both, step, alone, alike])
     # More than all of the pads' effect cannot be lost: then it is not theirs.
     effect = np.where(effect < MORE_THAN_ALL, np.nan, effect)
-    sd = np.choose(by, [nothing, both_sd, step_sd, fall.sd, both_sd])
+    sd = np.choose(by, [nothing, both_sd, _step_error(steps), fall.sd, both_sd])
     held = np.where(by == 2, effect, np.where(np.isnan(plain), level, plain))
     return effect, np.where(by == 2, np.fmin(habit, rated), clean), sd, by.astype(np.int64), held

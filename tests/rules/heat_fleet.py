@@ -198,6 +198,7 @@ def by_the_clock(d: NDArray[np.float64], ambient: NDArray[np.float64]) -> NDArra
     return ((hour >= 10.0) & (hour < 19.0)).astype(np.float64)
 
 
+FOUR_WEEKS_SITES = ["four weeks", "four weeks again", "four weeks once more"]
 STEPPED_SITES = [f"stepped fans {k}" for k in range(8)]
 """When a unit's hours turn hangs on its site: the same readings at as many phases of the hour."""
 
@@ -228,7 +229,7 @@ def _sent(scenes: Sequence[Scene], days: float) -> Sent:
 def played() -> dict[str, Lived]:
     """All groups, played once; a test that goes on with a unit leaves the others alone."""
     groups = {
-        "four weeks": _sent(FOUR_WEEKS, 28.0),
+        **dict.fromkeys(FOUR_WEEKS_SITES, _sent(FOUR_WEEKS, 28.0)),
         "nineteen days": _sent(NINETEEN_DAYS, 19.0),
         "hot evenings": _sent(HOT_EVENINGS, 17.0),
         "wind": _sent([*WET_AFTER, *OFF_AFTER, *A_DAY, AT_NIGHT], 21.0),

@@ -14,6 +14,7 @@ import pytest
 from heat_fleet import (
     BLOCKED_WHILE_WET,
     FAULTY_SCENES,
+    FOUR_WEEKS_SITES,
     HEALTHY_SCENES,
     LOAD_LATER,
     MORE_AIR_THAN_FANS,
@@ -54,14 +55,16 @@ def day_of(event: AlarmEvent) -> float:
     return (event.time_ms / 1000 - T0_S) / 86_400.0
 
 
+@pytest.mark.parametrize("site", FOUR_WEEKS_SITES)
 @pytest.mark.parametrize("scene", [*HEALTHY_SCENES, *NO_AIRFLOW], ids=lambda s: s.name)
-def test_a_clean_unit_raises_nothing_in_four_weeks(four_weeks, scene):
-    assert four_weeks.raised(scene.name) == []
+def test_a_clean_unit_raises_nothing_in_four_weeks(site, scene):
+    assert played()[site].raised(scene.name) == []
 
 
+@pytest.mark.parametrize("site", FOUR_WEEKS_SITES)
 @pytest.mark.parametrize("scene", FAULTY_SCENES, ids=lambda s: s.name)
-def test_a_fault_is_one_alarm_with_itself_as_first_cause(four_weeks, scene):
-    events = four_weeks.events[scene.name]
+def test_a_fault_is_one_alarm_with_itself_as_first_cause(site, scene):
+    events = played()[site].events[scene.name]
     assert raised(events) == [scene.shows]
     first = next(e for e in events if e.change is Change.RAISED)
     assert first.evidence is not None
