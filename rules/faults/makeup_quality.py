@@ -197,8 +197,11 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
                                    by_weather, "µS/cm", stated, derived=True,
                                    note=f"give or take {2 * w.makeup_by_weather_sd[0]:.0f}"),
         )  # fmt: skip
-        seen["weather"] = int(by_weather >= (1.0 + least) * stated)
-        found = by_weather if seen["weather"] else None
+        off = 3.0 * float(w.makeup_by_weather_sd[0])
+        harder_by_far = by_weather >= np.fmax((1.0 + least) * stated, stated + off)
+        as_stated = by_weather + off < (1.0 + least) * stated
+        seen["weather"] = 1 if harder_by_far else 0 if as_stated else None
+        found = by_weather if harder_by_far else None
     value = look.recent("conductivity")
     fill = _fill_seen(look)
     against = f"the site file says: about {{}} µS/cm against {stated:g}."
