@@ -16,6 +16,7 @@ from rules.bins import fan_capacity_of, masked
 from rules.events import Reading
 from rules.faults.fans import missing_fans
 from rules.handback import COMMANDED_ABOVE_PCT, LEAST_SLACK_FRAC
+from rules.heat import WETTED_DROP_TIMES
 from rules.look import UnitLook
 from rules.physics.pump import current_at_rated_voltage_a, current_for_shaft_power_frac
 from rules.physics.refrigerant import saturation_pressure_kpa_abs
@@ -205,8 +206,9 @@ def _pads(look: UnitLook, r: Reading) -> Reading:
     if base is None or share is None or share < COMMANDED_ABOVE_PCT / 100:
         return r
     # The drop over the pads goes with the square of the air (the rules refer it so as well).
-    expected = base.value * share**2
-    slack = max(0.25 * expected, 3.0 * base.spread * share**2)
+    air = share**2 / (WETTED_DROP_TIMES if int(look.state.mode[look.row]) == 0 else 1.0)
+    expected = base.value * air
+    slack = max(0.25 * expected, 3.0 * base.spread * air)
     return Reading(
         r.quantity, r.measured, r.unit, expected, None, expected + slack, "as learned, at this air"
     )

@@ -38,7 +38,7 @@ def _some(view: BinView, slug: str, name: str, at: I64) -> F64:
 
 
 def judge_clogged(view: BinView, announced: I8) -> I8:
-    """Pressure drop over the wetted pads at full airflow, against the clean pads."""
+    """Pressure drop at full airflow, referred to wetted pads, against the clean ones."""
     at, heat, _ = view.heat
     rise = 100.0 * (heat.pads_ratio - 1.0)
     # Below three standard errors nothing has risen.

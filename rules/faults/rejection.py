@@ -262,7 +262,7 @@ def heat_readings(look: UnitLook, heat: HeatRejection) -> list[Reading]:
     if base is not None and drop is not None:
         out.append(
             Reading("Pad pressure drop, at full airflow", drop, "Pa", base.value,
-                    note="measured wet, divided by the square of the airflow", derived=True)
+                    note="of wetted pads, divided by the square of the airflow", derived=True)
         )  # fmt: skip
     proven = look.fans_proven()
     if proven is not None:

@@ -60,6 +60,8 @@ class Scene:
     without: tuple[str, ...] = ("heat_load", "pad_pressure_drop")
     load_from_d: float = 0.0
     """The day on which the unit begins to send its heat load."""
+    wetted_rise: float = 0.12
+    """By how much wetted pads hold back more than dry ones."""
     only_whether: bool = False
     """Its command is all or nothing, whatever its fans do."""
     mean_degc: float = 21.0
@@ -144,7 +146,12 @@ def measured(scene: Scene, days: float) -> F:
     put("heat_load", CAPACITY_KW * load * running * rng.uniform(0.94, 1.06))
     out[:, INDEX["heat_load"]] *= 1.0 + 0.03 * rng.standard_normal(len(d))
     out[d < scene.load_from_d, INDEX["heat_load"]] = np.nan
-    drop = 40.0 * (speed * air_share) ** 1.75 * (1.0 + scene.pads_shut(d)) * (1.0 + 0.12 * wet)
+    drop = (
+        40.0
+        * (speed * air_share) ** 1.75
+        * (1.0 + scene.pads_shut(d))
+        * (1.0 + scene.wetted_rise * wet)
+    )
     put("pad_pressure_drop", drop * running, 1.2)
     return out
 
