@@ -134,8 +134,7 @@ def says_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
     It says whether any fan should run; how many is the controller's choice, and no fan is missing
     that it leaves out.
     """
-    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
-    return never_part & is_stepped(state, rows, count)
+    return _all_or_nothing(state, rows) & is_stepped(state, rows, count)
 
 
 def may_say_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
@@ -144,10 +143,9 @@ def may_say_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
 
     Fans that all ran and of which some then stop have changed once: that is no habit.
     """
-    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
     turns = state.step_turns[rows]
-    come_and_go = (turns >= 2) | (state.step_most[rows] < count)
-    return never_part & (count > 1) & come_and_go & (turns < LEAST_STEPS)
+    come_and_go: Bool = (turns >= 2) | (state.step_most[rows] < count)
+    return _all_or_nothing(state, rows) & (count > 1) & come_and_go & (turns < LEAST_STEPS)
 
 
 def says_nothing_of_airflow(state: FleetState, rows: I64, count: I64, setting: F64 | float) -> Bool:
@@ -156,16 +154,21 @@ def says_nothing_of_airflow(state: FleetState, rows: I64, count: I64, setting: F
     The command was all or nothing so far, no proof was ever sent, and the site file does not say by
     its ``setting`` that all run together: the airflow may be any of that of one fan to all.
     """
-    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
     unproven = state.value_ms[rows, _RUN] == 0
-    nothing: Bool = never_part & unproven & (count > 1) & (np.asarray(setting) > 0.25)
-    return nothing
+    unsaid: Bool = unproven & (count > 1) & (np.asarray(setting) > 0.25)
+    return _all_or_nothing(state, rows) & unsaid
 
 
 def says_no_number(state: FleetState, rows: I64, count: I64) -> Bool:
     """Units that send no command, or one that does not say how many fans should run, (k,)."""
     none: Bool = ~state.speed_seen[rows]
     return none | says_only_whether(state, rows, count)
+
+
+def _all_or_nothing(state: FleetState, rows: I64) -> Bool:
+    """Units that send a speed command, which was never between nothing and all, (k,)."""
+    never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
+    return never_part
 
 
 def _may_step(state: FleetState, rows: I64) -> Bool:

@@ -444,8 +444,7 @@ FAN_NOT_PROVEN: Final = Rule(
                     "them; until then a fan that stands may be one that is not wanted. Where fans "
                     "come and go one by one under a command of all or nothing, it counts no "
                     "stages: a dozen changes show that. Without proofs such a command says nothing "
-                    "of the airflow: coil, pads and air are not judged until 0 or a proof says "
-                    "how many run"),
+                    "of the airflow: coil, pads and air are then judged only where this is 0"),
             Setting("turn_ratio", 2.0, "of the longest wait", 1.0, 20.0,
                     "without a speed command: wait for a turn, over the longest ever, that counts",
                     "weather and load lengthen the wait for a turn by half (judgement)"),

@@ -18,13 +18,13 @@ def readings(feed: Feed) -> dict[str, LiveReading]:
 @pytest.fixture(scope="module")
 def learned() -> Feed:
     feed = Feed(engine_of())
-    feed.run(48 * 3600, step_s=300.0, heat_load=240.0)
+    feed.run(48 * 3600, step_s=300.0, heat_load=240.0, pad_pressure_drop=60.0)
     return feed
 
 
 def test_a_healthy_unit_that_was_learned_is_within_what_is_expected(learned):
     found = readings(learned)
-    assert set(found) == {*HEALTHY, "heat_load"}
+    assert set(found) == {*HEALTHY, "heat_load", "pad_pressure_drop"}
     assert [name for name, r in found.items() if r.verdict or r.stale] == []
     current = found["pump_current"].reading
     assert current.expected == pytest.approx(3.6, rel=0.02)
@@ -44,6 +44,16 @@ def test_the_expected_head_pressure_is_that_of_the_learned_temperature_differenc
     assert saturation_pressure_of_kpa_abs("R134a", state.condensing_degc) == pytest.approx(1000.0)
     assert state.wet is True
     assert state.pump_runs is True
+
+
+def test_dry_pads_are_expected_to_hold_back_less(learned):
+    """A tenth to three tenths (common practice)."""
+    state = learned.engine.state
+    wet = readings(learned)["pad_pressure_drop"].reading.expected
+    state.mode[0] = 0
+    dry = readings(learned)["pad_pressure_drop"].reading.expected
+    state.mode[0] = 1
+    assert 1.1 <= wet / dry <= 1.3
 
 
 def test_what_leaves_its_range_is_called_low_or_high():
