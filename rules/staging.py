@@ -14,7 +14,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.signals import INDEX
-from rules.state import FleetState
+from rules.state import STEADY, FleetState
 
 __all__ = [
     "FOUND_OUT_MS", "LEAST_STEPS", "TOGETHER", "all_fans", "find_out", "is_staged", "is_stepped",
@@ -24,6 +24,7 @@ __all__ = [
 
 _RUN: Final = INDEX["fan_run"]
 _SPEED: Final = INDEX["fan_speed"]
+_HEAT: Final = [i for i, q in enumerate(STEADY) if q.name in ("td_dry", "td_wet")]
 TOGETHER: Final = -1
 """In ``together_ms``: the fans of this unit are known to run together."""
 PART: Final = -2
@@ -67,8 +68,9 @@ def find_out(
     begun = np.where((since <= 0) | gap, time_ms, since)
     after = np.where(holds, begun, np.where(part | (since != 0), PART, 0))
     after = np.where(holds & (time_ms - begun >= FOUND_OUT_MS), TOGETHER, after)
-    # What is not known now proves nothing either way.
-    after = np.where((np.isnan(speed_pct) | np.isnan(proven)) & ~gap, since, after)
+    # What is not known now proves nothing either way, but a part is a part without proofs, too.
+    kept = np.where(part & (since == 0), PART, since)
+    after = np.where((np.isnan(speed_pct) | np.isnan(proven)) & ~gap, kept, after)
     state.together_ms[rows] = np.where(open_, after, since)
 
 
@@ -141,11 +143,14 @@ def may_say_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
     """Units whose command was all or nothing so far, and whose fans do not all follow it: too few
     of their changes were seen to know whether it says how many should run, (k,).
 
-    Fans that all ran and of which some then stop have changed once: that is no habit.
+    Fans that all ran and of which some then stop have changed once: that is no habit. A unit that
+    knows its clean heat rejection was watched for long enough to have shown its stages.
     """
+    young = np.isnan(state.baseline[rows[:, None], _HEAT]).all(axis=1)
     turns = state.step_turns[rows]
     come_and_go: Bool = (turns >= 2) | (state.step_most[rows] < count)
-    return _all_or_nothing(state, rows) & (count > 1) & come_and_go & (turns < LEAST_STEPS)
+    few = come_and_go & (turns < LEAST_STEPS) & young
+    return _all_or_nothing(state, rows) & (count > 1) & few
 
 
 def says_nothing_of_airflow(state: FleetState, rows: I64, count: I64, setting: F64 | float) -> Bool:

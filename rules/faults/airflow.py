@@ -152,9 +152,8 @@ def judge_lost(view: BinView, announced: I8) -> I8:
     setting = view.setting("fan-not-proven", "staged")
     unasked = is_staged(setting, view.state.together_ms[view.rows]) > 0.5
     count = view.plan.fan_count[view.rows]
-    unasked &= says_only_whether(view.state, view.rows, count) | may_say_only_whether(
-        view.state, view.rows, count
-    )
+    young = may_say_only_whether(view.state, view.rows, count) & (setting <= 0.75)
+    unasked &= says_only_whether(view.state, view.rows, count) | (young & (announced == 0))
     share = np.where(unasked, np.float32(1.0), share)
     concerned = (share < 1.0) | (announced > 0)
     concerned[at] = True

@@ -9,10 +9,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from side_by_side import Columns, Played, hour_of, play, times_ms, without_fan_words
+from support.fleet import Feed, engine_of
 
 from rules.events import AlarmEvent, Change
 from rules.faults.fans import fans_missing
 from rules.look import UnitLook
+from rules.staging import says_nothing_of_airflow
 
 STEP_S = 300.0
 DAYS, BREAKS_H = 3.0, 60.0
@@ -126,3 +128,12 @@ def test_no_fan_is_missing_in_what_else_is_said_of_the_unit(lived):
         row = list(lived.events).index(name)
         look = UnitLook(lived.engine.plan, lived.engine.state, row, end_ms)
         assert fans_missing(look) == missing
+
+
+@pytest.mark.parametrize(("speed", "tells_nothing"), [(60.0, False), (100.0, True)])
+def test_a_command_between_nothing_and_all_tells_the_airflow_without_proofs(speed, tells_nothing):
+    feed = Feed(engine_of())
+    feed.run(3600.0, step_s=300.0, fan_speed=speed, fan_run=None, fan_fault=None)
+    state, one = feed.engine.state, np.array([0])
+    told = says_nothing_of_airflow(state, one, np.array([FANS]), 0.5)
+    assert told.tolist() == [tells_nothing]
