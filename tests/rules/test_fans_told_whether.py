@@ -133,7 +133,8 @@ def test_no_fan_is_missing_in_what_else_is_said_of_the_unit(lived):
 @pytest.mark.parametrize(("speed", "tells_nothing"), [(60.0, False), (100.0, True)])
 def test_a_command_between_nothing_and_all_tells_the_airflow_without_proofs(speed, tells_nothing):
     feed = Feed(engine_of())
-    feed.run(3600.0, step_s=300.0, fan_speed=speed, fan_run=None, fan_fault=None)
+    for part in (100.0, speed):
+        feed.run(3600.0, step_s=300.0, fan_speed=part, fan_run=None, fan_fault=None)
     state, one = feed.engine.state, np.array([0])
     told = says_nothing_of_airflow(state, one, np.array([FANS]), 0.5)
     assert told.tolist() == [tells_nothing]
