@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
+from rules.bin_rings import trace_window
 from rules.drained import PROBE_IN_AIR_FRAC
 from rules.physics.moist_air import wet_bulb_degc
 from rules.plan import FleetPlan
@@ -39,10 +40,7 @@ def stood_s(
     """Time without circulation, and the warm part of it; both go on where the pump is unknown."""
     settings = plan.settings
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
-    # A probe that hangs in air says it where nothing measures the level.
-    empty |= np.isnan(x[:, _LEVEL]) & (
-        x[:, _CONDUCTIVITY] < PROBE_IN_AIR_FRAC * plan.makeup_us_cm[rows]
-    )
+    empty |= _probe_in_air(plan, state, rows, x)
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
     _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty, x[:, _AIR])
@@ -57,6 +55,22 @@ def stood_s(
     warm_s = np.where(anew, 0.0, state.warm_standing_s[rows] + np.where(warm, elapsed_s, 0.0))
     state.warm_standing_s[rows] = warm_s
     return (time_ms - since) / 1000.0, warm_s
+
+
+DRAINED_BINS: Final = 6
+"""Bins whose means must say so, too: half an hour. A reading that drops out and is back lets no
+water out (judgement)."""
+
+
+def _probe_in_air(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> Bool:
+    """Whether the probe has hung in air for a while where nothing measures the level, (k,)."""
+    least = PROBE_IN_AIR_FRAC * plan.makeup_us_cm[rows]
+    out: Bool = np.isnan(x[:, _LEVEL]) & (x[:, _CONDUCTIVITY] < least)
+    at = np.flatnonzero(out)
+    if len(at):
+        lately = trace_window(state, rows[at], "conductivity", DRAINED_BINS)
+        out[at] = np.fmax.reduce(lately, axis=1) < least[at]
+    return out
 
 
 FOLLOWS_S: Final = 54_000.0

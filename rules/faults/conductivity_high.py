@@ -168,7 +168,7 @@ def _makeup_implied(look: UnitLook) -> tuple[int | None, Reading] | None:
     None where no meter tells; not known where its uncertainty leaves it open.
     """
     w = balance_of_look(look)
-    way, implied, sd = "both meters", w.makeup_us_cm[0], 0.0
+    way, implied, sd = "both meters", w.makeup_us_cm[0], w.makeup_us_cm_sd[0]
     if np.isnan(implied):
         way, implied, sd = "its meter", w.makeup_by_weather_us_cm[0], w.makeup_by_weather_sd[0]
     if np.isnan(implied):

@@ -106,6 +106,11 @@ LIVES: Mapping[str, list[Part]] = {
     "full for weeks, by the probe alone": [
         rest(12, basin_level=None, basin_temperature=12.0, conductivity=320.0),
     ],
+    "full for weeks, with a probe that drops out now and then": [
+        part for _ in range(4)
+        for part in (rest(3, basin_level=None, basin_temperature=12.0, conductivity=320.0),
+                     rest(1 / 72, basin_level=None, basin_temperature=12.0, conductivity=0.0))
+    ],
     "emptied once": [
         rest(1, basin_temperature=14.0, conductivity=320.0),
         rest(0.5, basin_temperature=14.0, **EMPTY),
@@ -209,6 +214,14 @@ def test_a_probe_that_hangs_in_air_says_that_the_basin_was_drained(lived):
     assert [e for part in lived["drained now and then, by the probe alone"] for e in part] == []
     (events,) = lived["full for weeks, by the probe alone"]
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
+
+
+def test_a_reading_that_drops_out_drains_no_basin(lived):
+    parts = lived["full for weeks, with a probe that drops out now and then"]
+    events = [e for part in parts for e in part]
+    assert raised([e for e in events if e.fault == "basin-not-drained"]) == [
+        ("basin-not-drained", Severity.LOW)
+    ]
 
 
 def test_a_basin_left_full_for_weeks_is_found(lived):
