@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_column, there_at
 from rules.arrays import F64, I8, I32, I64, Bool, span
 from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
@@ -84,6 +85,8 @@ class FrameView:
     gap: Bool
     """The unit was silent longer than `longest_gap_s` before this frame."""
     x: F64
+    level_as_read: F64
+    """The level also where it is known to stand still while the water moves. [mm]"""
     fresh: Bool
     """(k, signals): the frame brought this signal, and nothing was known of it for this instant."""
     pump_state: I8
@@ -148,16 +151,7 @@ def observe(
     if not isinstance(at, slice):  # else they are the columns themselves
         state.value[at] = value
         state.value_ms[at] = value_ms
-    age_limit_ms = np.floor(settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
-    aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
-    aged &= value_ms != FROM_SITE
-    x = np.where(aged, np.nan, value)
-    # A reading that cannot be true is not known.
-    if (untrue := state.frozen_set[at] | state.beyond_set[at]).any():
-        np.copyto(x, np.nan, where=unpacked(untrue))
-    impossible = beyond_nameplate(plan, rows, x, state.pump_state[rows] == 1, AT_ONCE)
-    if impossible is not None:
-        np.copyto(x, np.nan, where=impossible)
+    x, level_as_read = _known_now(plan, state, rows, time_ms, value, value_ms)
 
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
     pump = motor_by_water(plan, state, rows, time_ms, x, pump)
@@ -185,14 +179,38 @@ def observe(
         state,
         rows,
         time_ms,
-        x[:, _LEVEL],
+        level_as_read,
         (pump != pump_was) & (np.minimum(pump, pump_was) >= 0),
         gap,
     )
     return FrameView(
-        plan, state, rows, time_ms, elapsed_s, gap, x, fresh, pump, pump_s, mode, mode_s,
-        commanded_s, fans_s, *stood_s(plan, state, rows, time_ms, x, pump, elapsed_s, gap),
+        plan, state, rows, time_ms, elapsed_s, gap, x, level_as_read, fresh, pump, pump_s, mode,
+        mode_s, commanded_s, fans_s, *stood_s(plan, state, rows, time_ms, x, pump, elapsed_s, gap),
     )  # fmt: skip
+
+
+def _known_now(
+    plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, value: F64, value_ms: I64
+) -> tuple[F64, F64]:
+    """What is known of each signal, (k, signals): neither too old nor found to be untrue.
+
+    And the level as it is read, also where it stands still while the water moves.
+    """
+    at = span(rows)
+    age_limit_ms = np.floor(plan.settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
+    aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
+    aged &= value_ms != FROM_SITE
+    x = np.where(aged, np.nan, value)
+    # A reading that cannot be true is not known.
+    if (untrue := state.frozen_set[at] | state.beyond_set[at]).any():
+        np.copyto(x, np.nan, where=unpacked(untrue))
+    impossible = beyond_nameplate(plan, rows, x, state.pump_state[rows] == 1, AT_ONCE)
+    if impossible is not None:
+        np.copyto(x, np.nan, where=impossible)
+    level_as_read = x[:, _LEVEL].copy()
+    if (stuck := there_at(state, rows, fault_column("level-frozen"))).any():
+        x[stuck, _LEVEL] = np.nan
+    return x, level_as_read
 
 
 def _take_weather(value: F64, value_ms: I64, fresh: Bool, weather: F64, news: Bool) -> None:
@@ -265,11 +283,9 @@ def _mind_longest(state: FleetState, rows: I64, time_ms: I64, moved: Bool) -> No
     at = np.flatnonzero(moved & (time_ms - since >= BIN_MS) & told)
     if not len(at):
         return
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs frames
-
     row = rows[at]
     changed = state.pump_changed_ms[row]
-    known = state.alarm_state[row, FAULT_INDEX["level-frozen"]] == 0
+    known = state.alarm_state[row, fault_column("level-frozen")] == 0
     # What a start or stop of the pump ends was a stillness of the state before.
     now = np.where(known, time_ms[at] - np.maximum(since[at], changed), 0)
     before = np.where(known, changed - since[at], 0)

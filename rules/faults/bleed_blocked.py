@@ -107,7 +107,7 @@ def judge(view: BinView, announced: I8) -> I8:
     slack = part.setting(_SLUG, "carried_max_ratio")
     with np.errstate(divide="ignore", invalid="ignore"):
         carried = _carried_frac(w)
-        carried_sd = w.bleed_sd / w.bleed_wanted_l_min
+        surely = carried - 2.0 * w.bleed_sd / w.bleed_wanted_l_min
         # What the scatter of the readings alone could make of it.
         unsure = 2.0 * w.climb_frac_sd * (part.plan.target_cycles[part.rows] - 1.0)
     climbing = (carried <= slack) & (carried + unsure <= 2.0 * slack) & (w.climb_frac >= 0.4)
@@ -129,7 +129,7 @@ def judge(view: BinView, announced: I8) -> I8:
     flows |= as_ever & (was == 0)
     bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
-    bled &= (was == 0) | flows | (carried - 2.0 * carried_sd >= slack)
+    bled &= (was == 0) | flows | (surely >= slack)
     blocked = high & w.running & ((climbing & ~flows) | (dry_meter & ~(carried >= WORKS_FRAC)))
     limit = part.plan.conductivity_limit_us_cm[part.rows]
     grade = graded(

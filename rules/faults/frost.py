@@ -63,8 +63,25 @@ def judge(view: FrameView, announced: I8) -> I8:
     ]  # fmt: skip
     severity = graded(coldness, limits, view.setting(_SLUG, "deadband_k"), announced)
     severity[known & ~holds] = 0
-    severity[~known] = -1
+    severity[~known | ((severity > 0) & _may_stay_wet(view))] = -1
     return severity
+
+
+FULL_LATELY_S: Final = 86_400.0
+"""Water that circulated within a day was there, and is drained by then if it is at all
+(judgement)."""
+
+
+def _may_stay_wet(view: FrameView) -> Bool:
+    """Units of which only the probe says that there is water, and may say so of a drained basin.
+
+    Probes are often put into a pocket or a pipe that stays wet, since they suffer from drying
+    (common practice): only one that was seen in air before tells a full basin from a drained one.
+    """
+    setting = view.setting(_SLUG, "probe_dries")
+    seen_dry = (view.state.drains[view.rows] > 0) | (setting > 0.75)
+    may_stay: Bool = np.isnan(view.signal("basin_level")) & (~seen_dry | (setting < 0.25))
+    return may_stay & ~(view.standing_s <= FULL_LATELY_S)
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -72,12 +89,14 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     water, air = look.value("basin_temperature"), look.value("ambient_temperature")
     pump = int(look.state.pump_state[look.row])
     mode = int(look.state.mode[look.row])
+    by_probe = look.value("basin_level") is None
     in_frost = air is not None and air <= look.setting(_SLUG, "air_medium_degc")
     least = look.setting(_SLUG, "water_in_frost_degc" if in_frost else "water_medium_degc")
     readings = [
         look.reading("basin_temperature", low=least),
         look.reading("ambient_temperature"),
         look.reading("basin_level", note="water that can freeze"),
+        *([look.reading("conductivity", note="the probe stands in water")] if by_probe else []),
     ]
     readings = [r for r in readings if r.measured is not None]
     cold_air = None if air is None else air < 0.0
@@ -112,12 +131,19 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         readings=tuple(readings),
         causes=tuple(ranked),
         signals=("basin_temperature", "ambient_temperature", "basin_level"),
-        limits=() if water is not None else (
-            "No basin temperature here: a heated basin looks the same from here, so the air must "
-            "be colder before this is raised.",
-        ),
+        limits=(*(() if water is not None else (_UNMEASURED,)),
+                *((_BY_PROBE,) if by_probe else ())),
     )  # fmt: skip
 
+
+_UNMEASURED: Final = (
+    "No basin temperature here: a heated basin looks the same from here, so the air must be colder "
+    "before this is raised."
+)
+_BY_PROBE: Final = (
+    "No level here: only the conductivity probe says that there is water. One in a pocket that "
+    "stays wet says so of a drained basin, too."
+)
 
 FROST_RISK: Final = Rule(
     Fault(
@@ -152,6 +178,11 @@ FROST_RISK: Final = Rule(
             Setting("water_level_mm", 20.0, "mm", 0.0, 500.0,
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
+            Setting("probe_dries", 0.5, "0, 0.5 or 1", 0.0, 1.0,
+                    "where no level is sent: 1 where the conductivity probe hangs in air once the "
+                    "basin is drained, 0 where it stays wet, 0.5 to find out",
+                    "a probe that was seen in air does; until then, and where it stays wet, water "
+                    "is taken to be there only for a day after it circulated"),
             Setting("water_medium_degc", 2.0, "°C", -5.0, 10.0,
                     "basin temperature that calls for draining before the night",
                     "a shallow basin loses two kelvin in a clear night (common practice)"),

@@ -128,8 +128,11 @@ def explain_full(look: UnitLook, severity: Severity) -> Evidence:
         readings=tuple(readings),
         causes=causes,
         signals=("basin_level", "pump_current", "basin_temperature"),
-        limits=(_HYGIENE_LIMIT,),
-    )
+        limits=(_HYGIENE_LIMIT,) if look.value("basin_level") is not None else (
+            _HYGIENE_LIMIT, "No level here: a probe in a pocket that stays wet reads the same when "
+            "the basin is drained."
+        ),
+    )  # fmt: skip
 
 
 _CAUSES: Final = (

@@ -188,6 +188,18 @@ def test_a_level_that_says_nothing_over_water_that_is_pumped_is_frozen(learned):
 
 
 @lived(learned_life)
+def test_what_a_frozen_level_says_of_the_water_accuses_no_probe(learned):
+    """The level stuck over a full basin; then that is drained, and the probe hangs in air."""
+    frozen(learned, 2.0)
+    frozen(learned, 2.0, **AT_REST)
+    learned.mark("drained")
+    frozen(learned, 8.0, 300_000, **AT_REST, conductivity=6.0)
+    yield
+    assert {e.fault for e in learned.events} == {"level-frozen"}
+    assert [e.fault for e in learned.since("drained")] == []
+
+
+@lived(learned_life)
 def test_an_empty_basin_in_wet_mode_has_no_water_whatever_it_reads(learned):
     """The same, and the probe stays in air: the float is to blame."""
     off = {"pump_current": 0.0, "pump_command": 0.0, "spray_pressure": 0.0}

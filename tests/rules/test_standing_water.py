@@ -87,6 +87,21 @@ LIVES: Mapping[str, list[Part]] = {
         rest(3, basin_temperature=-8.0, ambient_temperature=-8.0, basin_level=2.0,
              conductivity=0.0),
     ],
+    "in frost for days, by a probe that was never dry": [
+        rest(4, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+        rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+    ],
+    "in frost for days, by a probe that was seen dry": [
+        rest(2, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+        rest(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0,
+             conductivity=5.0),
+        rest(2, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+        rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+    ],
+    "in frost after wet running, by the probe alone": [
+        work(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+        rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+    ],
     "frost, nothing of the water known": [
         rest(2, basin_temperature=None, ambient_temperature=-9.0, basin_level=None,
              conductivity=None),
@@ -260,6 +275,19 @@ def test_a_pump_of_which_nothing_is_known_does_not_stand(lived):
     cause = events[0].evidence.causes[0]
     assert cause.slug == "not-drained"
     assert cause.fits == ("the basin holds water",)
+
+
+def test_a_probe_that_was_never_dry_may_stand_in_a_wet_pocket(lived):
+    """Of a basin that nothing else is known of, it proves no water for longer than a day."""
+    never = lived["in frost for days, by a probe that was never dry"]
+    assert [e for part in never for e in part] == []
+    for name in ("in frost for days, by a probe that was seen dry",
+                 "in frost after wet running, by the probe alone"):  # fmt: skip
+        *before, frost = lived[name]
+        assert not any(before)
+        assert raised(frost) == [("frost-risk", Severity.MEDIUM)]
+        assert "stays wet" in frost[0].evidence.limits[-1]
+        assert frost[0].evidence.readings[-1].quantity == "Conductivity"
 
 
 def test_frost_without_level_or_conductivity_is_not_judged(lived):
