@@ -185,9 +185,9 @@ minute with no fan at all, so fans run between the readings, or little is asked 
 (judgement)."""
 
 
-UNSURE_MS: Final = 86_400_000
-"""Fans are missing for so long without a break, a day, before it counts where the command was all
-or nothing so far and few changes of the fans were seen: by then most banks in stages have made
+UNSURE_MS: Final = 172_800_000
+"""Fans are missing for so long without a break, two days, before it counts where the command was
+all or nothing so far and few changes of the fans were seen: by then most banks in stages have made
 their dozen, or have rested (judgement)."""
 
 
