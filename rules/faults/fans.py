@@ -355,10 +355,11 @@ def _settings() -> tuple[Setting, ...]:
                 "half the fans leave about 60 % of capacity: a warm afternoon is too much"),
         Setting("ample_margin_k", 10.0, "K", 1.0, 40.0,
                 "margin to the cut-out that is ample",
-                "twice the medium limit of head pressure high"),
+                "more than twice the medium limit of head pressure high"),
         Setting("high_margin_k", 5.0, "K", 0.0, 30.0,
                 "margin to the cut-out below which it must be today",
-                "the medium limit of head pressure high: with a fan lost the next hour can trip"),
+                "a kelvin over the medium limit of head pressure high: with a fan lost the next "
+                "hour can trip"),
     )  # fmt: skip
 
 
