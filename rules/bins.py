@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from rules.alarms import fault_column, fault_is_there, is_active, may_stand
-from rules.arrays import F64, I64, Bool, span
+from rules.arrays import F64, I64, Bool
 from rules.balance import Watched, watch
 from rules.bin_rings import median_last_axis, ring_window, trace_window, trace_windows
 from rules.bin_times import bin_end_ms, bin_of
@@ -44,6 +44,7 @@ from rules.heat_compared import (
     nothing_seen,
 )
 from rules.heat_marks import is_marked
+from rules.held import METERS, add_up, bin_means
 from rules.learning import learn_baselines
 from rules.pad_evaporation import close_evaporation
 from rules.physics.moist_air import wet_bulb_degc
@@ -105,7 +106,6 @@ _CALM_FLOOR: Final = (0.975, 0.93, 0.94)
 _CALM_CEILING: Final = 1.04
 """Newest means of pump current, spray pressure and flow over the clean ones between which no loss
 of water is thought of: half of what the least loss would do to each."""
-_METERS: Final = ("makeup_flow", "bleed_flow")
 _ALL_HAVE: Final = ("level_running", "level_at_rest", "conductivity", "current_running")
 """Traces whose present value is asked for of every unit."""
 MODE_SETTLE_S: Final = 1200.0
@@ -184,9 +184,7 @@ def accumulate(view: FrameView) -> None:
     told = untold & (view.pump_state >= 0) & view.fresh[:, INDEX["pump_command"]]
     there[:, _A["pump_running"]] |= told
     there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]
-    at = span(rows)
-    state.bin_sum[at] += np.where(there, sample, 0.0)
-    state.bin_count[at] += there
+    add_up(plan, state, rows, view.time_ms, view.elapsed_s, view.flow_held, sample, there)
     state.bin_mixed[rows] |= ~settled
 
 
@@ -375,7 +373,7 @@ class Recent(Mapping[str, F64]):
     def __getitem__(self, name: str) -> F64:
         if name not in self._known:
             view = self._view
-            if name in _METERS:
+            if name in METERS:
                 # Few units have meters.
                 out = np.full(len(view.rows), np.nan)
                 index = np.flatnonzero(view.state.value_ms[view.rows, INDEX[name]] > 0)
@@ -415,10 +413,9 @@ def close_bins(
 
     Units that begin a day with it give the figures of the one that is over.
     """
-    count = state.bin_count[rows].astype(np.float64)
-    mean = np.where(count > 0, state.bin_sum[rows] / np.maximum(count, 1.0), np.nan)
     bin_id = state.bin_id[rows]
     end_ms = bin_end_ms(plan, rows, bin_id)
+    mean = bin_means(plan, state, rows, end_ms)
     figures = turn_days(plan, state, rows, bin_id)
 
     steady = np.full((len(rows), len(STEADY)), np.nan)
@@ -551,7 +548,7 @@ def _fill_trace(state: FleetState, rows: I64, bin_id: I64, mean: F64, evaporatio
         state.trace[rows[leaps]] = block
     at = bin_id % TRACE_BINS
     for name, column in _T.items():
-        if name in _METERS and not (state.value_ms[rows, INDEX[name]] > 0).any():
+        if name in METERS and not (state.value_ms[rows, INDEX[name]] > 0).any():
             continue
         state.trace[rows, column, at] = evaporation if name not in _A else mean[:, _A[name]]
     state.trace_bin[rows] = bin_id

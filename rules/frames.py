@@ -18,6 +18,7 @@ from rules.alarms import fault_column, there_at
 from rules.arrays import F64, I8, I32, I64, Bool, span
 from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
+from rules.held import flow_until_now
 from rules.nameplate import AT_ONCE, beyond_nameplate
 from rules.plan import FleetPlan
 from rules.pump_proof import motor_by_water
@@ -87,6 +88,8 @@ class FrameView:
     x: F64
     level_as_read: F64
     """The level also where it is known to stand still while the water moves. [mm]"""
+    flow_held: F64
+    """(k, meters): what the meters showed from the frame before until this one. [L/min]"""
     fresh: Bool
     """(k, signals): the frame brought this signal, and nothing was known of it for this instant."""
     pump_state: I8
@@ -135,6 +138,7 @@ def observe(
     never = previous_ms == 0
     elapsed_s = (time_ms - previous_ms) / 1000.0
     gap = never | (elapsed_s > settings.get(FLEET, "longest_gap_s", rows))
+    flow_held = flow_until_now(plan, state, rows, time_ms, gap)
     state.frame_ms[rows] = time_ms
 
     at = span(rows)
@@ -184,8 +188,9 @@ def observe(
         gap,
     )
     return FrameView(
-        plan, state, rows, time_ms, elapsed_s, gap, x, level_as_read, fresh, pump, pump_s, mode,
-        mode_s, commanded_s, fans_s, *stood_s(plan, state, rows, time_ms, x, pump, elapsed_s, gap),
+        plan, state, rows, time_ms, elapsed_s, gap, x, level_as_read, flow_held, fresh, pump,
+        pump_s, mode, mode_s, commanded_s, fans_s,
+        *stood_s(plan, state, rows, time_ms, x, pump, elapsed_s, gap),
     )  # fmt: skip
 
 

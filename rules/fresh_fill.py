@@ -36,6 +36,9 @@ __all__ = [
 _SLUG: Final = "makeup-quality-changed"
 EMPTY_BINS: Final = 3
 """Means without water, a quarter of an hour: less is a reading that dropped out."""
+RUN_BACK_BINS: Final = 12
+"""An hour without water: pads and pipes have run back by then, and what they gave was drained, too
+(judgement)."""
 MOST_FILLING_BINS: Final = 36
 """Three hours: a fill that takes longer met evaporation or a starved supply on its way."""
 FULL_BINS: Final = 3
@@ -132,6 +135,7 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64
     readings = trace_window(state, row, "conductivity", FULL_BINS)
     ready = (np.fmax(*levels) >= bottom[:, None]).all(axis=1) & ~np.isnan(readings).any(axis=1)
     row, fill, bin_id = row[ready], median_last_axis(readings[ready]), bin_id[ready]
+    quick = state.empty_bins[row] < RUN_BACK_BINS
     state.empty_bins[row] = 0
     state.filling_bins[row] = 0
     old = state.old_water_us_cm[row].astype(np.float64)
@@ -139,15 +143,17 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64
     seen = (fill >= PROBE_IN_AIR_FRAC * plan.makeup_us_cm[row]) & ~(
         np.abs(fill - old) <= STILL_FRAC * old
     )
-    _learn(plan, state, row[seen], bin_id[seen], fill[seen])
+    _learn(plan, state, row[seen], bin_id[seen], fill[seen], quick[seen])
 
 
-def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64) -> None:
+def _learn(
+    plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fill: F64, quick: Bool
+) -> None:
     """Compare fills with the unit's own, count those that are off, and learn from them.
 
     One that may not have been read is passed over, as if it had not been.
     """
-    high, low = _expected_us_cm(plan, state, row)
+    high, low = _expected_us_cm(plan, state, row, quick)
     off, untold = _off(plan, state, row, fill, high, low)
     seen = ~untold
     row, bin_id, off = row[seen], bin_id[seen], off[seen]
@@ -205,11 +211,12 @@ def _heel_at_most(state: FleetState, row: I64, usual: F64) -> F64:
     return np.where(squares > 0.0, most, np.inf)
 
 
-def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, F64]:
+def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64, quick: Bool) -> tuple[F64, F64]:
     """The most and the least that a fill of the same make-up may read after the old water, (k,).
 
     What the usual fill has above the softest make-up came with the usual old water; so much more,
-    or less, comes with other old water. [µS/cm]
+    or less, comes with other old water. After a ``quick`` fill there may be as much of it as pads
+    and pipes hold, whatever is usual. [µS/cm]
     """
     usual = state.fill_usual_us_cm[row].astype(np.float64)
     usual_old = state.old_usual_us_cm[row].astype(np.float64)
@@ -221,7 +228,10 @@ def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, 
     # A make-up harder than the file says feigns a heel, but no greater one than there is room for.
     room = np.minimum(np.minimum(layer, HEEL_FRAC), _heel_at_most(state, row, usual))
     heel = np.clip(heel, 0.0, np.maximum(room, 0.0))
-    moved = np.nan_to_num(heel * (state.old_water_us_cm[row] - usual_old))
+    old = state.old_water_us_cm[row].astype(np.float64)
+    moved = np.nan_to_num(heel * (old - usual_old))
+    given_back = np.nan_to_num(np.minimum(layer, HEEL_FRAC) * (old - usual))
+    moved = np.where(quick, np.maximum(moved, given_back), moved)
     return usual + np.maximum(moved, 0.0), usual + np.minimum(moved, 0.0)
 
 

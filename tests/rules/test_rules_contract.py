@@ -113,6 +113,7 @@ def test_every_setting_has_a_reason_and_its_default_is_within_its_range(slug):
         assert len(setting.meaning) > 5
         assert re.search(r"_(s|k|mm|pct|frac|ratio|bins|days|v|a|degc)$", name) or name in {
             "staged",
+            "probe_dries",
             "pump_changes",
             "sisters_starts",
             "sisters_stops",

@@ -1,0 +1,117 @@
+"""Meters between their readings: what flowed is what the meter last said, for as long as it held.
+
+A sender that reports by exception tells of a valve that opens for half a minute in two readings,
+and then of nothing for a quarter of an hour: their plain mean would be half of the full flow. So
+each reading counts for the time until the next frame of its unit. A meter that is read every five
+minutes tells nothing of the time between: there each reading stands for itself. Weather, fans and
+load of such a sender are held, too: five minutes in which they did not change are not unknown.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+
+from rules.arrays import F64, I64, Bool, span
+from rules.bin_times import bin_start_ms
+from rules.bits import unpacked
+from rules.plan import FleetPlan
+from rules.settings import FLEET
+from rules.signals import INDEX
+from rules.state import ACCUMULATED, FleetState
+
+__all__ = ["METERS", "add_up", "bin_means", "flow_until_now"]
+
+METERS: Final = ("makeup_flow", "bleed_flow")
+_COLUMNS: Final = np.array([INDEX[name] for name in METERS])
+_LINGERS: Final = [
+    ACCUMULATED.index(name)
+    for name in (
+        "ambient_temperature",
+        "relative_humidity",
+        "fan_capacity",
+        "heat_load",
+        "pump_running",
+    )
+]
+"""What drives evaporation and heat rejection: it is what was said last until it is said anew."""
+HELD_WEIGHT: Final = 2.0**-20
+"""Weight of a held value beside that of one that was brought: what counts where none was."""
+_IN_BIN: Final = [ACCUMULATED.index(name) for name in METERS]
+OFTEN_S: Final = 90.0
+"""Frames that follow each other within this see all that a valve does (judgement)."""
+
+
+def flow_until_now(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, gap: Bool) -> F64:
+    """What each meter showed from the frame before until this one, (k, meters). [L/min]
+
+    To be asked before the frame is taken in. NaN where that is not known: after a silence, where
+    the reading is too old, or where it came with the frame before and that was long ago.
+    """
+    before_ms = state.frame_ms[rows]
+    often = time_ms - before_ms <= OFTEN_S * 1000.0
+    said_ms = state.value_ms[rows[:, None], _COLUMNS]
+    holds = (often[:, None] | (said_ms < before_ms[:, None])) & ~gap[:, None]
+    return np.where(holds, _held(plan, state, rows, time_ms), np.nan)
+
+
+def _held(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64) -> F64:
+    """The newest reading of each meter, (k, meters); NaN where it is too old, or untrue."""
+    said_ms = state.value_ms[rows[:, None], _COLUMNS]
+    limit_ms = plan.settings.get(FLEET, "value_age_limit_s", rows) * 1000.0
+    known = time_ms[:, None] - said_ms <= np.broadcast_to(limit_ms, len(rows))[:, None]
+    known &= said_ms > 0
+    untrue = state.frozen_set[rows] | state.beyond_set[rows]
+    if untrue.any():
+        known &= ~unpacked(untrue)[:, _COLUMNS]
+    return np.where(known, state.value[rows[:, None], _COLUMNS], np.nan)
+
+
+def add_up(
+    plan: FleetPlan,
+    state: FleetState,
+    rows: I64,
+    time_ms: I64,
+    elapsed_s: F64,
+    held: F64,
+    sample: F64,
+    there: Bool,
+) -> None:
+    """Add frames to the open bins of their units.
+
+    ``sample`` (k, accumulated) is what the frames say, and counts where it is ``there``. Of the
+    meters what they showed until the frame, ``held`` (k, meters), counts by the seconds since the
+    frame before, within the bin; what was brought, where nothing was held, by one: that is nothing
+    beside the seconds, and enough where it stands alone.
+    """
+    weight = there.astype(np.float64)
+    open_s = (time_ms - bin_start_ms(plan, rows, state.bin_id[rows])) / 1000.0
+    since_s = np.minimum(elapsed_s, open_s)[:, None]
+    holds = ~np.isnan(held)
+    weight[:, _IN_BIN] = np.where(holds, np.maximum(since_s, 0.0), weight[:, _IN_BIN])
+    sample[:, _IN_BIN] = np.where(holds, held, sample[:, _IN_BIN])
+    lingers = sample[:, _LINGERS]
+    weight[:, _LINGERS] += np.where(~there[:, _LINGERS] & ~np.isnan(lingers), HELD_WEIGHT, 0.0)
+    at = span(rows)
+    state.bin_sum[at] += np.where(weight > 0.0, sample * weight, 0.0)
+    state.bin_count[at] += weight
+
+
+LEAST_WATCHED_S: Final = 10.0
+"""More than readings that stand for themselves weigh in a bin."""
+
+
+def bin_means(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> F64:
+    """Means of closing bins, (k, accumulated), NaN where nothing came.
+
+    A meter whose frames follow each other closely shows what it last said to the end of the bin.
+    """
+    total, weight = state.bin_sum[rows], state.bin_count[rows].astype(np.float64)
+    rest_s = ((end_ms - state.frame_ms[rows]) / 1000.0)[:, None]
+    held = _held(plan, state, rows, end_ms)
+    holds = (rest_s > 0.0) & (rest_s <= OFTEN_S) & ~np.isnan(held)
+    holds &= weight[:, _IN_BIN] >= LEAST_WATCHED_S
+    total[:, _IN_BIN] += np.where(holds, held * rest_s, 0.0)
+    weight[:, _IN_BIN] += np.where(holds, rest_s, 0.0)
+    return np.where(weight > 0.0, total / np.where(weight > 0.0, weight, 1.0), np.nan)

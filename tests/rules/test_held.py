@@ -1,0 +1,105 @@
+"""What a meter's five-minute mean is of a valve that opens for a moment, however that is reported.
+
+The course is one of a float valve that gulps, known to the second: the mean is arithmetic.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from support.fleet import HEALTHY, T0_MS, engine_of, row_of_values
+
+from rules.bin_rings import trace_window
+
+FULL_L_MIN = 24.0
+GULP_S, EVERY_S = 40, 300
+TRUE_MEAN_L_MIN = FULL_L_MIN * GULP_S / EVERY_S
+END_S = 3600
+
+
+def valve_l_min(second: int, phase_s: int = 0) -> float:
+    return FULL_L_MIN if (second + phase_s) % EVERY_S < GULP_S else 0.0
+
+
+def means_of(sent: dict[int, float | None], step: int = 1) -> np.ndarray:
+    """The make-up's closed means of the hour, of frames by second; None is a frame without it."""
+    engine = engine_of()
+    n = len(sent)
+    values = np.array([
+        row_of_values({**HEALTHY, "makeup_flow": flow} if flow is not None else dict(HEALTHY))
+        for flow in sent.values()
+    ])  # fmt: skip
+    time_ms = T0_MS + np.array(list(sent)) * 1000
+    for at in range(0, n, step):
+        part = slice(at, at + step)
+        engine.samples(0, np.zeros(len(time_ms[part]), np.int32), time_ms[part], values[part])
+    return trace_window(engine.state, np.array([0]), "makeup_flow", 10)[0]
+
+
+def by_exception(frames_s: int, phase_s: int = 0) -> dict[int, float | None]:
+    """A frame each ``frames_s``; the meter is told where it changed, and each ten minutes."""
+    told: dict[int, float | None] = {}
+    last, told_s = -1.0, -END_S
+    for second in range(0, END_S + 1, frames_s):
+        flow = valve_l_min(second, phase_s)
+        news = flow != last or second - told_s >= 600
+        told[second] = flow if news else None
+        if news:
+            last, told_s = flow, second
+    return told
+
+
+@given(st.integers(0, EVERY_S - 1))
+def test_a_gulp_told_by_exception_counts_for_as_long_as_it_lasted(phase_s):
+    """As seen each 20 s, when it is told whatever it says; its two readings alone say half."""
+    means = means_of(by_exception(20, phase_s), step=200)
+    seen = [valve_l_min(s, phase_s) for s in range(0, EVERY_S, 20)]
+    assert means.tolist() == pytest.approx([np.mean(seen)] * len(means), rel=0.01)
+
+
+def test_regular_readings_give_their_mean():
+    every = {s: valve_l_min(s) for s in range(0, END_S + 1, 10)}
+    assert np.mean(means_of(every, step=500)) == pytest.approx(TRUE_MEAN_L_MIN, rel=0.01)
+
+
+def test_a_reading_each_five_minutes_stands_for_itself():
+    flows = dict(zip(range(0, END_S + 1, 300), [float(i) for i in range(1, 14)], strict=True))
+    means = means_of(flows)
+    assert np.diff(means).tolist() == pytest.approx([1.0] * 9)
+    assert set(means.tolist()) <= set(flows.values())
+
+
+def test_a_meter_that_falls_silent_says_nothing_any_more():
+    """It is held for as long as a value counts, a quarter of an hour; then nothing is known."""
+    told = {s: (6.0 if s <= 900 else None) for s in range(0, END_S + 1, 20)}
+    means = means_of(told, step=200)
+    assert means[0] == pytest.approx(6.0)
+    assert np.isnan(means[-5:]).all()
+
+
+def test_signals_in_messages_of_their_own_count_once():
+    """A second message of one instant brings the meter: its reading is no flow of no time."""
+    engine = engine_of()
+    for second in range(0, END_S + 1, 20):
+        now = np.array([T0_MS + second * 1000])
+        for values in (HEALTHY, {"makeup_flow": valve_l_min(second)}):
+            engine.samples(0, np.zeros(1, np.int32), now, row_of_values(dict(values))[None, :])
+    means = trace_window(engine.state, np.array([0]), "makeup_flow", 10)[0]
+    assert np.mean(means) == pytest.approx(TRUE_MEAN_L_MIN, rel=0.01)
+
+
+def test_weather_that_is_told_only_when_it_changes_is_known_all_the_while():
+    """Told at its change and each ten minutes: every five-minute mean has an evaporation."""
+    engine = engine_of()
+    for second in range(0, END_S + 1, 30):
+        values = dict(HEALTHY)
+        if second % 600:
+            for name in ("ambient_temperature", "relative_humidity", "fan_run", "fan_speed"):
+                values.pop(name, None)
+        now = np.array([T0_MS + second * 1000])
+        engine.samples(0, np.zeros(1, np.int32), now, row_of_values(values)[None, :])
+    evaporation = trace_window(engine.state, np.array([0]), "evaporation", 8)[0]
+    assert evaporation.tolist() == pytest.approx([evaporation[0]] * 8, rel=0.01)
+    assert evaporation[0] > 0.0
