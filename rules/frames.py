@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import fault_column, there_at
+from rules.alarms import fault_column
 from rules.arrays import F64, I8, I32, I64, Bool, span
 from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
@@ -86,8 +86,6 @@ class FrameView:
     gap: Bool
     """The unit was silent longer than `longest_gap_s` before this frame."""
     x: F64
-    level_as_read: F64
-    """The level also where it is known to stand still while the water moves. [mm]"""
     flow_held: F64
     """(k, meters): what the meters showed from the frame before until this one. [L/min]"""
     fresh: Bool
@@ -155,7 +153,7 @@ def observe(
     if not isinstance(at, slice):  # else they are the columns themselves
         state.value[at] = value
         state.value_ms[at] = value_ms
-    x, level_as_read = _known_now(plan, state, rows, time_ms, value, value_ms)
+    x = _known_now(plan, state, rows, time_ms, value, value_ms)
 
     pump = _motor(plan, rows, x, value_ms[:, _CURRENT] == 0)
     pump = motor_by_water(plan, state, rows, time_ms, x, pump)
@@ -183,12 +181,12 @@ def observe(
         state,
         rows,
         time_ms,
-        level_as_read,
+        x[:, _LEVEL],
         (pump != pump_was) & (np.minimum(pump, pump_was) >= 0),
         gap,
     )
     return FrameView(
-        plan, state, rows, time_ms, elapsed_s, gap, x, level_as_read, flow_held, fresh, pump,
+        plan, state, rows, time_ms, elapsed_s, gap, x, flow_held, fresh, pump,
         pump_s, mode, mode_s, commanded_s, fans_s,
         *stood_s(plan, state, rows, time_ms, x, pump, elapsed_s, gap),
     )  # fmt: skip
@@ -196,11 +194,8 @@ def observe(
 
 def _known_now(
     plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, value: F64, value_ms: I64
-) -> tuple[F64, F64]:
-    """What is known of each signal, (k, signals): neither too old nor found to be untrue.
-
-    And the level as it is read, also where it stands still while the water moves.
-    """
+) -> F64:
+    """What is known of each signal, (k, signals): neither too old nor found to be untrue."""
     at = span(rows)
     age_limit_ms = np.floor(plan.settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
     aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
@@ -212,10 +207,7 @@ def _known_now(
     impossible = beyond_nameplate(plan, rows, x, state.pump_state[rows] == 1, AT_ONCE)
     if impossible is not None:
         np.copyto(x, np.nan, where=impossible)
-    level_as_read = x[:, _LEVEL].copy()
-    if (stuck := there_at(state, rows, fault_column("level-frozen"))).any():
-        x[stuck, _LEVEL] = np.nan
-    return x, level_as_read
+    return x
 
 
 def _take_weather(value: F64, value_ms: I64, fresh: Bool, weather: F64, news: Bool) -> None:

@@ -153,8 +153,11 @@ def _learn(
 
     One that may not have been read is passed over, as if it had not been.
     """
-    high, low = _expected_us_cm(plan, state, row, quick)
+    high, low, given_back = _expected_us_cm(plan, state, row)
     off, untold = _off(plan, state, row, fill, high, low)
+    # Pads and pipes may have given back so much: other make-up is neither told nor denied by it.
+    maybe_old = quick & (off > 0) & (fill <= given_back)
+    off, untold = np.where(maybe_old, 0, off), untold | maybe_old
     seen = ~untold
     row, bin_id, off = row[seen], bin_id[seen], off[seen]
     fill, high, low = fill[seen], high[seen], low[seen]
@@ -211,12 +214,12 @@ def _heel_at_most(state: FleetState, row: I64, usual: F64) -> F64:
     return np.where(squares > 0.0, most, np.inf)
 
 
-def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64, quick: Bool) -> tuple[F64, F64]:
+def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64) -> tuple[F64, F64, F64]:
     """The most and the least that a fill of the same make-up may read after the old water, (k,).
 
     What the usual fill has above the softest make-up came with the usual old water; so much more,
-    or less, comes with other old water. After a ``quick`` fill there may be as much of it as pads
-    and pipes hold, whatever is usual. [µS/cm]
+    or less, comes with other old water. The third is the most where pads and pipes have not run
+    back yet: as much as they hold may be in it, whatever is usual. [µS/cm]
     """
     usual = state.fill_usual_us_cm[row].astype(np.float64)
     usual_old = state.old_usual_us_cm[row].astype(np.float64)
@@ -231,8 +234,8 @@ def _expected_us_cm(plan: FleetPlan, state: FleetState, row: I64, quick: Bool) -
     old = state.old_water_us_cm[row].astype(np.float64)
     moved = np.nan_to_num(heel * (old - usual_old))
     given_back = np.nan_to_num(np.minimum(layer, HEEL_FRAC) * (old - usual))
-    moved = np.where(quick, np.maximum(moved, given_back), moved)
-    return usual + np.maximum(moved, 0.0), usual + np.minimum(moved, 0.0)
+    high = usual + np.maximum(moved, 0.0)
+    return high, usual + np.minimum(moved, 0.0), np.maximum(high, usual + given_back)
 
 
 def _off(

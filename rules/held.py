@@ -36,8 +36,9 @@ _LINGERS: Final = [
     )
 ]
 """What drives evaporation and heat rejection: it is what was said last until it is said anew."""
-HELD_WEIGHT: Final = 2.0**-20
-"""Weight of a held value beside that of one that was brought: what counts where none was."""
+HELD_WEIGHT: Final = 2.0**-14
+"""Weight of a held value beside that of one that was brought: what counts where none was. A power
+of two keeps sums exact in single precision: the mean of ones is one."""
 _IN_BIN: Final = [ACCUMULATED.index(name) for name in METERS]
 OFTEN_S: Final = 90.0
 """Frames that follow each other within this see all that a valve does (judgement)."""
@@ -88,8 +89,9 @@ def add_up(
     weight = there.astype(np.float64)
     open_s = (time_ms - bin_start_ms(plan, rows, state.bin_id[rows])) / 1000.0
     since_s = np.minimum(elapsed_s, open_s)[:, None]
-    holds = ~np.isnan(held)
-    weight[:, _IN_BIN] = np.where(holds, np.maximum(since_s, 0.0), weight[:, _IN_BIN])
+    # Of one instant nothing was held: what a further message of it brings counts.
+    holds = ~np.isnan(held) & (since_s > 0.0)
+    weight[:, _IN_BIN] = np.where(holds, since_s, weight[:, _IN_BIN])
     sample[:, _IN_BIN] = np.where(holds, held, sample[:, _IN_BIN])
     lingers = sample[:, _LINGERS]
     weight[:, _LINGERS] += np.where(~there[:, _LINGERS] & ~np.isnan(lingers), HELD_WEIGHT, 0.0)

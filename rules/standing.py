@@ -18,7 +18,7 @@ from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.state import FleetState
 
-__all__ = ["mind_turning_over", "standing_limit_s", "stood_s"]
+__all__ = ["drains_seen", "mind_turning_over", "seen_dry", "standing_limit_s", "stood_s"]
 
 _LEVEL: Final = INDEX["basin_level"]
 _CONDUCTIVITY: Final = INDEX["conductivity"]
@@ -40,7 +40,9 @@ def stood_s(
     """Time without circulation, and the warm part of it; both go on where the pump is unknown."""
     settings = plan.settings
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
-    empty |= _probe_in_air(plan, state, rows, x)
+    in_air = _probe_in_air(plan, state, rows, x)
+    state.drains[rows] |= np.where(in_air, SEEN_DRY, 0).astype(np.uint8)
+    empty |= in_air
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
     _mind_habit(plan, state, rows, time_ms, anew & ~gap, empty, x[:, _AIR])
@@ -57,6 +59,10 @@ def stood_s(
     return (time_ms - since) / 1000.0, warm_s
 
 
+SEEN_DRY: Final = 128
+"""Bit of the column of drains: the probe was seen in air, where no level is sent. The rest of it
+counts."""
+MOST_DRAINS: Final = SEEN_DRY - 1
 DRAINED_BINS: Final = 6
 """Bins whose means must say so, too: half an hour. A reading that drops out and is back lets no
 water out (judgement)."""
@@ -115,8 +121,7 @@ def mind_turning_over(
         return
     dry = (state.mode[rows] == 0) & (state.mode_changed_ms[rows] < state.pump_changed_ms[rows])
     over &= dry & (state.out_of_service_until_ms[rows] == 0)
-    count = state.drains[rows]
-    state.drains[rows] = count + (over & (count < 255))
+    state.drains[rows] += over & (drains_seen(state, rows) < MOST_DRAINS)
 
 
 LEAST_SPELL_S: Final = 1800.0
@@ -150,7 +155,18 @@ def _mind_habit(
     longest = state.longest_standing_s[row]
     state.longest_standing_s[row] = np.where(fits, np.maximum(longest, spell), longest)
     let_out = empty[at] & ~(air_degc[at] < FROST_NEAR_DEGC)
-    state.drains[row] = np.minimum(state.drains[row].astype(np.int64) + let_out, 255)
+    state.drains[row] += let_out & (drains_seen(state, row) < MOST_DRAINS)
+
+
+def drains_seen(state: FleetState, rows: I64) -> I64:
+    """How often the basin was emptied, or turned over in dry running, (k,)."""
+    return state.drains[rows].astype(np.int64) & MOST_DRAINS
+
+
+def seen_dry(state: FleetState, rows: I64) -> Bool:
+    """Units that send no level and whose probe was seen in air, (k,)."""
+    dry: Bool = (state.drains[rows] & SEEN_DRY) != 0
+    return dry
 
 
 def standing_limit_s(plan: FleetPlan, state: FleetState, rows: I64) -> F64:
@@ -163,5 +179,5 @@ def standing_limit_s(plan: FleetPlan, state: FleetState, rows: I64) -> F64:
     own = 1.5 * state.longest_standing_s[rows] + 43_200.0
     least = settings.get("basin-not-drained", "habit_least_s", rows)
     fixed = settings.get("basin-not-drained", "standing_low_s", rows)
-    by_habit = state.drains[rows] >= settings.get("basin-not-drained", "habit_drains", rows)
+    by_habit = drains_seen(state, rows) >= settings.get("basin-not-drained", "habit_drains", rows)
     return np.where(by_habit, np.minimum(np.maximum(own, least), fixed), fixed)

@@ -136,7 +136,7 @@ class FleetState:
     circulated_ms: I64
     warm_standing_s: F32
     still_water_degc: F32  # of standing water that is not measured
-    drains: U8  # how often it was emptied, or turned over in dry running, up to 255
+    drains: U8  # how often it was emptied, or turned over; and a bit, see rules/standing.py
     longest_standing_s: F32  # that ended
     # what the readings themselves are worth; sets of signals are packed, see rules/bits.py
     seen_changed: U8  # (rows, set) signals that changed in the open bin

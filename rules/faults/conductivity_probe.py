@@ -75,8 +75,11 @@ def _wetted(view: BinView) -> Bool:
     bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
     # Probes hang anywhere below the float: a basin that is half empty says nothing.
     wet = (running >= bottom) | (at_rest >= bottom)
-    level_sent = view.state.value_ms[rows, _LEVEL] > 0
-    return np.asarray(wet | (~level_sent & (view.state.pump_state[rows] == 1)), dtype=np.bool_)
+    # A level that stands still while the water moves is no witness.
+    told = view.state.value_ms[rows, _LEVEL] > 0
+    told &= ~fault_is_there(view.state, rows, "level-frozen")
+    pumped = view.state.pump_state[rows] == 1
+    return np.asarray(np.where(told, wet, pumped), dtype=np.bool_)
 
 
 def judge(view: BinView, announced: I8) -> I8:

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_column
 from rules.arrays import I8, Bool
 from rules.events import Cause, Evidence, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
@@ -13,6 +14,7 @@ from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
+from rules.standing import seen_dry
 
 __all__ = ["FROST_RISK", "water_in_basin"]
 
@@ -63,7 +65,9 @@ def judge(view: FrameView, announced: I8) -> I8:
     ]  # fmt: skip
     severity = graded(coldness, limits, view.setting(_SLUG, "deadband_k"), announced)
     severity[known & ~holds] = 0
-    severity[~known | ((severity > 0) & _may_stay_wet(view))] = -1
+    # What stands, or waits for its delay, began with water that had circulated.
+    new = (announced == 0) & (view.state.alarm_pending_ms[view.rows, fault_column(_SLUG)] == 0)
+    severity[~known | ((severity > 0) & new & _may_stay_wet(view))] = -1
     return severity
 
 
@@ -79,8 +83,8 @@ def _may_stay_wet(view: FrameView) -> Bool:
     (common practice): only one that was seen in air before tells a full basin from a drained one.
     """
     setting = view.setting(_SLUG, "probe_dries")
-    seen_dry = (view.state.drains[view.rows] > 0) | (setting > 0.75)
-    may_stay: Bool = np.isnan(view.signal("basin_level")) & (~seen_dry | (setting < 0.25))
+    dries = seen_dry(view.state, view.rows) | (setting > 0.75)
+    may_stay: Bool = np.isnan(view.signal("basin_level")) & (~dries | (setting < 0.25))
     return may_stay & ~(view.standing_s <= FULL_LATELY_S)
 
 

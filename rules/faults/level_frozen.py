@@ -49,7 +49,7 @@ most that was seen of such as stand still for an hour (judgement)."""
 def judge(view: FrameView, announced: I8) -> I8:
     """Unmoved by pump starts and stops, or by hours of running."""
     state, rows, plan = view.state, view.rows, view.plan
-    level = view.level_as_read
+    level = view.signal("basin_level")
     still_s = (view.time_ms - state.still_ms[rows]) / 1000.0
     changes = state.still_starts[rows]
     # A start that must move the level is proof by itself; where it hardly does, more are asked for.

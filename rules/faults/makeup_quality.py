@@ -148,7 +148,7 @@ def _ratio_by_weather(view: BinView, announced: I8) -> F64:
     found, sd = w.makeup_by_weather_us_cm / c_m[i], w.makeup_by_weather_sd / c_m[i]
     change = part.setting(_SLUG, "change_frac")
     harder = found - 1.0 >= np.fmax(change, 3.0 * sd)
-    as_ever = (announced[i] > 0) & (np.abs(found - 1.0) < change) & (3.0 * sd < change)
+    as_ever = (announced[i] > 0) & (np.abs(found - 1.0) < change)
     sure = (harder | as_ever) & ~filled_as_ever(part.state, part.rows)
     out[i] = np.where(sure, found, np.nan)
     return out

@@ -19,7 +19,7 @@ from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
-from rules.standing import standing_limit_s
+from rules.standing import drains_seen, standing_limit_s
 
 __all__ = ["BASIN_NOT_DRAINED", "WARM_STANDING_WATER"]
 
@@ -58,7 +58,8 @@ def _explain(look: UnitLook, slug: str) -> tuple[list[Reading], tuple[Cause, ...
     days = look.standing_s() / 86_400.0
     warm_h = look.warm_standing_s() / 3600.0
     limit_d = float(standing_limit_s(look.plan, look.state, np.array([look.row]))[0]) / 86_400.0
-    by_habit = bool(look.state.drains[look.row] >= look.setting(_FULL, "habit_drains"))
+    drains = int(drains_seen(look.state, np.array([look.row]))[0])
+    by_habit = drains >= look.setting(_FULL, "habit_drains")
     readings = [
         Reading("Time since water last circulated", days, "d", derived=True,
                 high=limit_d, note=_OWN_HABIT if by_habit else ""),

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from support.fleet import HEALTHY, T0_MS, engine_of, row_of_values
 
 from rules.bin_rings import trace_window
+from rules.state import ACCUMULATED
 
 FULL_L_MIN = 24.0
 GULP_S, EVERY_S = 40, 300
@@ -79,15 +80,34 @@ def test_a_meter_that_falls_silent_says_nothing_any_more():
     assert np.isnan(means[-5:]).all()
 
 
-def test_signals_in_messages_of_their_own_count_once():
-    """A second message of one instant brings the meter: its reading is no flow of no time."""
+@pytest.mark.parametrize("every_s", [20, 60, 100, 120, 300])
+@pytest.mark.parametrize("meter_first", [False, True])
+def test_signals_in_messages_of_their_own_count_as_in_one(every_s, meter_first):
+    """Each instant is told in two messages: what the second brings counts like the first's."""
+    parts = [HEALTHY, {"makeup_flow": 6.0}]
     engine = engine_of()
-    for second in range(0, END_S + 1, 20):
+    for second in range(0, END_S + 1, every_s):
         now = np.array([T0_MS + second * 1000])
-        for values in (HEALTHY, {"makeup_flow": valve_l_min(second)}):
+        for values in reversed(parts) if meter_first else parts:
             engine.samples(0, np.zeros(1, np.int32), now, row_of_values(dict(values))[None, :])
     means = trace_window(engine.state, np.array([0]), "makeup_flow", 10)[0]
-    assert np.mean(means) == pytest.approx(TRUE_MEAN_L_MIN, rel=0.01)
+    assert means.tolist() == pytest.approx([6.0] * 10)
+
+
+def test_a_pump_that_runs_all_the_while_runs_for_exactly_all_of_it():
+    """Habits are learned of bins in which it did: current each 15 s, the rest in between."""
+    engine = engine_of()
+    running = ACCUMULATED.index("pump_running")
+    seen = []
+    for second in range(5, END_S + 1, 5):
+        values = {"pump_current": HEALTHY["pump_current"]} if second % 15 == 0 else {
+            "basin_level": HEALTHY["basin_level"]
+        }  # fmt: skip
+        now = np.array([T0_MS + second * 1000])
+        engine.samples(0, np.zeros(1, np.int32), now, row_of_values(values)[None, :])
+        total, weight = engine.state.bin_sum[0, running], engine.state.bin_count[0, running]
+        seen.append(total / weight if weight else 1.0)
+    assert seen == [1.0] * len(seen)
 
 
 def test_weather_that_is_told_only_when_it_changes_is_known_all_the_while():

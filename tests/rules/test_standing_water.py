@@ -102,6 +102,20 @@ LIVES: Mapping[str, list[Part]] = {
         work(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
         rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
     ],
+    "in frost after wet running, and then ice": [
+        work(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+        rest(0.9, basin_level=None, basin_temperature=5.5, ambient_temperature=3.0),
+        rest(1, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+        rest(1, basin_level=None, basin_temperature=-0.2, ambient_temperature=-6.0),
+    ],
+    "turned over, then in frost, by a probe that was never dry": [
+        *[part for _ in range(3) for part in (
+            rest(1, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+            work(1 / 24, basin_level=None, pump_command=None, wet_mode=0.0,
+                 basin_temperature=8.0, ambient_temperature=7.0))],
+        rest(2, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+        rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+    ],
     "frost, nothing of the water known": [
         rest(2, basin_temperature=None, ambient_temperature=-9.0, basin_level=None,
              conductivity=None),
@@ -279,8 +293,9 @@ def test_a_pump_of_which_nothing_is_known_does_not_stand(lived):
 
 def test_a_probe_that_was_never_dry_may_stand_in_a_wet_pocket(lived):
     """Of a basin that nothing else is known of, it proves no water for longer than a day."""
-    never = lived["in frost for days, by a probe that was never dry"]
-    assert [e for part in never for e in part] == []
+    for name in ("in frost for days, by a probe that was never dry",
+                 "turned over, then in frost, by a probe that was never dry"):  # fmt: skip
+        assert [e for part in lived[name] for e in part if e.fault == "frost-risk"] == [], name
     for name in ("in frost for days, by a probe that was seen dry",
                  "in frost after wet running, by the probe alone"):  # fmt: skip
         *before, frost = lived[name]
@@ -288,6 +303,13 @@ def test_a_probe_that_was_never_dry_may_stand_in_a_wet_pocket(lived):
         assert raised(frost) == [("frost-risk", Severity.MEDIUM)]
         assert "stays wet" in frost[0].evidence.limits[-1]
         assert frost[0].evidence.readings[-1].quantity == "Conductivity"
+
+
+def test_frost_that_was_told_in_time_grows_worse_after_the_day(lived):
+    *before, frost, ice = lived["in frost after wet running, and then ice"]
+    assert not any(before)
+    assert raised(frost) == [("frost-risk", Severity.MEDIUM)]
+    assert [(e.change, e.severity) for e in ice] == [(Change.WORSENED, Severity.HIGH)]
 
 
 def test_frost_without_level_or_conductivity_is_not_judged(lived):
