@@ -24,7 +24,7 @@ from rules.state import ACCUMULATED, FleetState
 __all__ = ["METERS", "add_up", "bin_means", "flow_until_now"]
 
 METERS: Final = ("makeup_flow", "bleed_flow")
-_COLUMNS: Final = np.array([INDEX[name] for name in METERS])
+_COLUMNS: Final = [INDEX[name] for name in METERS]
 _LINGERS: Final = [
     ACCUMULATED.index(name)
     for name in (
@@ -52,21 +52,26 @@ def flow_until_now(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, 
     """
     before_ms = state.frame_ms[rows]
     often = time_ms - before_ms <= OFTEN_S * 1000.0
-    said_ms = state.value_ms[rows[:, None], _COLUMNS]
-    holds = (often[:, None] | (said_ms < before_ms[:, None])) & ~gap[:, None]
-    return np.where(holds, _held(plan, state, rows, time_ms), np.nan)
+    out = _held(plan, state, rows, time_ms)
+    for j, column in enumerate(_COLUMNS):
+        holds = (often | (state.value_ms[rows, column] < before_ms)) & ~gap
+        out[~holds, j] = np.nan
+    return out
 
 
 def _held(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64) -> F64:
     """The newest reading of each meter, (k, meters); NaN where it is too old, or untrue."""
-    said_ms = state.value_ms[rows[:, None], _COLUMNS]
+    at = span(rows)
     limit_ms = plan.settings.get(FLEET, "value_age_limit_s", rows) * 1000.0
-    known = time_ms[:, None] - said_ms <= np.broadcast_to(limit_ms, len(rows))[:, None]
-    known &= said_ms > 0
-    untrue = state.frozen_set[rows] | state.beyond_set[rows]
+    out = np.full((len(rows), len(METERS)), np.nan)
+    for j, column in enumerate(_COLUMNS):
+        said_ms = state.value_ms[at, column]
+        known = (said_ms > 0) & (time_ms - said_ms <= limit_ms)
+        np.copyto(out[:, j], state.value[at, column], where=known)
+    untrue = state.frozen_set[at] | state.beyond_set[at]
     if untrue.any():
-        known &= ~unpacked(untrue)[:, _COLUMNS]
-    return np.where(known, state.value[rows[:, None], _COLUMNS], np.nan)
+        out[unpacked(untrue)[:, _COLUMNS]] = np.nan
+    return out
 
 
 def add_up(
@@ -86,18 +91,24 @@ def add_up(
     frame before, within the bin; what was brought, where nothing was held, by one: that is nothing
     beside the seconds, and enough where it stands alone.
     """
-    weight = there.astype(np.float64)
-    open_s = (time_ms - bin_start_ms(plan, rows, state.bin_id[rows])) / 1000.0
-    since_s = np.minimum(elapsed_s, open_s)[:, None]
-    # Of one instant nothing was held: what a further message of it brings counts.
-    holds = ~np.isnan(held) & (since_s > 0.0)
-    weight[:, _IN_BIN] = np.where(holds, since_s, weight[:, _IN_BIN])
-    sample[:, _IN_BIN] = np.where(holds, held, sample[:, _IN_BIN])
-    lingers = sample[:, _LINGERS]
-    weight[:, _LINGERS] += np.where(~there[:, _LINGERS] & ~np.isnan(lingers), HELD_WEIGHT, 0.0)
     at = span(rows)
-    state.bin_sum[at] += np.where(weight > 0.0, sample * weight, 0.0)
-    state.bin_count[at] += weight
+    open_s = (time_ms - bin_start_ms(plan, rows, state.bin_id[rows])) / 1000.0
+    since_s = np.minimum(elapsed_s, open_s)
+    # Of one instant nothing was held: what a further message of it brings counts.
+    holds = ~np.isnan(held) & (since_s > 0.0)[:, None]
+    there[:, _IN_BIN] &= ~holds
+    state.bin_sum[at] += np.where(there, sample, 0.0)
+    state.bin_count[at] += there
+    for j, column in enumerate(_IN_BIN):
+        some = np.flatnonzero(holds[:, j])
+        if len(some):
+            state.bin_sum[rows[some], column] += held[some, j] * since_s[some]
+            state.bin_count[rows[some], column] += since_s[some]
+    for column in _LINGERS:
+        some = np.flatnonzero(~there[:, column] & ~np.isnan(sample[:, column]))
+        if len(some):
+            state.bin_sum[rows[some], column] += HELD_WEIGHT * sample[some, column]
+            state.bin_count[rows[some], column] += HELD_WEIGHT
 
 
 LEAST_WATCHED_S: Final = 10.0
