@@ -177,7 +177,7 @@ def accumulate(view: FrameView) -> None:
     sample[:, _A["bleed_flow"]] = view.signal("bleed_flow")
     sample[:, _A["pump_running"]] = np.where(view.pump_state < 0, nan, view.pump_state)
 
-    # Only what this very frame brought is new: neither a held value nor a repeat counts again.
+    # What this very frame brought is new, and a repeat is not; what is held see rules/held.py.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
     # A unit that never sent a current is taken at its controller's word, which then is the news.
     untold = state.value_ms[rows, INDEX["pump_current"]] == 0

@@ -136,7 +136,7 @@ def observe(
     never = previous_ms == 0
     elapsed_s = (time_ms - previous_ms) / 1000.0
     gap = never | (elapsed_s > settings.get(FLEET, "longest_gap_s", rows))
-    flow_held = flow_until_now(plan, state, rows, time_ms, gap)
+    flow_held = flow_until_now(plan, state, rows, time_ms, values, gap)
     state.frame_ms[rows] = time_ms
 
     at = span(rows)

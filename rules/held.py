@@ -4,7 +4,8 @@ A sender that reports by exception tells of a valve that opens for half a minute
 and then of nothing for a quarter of an hour: their plain mean would be half of the full flow. So
 each reading counts for the time until the next frame of its unit. A meter that is read every five
 minutes tells nothing of the time between: there each reading stands for itself. Weather, fans and
-load of such a sender are held, too: five minutes in which they did not change are not unknown.
+load of such a sender are held, too, and whether its pump runs: five minutes in which they did not
+change are not unknown.
 """
 
 from __future__ import annotations
@@ -42,19 +43,27 @@ of two keeps sums exact in single precision: the mean of ones is one."""
 _IN_BIN: Final = [ACCUMULATED.index(name) for name in METERS]
 OFTEN_S: Final = 90.0
 """Frames that follow each other within this see all that a valve does (judgement)."""
+LEAST_WATCHED_S: Final = 10.0
+"""More than readings that stand for themselves weigh in a bin."""
 
 
-def flow_until_now(plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, gap: Bool) -> F64:
+def flow_until_now(
+    plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, values: F64, gap: Bool
+) -> F64:
     """What each meter showed from the frame before until this one, (k, meters). [L/min]
 
-    To be asked before the frame is taken in. NaN where that is not known: after a silence, where
-    the reading is too old, or where it came with the frame before and that was long ago.
+    To be asked before the frame, of ``values`` (k, signals), is taken in. NaN where that is not
+    known: after a silence, where the reading is too old, and where frames long apart both bring
+    the meter, as one that is read every five minutes. A frame without it tells that it is held, and
+    so does its bin, once that has been watched.
     """
     before_ms = state.frame_ms[rows]
     often = time_ms - before_ms <= OFTEN_S * 1000.0
     out = _held(plan, state, rows, time_ms)
     for j, column in enumerate(_COLUMNS):
-        holds = (often | (state.value_ms[rows, column] < before_ms)) & ~gap
+        holds = often | (state.value_ms[rows, column] < before_ms) | np.isnan(values[:, column])
+        holds |= state.bin_count[rows, _IN_BIN[j]] >= LEAST_WATCHED_S
+        holds &= ~gap
         out[~holds, j] = np.nan
     return out
 
@@ -89,7 +98,7 @@ def add_up(
     ``sample`` (k, accumulated) is what the frames say, and counts where it is ``there``. Of the
     meters what they showed until the frame, ``held`` (k, meters), counts by the seconds since the
     frame before, within the bin; what was brought, where nothing was held, by one: that is nothing
-    beside the seconds, and enough where it stands alone.
+    beside the seconds, and enough where it stands alone. ``there`` is changed in place.
     """
     at = span(rows)
     open_s = (time_ms - bin_start_ms(plan, rows, state.bin_id[rows])) / 1000.0
@@ -109,10 +118,6 @@ def add_up(
         if len(some):
             state.bin_sum[rows[some], column] += HELD_WEIGHT * sample[some, column]
             state.bin_count[rows[some], column] += HELD_WEIGHT
-
-
-LEAST_WATCHED_S: Final = 10.0
-"""More than readings that stand for themselves weigh in a bin."""
 
 
 def bin_means(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> F64:

@@ -10,6 +10,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_is_there
 from rules.arrays import F64, I8, I64, Bool
 from rules.bin_rings import trace_window
 from rules.drained import PROBE_IN_AIR_FRAC
@@ -41,7 +42,10 @@ def stood_s(
     settings = plan.settings
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
     in_air = _probe_in_air(plan, state, rows, x)
-    state.drains[rows] |= np.where(in_air, SEEN_DRY, 0).astype(np.uint8)
+    if in_air.any():
+        # One that is out of order, or unplugged, hangs in no air.
+        sound = in_air & ~fault_is_there(state, rows, "conductivity-probe")
+        state.drains[rows] |= np.where(sound, SEEN_DRY, 0).astype(np.uint8)
     empty |= in_air
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
@@ -63,9 +67,10 @@ SEEN_DRY: Final = 128
 """Bit of the column of drains: the probe was seen in air, where no level is sent. The rest of it
 counts."""
 MOST_DRAINS: Final = SEEN_DRY - 1
-DRAINED_BINS: Final = 6
-"""Bins whose means must say so, too: half an hour. A reading that drops out and is back lets no
-water out (judgement)."""
+DRAINED_BINS: Final = 9
+LEAST_DRAINED_MEANS: Final = 2
+"""Bins whose means must say so, too, and how many means those must hold: three quarters of an hour.
+A reading that drops out and is back lets no water out (judgement)."""
 
 
 def _probe_in_air(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> Bool:
@@ -75,7 +80,8 @@ def _probe_in_air(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> Bool
     at = np.flatnonzero(out)
     if len(at):
         lately = trace_window(state, rows[at], "conductivity", DRAINED_BINS)
-        out[at] = np.fmax.reduce(lately, axis=1) < least[at]
+        enough = (~np.isnan(lately)).sum(axis=1) >= LEAST_DRAINED_MEANS
+        out[at] = enough & (np.fmax.reduce(lately, axis=1) < least[at])
     return out
 
 

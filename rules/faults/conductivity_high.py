@@ -175,10 +175,10 @@ def _makeup_implied(look: UnitLook) -> tuple[int | None, Reading] | None:
         return None
     stated = look.unit.water.makeup_conductivity_us_cm
     least = (1.0 + look.setting("makeup-quality-changed", "change_frac")) * stated
-    open_ = implied - 3.0 * sd < least <= implied + 3.0 * sd
+    told = implied - 3.0 * sd >= least or implied + 3.0 * sd < least
     reading = Reading(f"Make-up conductivity, from {way} and the solids balance", float(implied),
                       "µS/cm", stated, derived=True)  # fmt: skip
-    return None if open_ else int(implied >= least), reading
+    return int(implied >= least) if told else None, reading
 
 
 def _balance(look: UnitLook) -> tuple[float, float, float, float] | None:

@@ -65,7 +65,7 @@ def judge(view: FrameView, announced: I8) -> I8:
     ]  # fmt: skip
     severity = graded(coldness, limits, view.setting(_SLUG, "deadband_k"), announced)
     severity[known & ~holds] = 0
-    # What stands, or waits for its delay, began with water that had circulated.
+    # What stands, or waits for its delay, began while water was known, or taken, to be there.
     new = (announced == 0) & (view.state.alarm_pending_ms[view.rows, fault_column(_SLUG)] == 0)
     severity[~known | ((severity > 0) & new & _may_stay_wet(view))] = -1
     return severity
@@ -73,7 +73,8 @@ def judge(view: FrameView, announced: I8) -> I8:
 
 FULL_LATELY_S: Final = 86_400.0
 """Water that circulated within a day was there, and is drained by then if it is at all
-(judgement)."""
+(judgement). After a silence, and when the unit comes under watch, it may just have circulated: then
+the alarm is the safer error."""
 
 
 def _may_stay_wet(view: FrameView) -> Bool:
@@ -186,7 +187,8 @@ FROST_RISK: Final = Rule(
                     "where no level is sent: 1 where the conductivity probe hangs in air once the "
                     "basin is drained, 0 where it stays wet, 0.5 to find out",
                     "a probe that was seen in air does; until then, and where it stays wet, water "
-                    "is taken to be there only for a day after it circulated"),
+                    "is taken to be there only for a day after it circulated, or may have in a "
+                    "silence"),
             Setting("water_medium_degc", 2.0, "°C", -5.0, 10.0,
                     "basin temperature that calls for draining before the night",
                     "a shallow basin loses two kelvin in a clear night (common practice)"),

@@ -194,7 +194,7 @@ HEAD_PRESSURE_HIGH: Final = Rule(
             Setting("margin_medium_k", 4.0, "K", 0.5, 30.0,
                     "margin to the cut-out that calls for a visit this week",
                     "one day is some 4 K hotter than the one before at the most (common practice); "
-                    "clean units pass within 5 K of it on the hottest"),
+                    "clean units pass within 5 K of it on the hottest (judgement)"),
             Setting("margin_high_k", 2.5, "K", 0.0, 30.0,
                     "margin to the cut-out that calls for help today",
                     "about one fan's or one pump start's worth of pressure (common practice)"),

@@ -273,7 +273,7 @@ def test_how_much_old_water_stays_is_learned_from_fills_after_different_old_wate
 
 def test_a_quick_fill_holds_what_pads_and_pipes_give_back():
     """20 mm of pull-down and the layer that counts as drained, twice, are a fifth to a third of
-    the basin's 200 mm: 410 µS/cm may be 300 with a seventh of 1000, or not; 700 is harder water."""
+    the basin's 200 mm: 410 µS/cm may be 300 with a sixth of 1000, or not; 700 is harder water."""
     for quick, us_cm, off in ((False, 410.0, 1), (True, 410.0, 0), (True, 700.0, 1)):
         fills = Fills()
         for _ in range(8):

@@ -60,6 +60,20 @@ def test_a_gulp_told_by_exception_counts_for_as_long_as_it_lasted(phase_s):
     assert means.tolist() == pytest.approx([np.mean(seen)] * len(means), rel=0.01)
 
 
+@pytest.mark.parametrize("frames_s", [60, 100, 150, 300])
+def test_frames_far_apart_lose_nothing_that_outlasts_them(frames_s):
+    """Ten minutes of 12 L/min in each twenty, told where it changes, then not at all."""
+    told: dict[int, float | None] = {}
+    last = -1.0
+    for second in range(0, END_S + 1, frames_s):
+        flow = 12.0 if second % 1200 < 600 else 0.0
+        told[second] = flow if flow != last else None
+        last = flow
+    means = means_of(told, step=200)[-8:]
+    assert not np.isnan(means).any()
+    assert np.mean(means) == pytest.approx(6.0, rel=0.2)
+
+
 def test_regular_readings_give_their_mean():
     every = {s: valve_l_min(s) for s in range(0, END_S + 1, 10)}
     assert np.mean(means_of(every, step=500)) == pytest.approx(TRUE_MEAN_L_MIN, rel=0.01)

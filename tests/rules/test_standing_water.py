@@ -108,6 +108,9 @@ LIVES: Mapping[str, list[Part]] = {
         rest(1, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
         rest(1, basin_level=None, basin_temperature=-0.2, ambient_temperature=-6.0),
     ],
+    "in frost from the first hour, by a probe that was never dry": [
+        rest(0.5, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+    ],
     "turned over, then in frost, by a probe that was never dry": [
         *[part for _ in range(3) for part in (
             rest(1, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
@@ -297,6 +300,7 @@ def test_a_probe_that_was_never_dry_may_stand_in_a_wet_pocket(lived):
                  "turned over, then in frost, by a probe that was never dry"):  # fmt: skip
         assert [e for part in lived[name] for e in part if e.fault == "frost-risk"] == [], name
     for name in ("in frost for days, by a probe that was seen dry",
+                 "in frost from the first hour, by a probe that was never dry",
                  "in frost after wet running, by the probe alone"):  # fmt: skip
         *before, frost = lived[name]
         assert not any(before)
