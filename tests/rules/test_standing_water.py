@@ -41,6 +41,20 @@ COOL_EMPTY = rest(0.6, basin_temperature=14.0, **EMPTY)
 FROSTY_EMPTY = rest(0.6, basin_temperature=3.0, ambient_temperature=1.0, **EMPTY)
 DAY_AT_REST = rest(1, basin_temperature=14.0, conductivity=320.0)
 TURNED_OVER = work(1 / 24, pump_command=None, wet_mode=0.0, basin_temperature=14.0)
+FULL_BY_PROBE = rest(1 / 36, basin_level=None, basin_temperature=14.0, conductivity=320.0)
+TURNED_OVER_SOON = work(1 / 72, basin_level=None, pump_command=None, wet_mode=0.0,
+                        basin_temperature=14.0)  # fmt: skip
+FROST_BY_PROBE = [
+    rest(2, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
+    rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
+]
+SEEN_DRY_BEFORE_FROST = [
+    FROST_BY_PROBE[0],
+    rest(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0, conductivity=5.0),
+    *FROST_BY_PROBE,
+]
+MORE_THAN_ARE_COUNTED = 130
+"""A byte holds the number of drains, and a bit of that is for something else."""
 MILD_DAYS = rest(3.5, basin_temperature=14.0, ambient_temperature=14.0, conductivity=320.0)
 
 LIVES: Mapping[str, list[Part]] = {
@@ -87,17 +101,10 @@ LIVES: Mapping[str, list[Part]] = {
         rest(3, basin_temperature=-8.0, ambient_temperature=-8.0, basin_level=2.0,
              conductivity=0.0),
     ],
-    "in frost for days, by a probe that was never dry": [
-        rest(4, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
-        rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
-    ],
-    "in frost for days, by a probe that was seen dry": [
-        rest(2, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
-        rest(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0,
-             conductivity=5.0),
-        rest(2, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
-        rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
-    ],
+    "in frost for days, by a probe that was never dry": FROST_BY_PROBE,
+    "in frost for days, by a probe that was seen dry": SEEN_DRY_BEFORE_FROST,
+    "in frost for days, by a probe that is said to dry": FROST_BY_PROBE,
+    "in frost for days, by a probe that is said to stay wet": SEEN_DRY_BEFORE_FROST,
     "in frost after wet running, by the probe alone": [
         work(0.5, basin_level=None, basin_temperature=8.0, ambient_temperature=7.0),
         rest(2, basin_level=None, basin_temperature=1.5, ambient_temperature=-2.0),
@@ -143,12 +150,27 @@ LIVES: Mapping[str, list[Part]] = {
         for part in (rest(3, basin_level=None, basin_temperature=12.0, conductivity=320.0),
                      rest(1 / 72, basin_level=None, basin_temperature=12.0, conductivity=0.0))
     ],
+    "drained more often than is counted": [
+        *[rest(1 / 36, basin_temperature=14.0, conductivity=320.0),
+          rest(1 / 72, basin_temperature=14.0, **EMPTY)] * MORE_THAN_ARE_COUNTED,
+        MILD_DAYS,
+    ],
+    "turned over more often than is counted": [
+        *[FULL_BY_PROBE, TURNED_OVER_SOON] * MORE_THAN_ARE_COUNTED,
+        rest(3.5, basin_level=None, basin_temperature=14.0, conductivity=320.0),
+        FROST_BY_PROBE[1],
+    ],
     "emptied once": [
         rest(1, basin_temperature=14.0, conductivity=320.0),
         rest(0.5, basin_temperature=14.0, **EMPTY),
         rest(7.5, basin_temperature=14.0, conductivity=320.0),
     ],
 }  # fmt: skip
+SETTINGS: Mapping[str, Mapping[str, Mapping[str, float]]] = {
+    "in frost for days, by a probe that is said to dry": {"frost-risk": {"probe_dries": 1.0}},
+    "in frost for days, by a probe that is said to stay wet": {"frost-risk": {"probe_dries": 0.0}},
+}
+"""Of a life: what the site file says of its unit."""
 
 
 def frames_of(parts: list[Part], seed: int) -> np.ndarray:
@@ -170,7 +192,8 @@ def frames_of(parts: list[Part], seed: int) -> np.ndarray:
 @pytest.fixture(scope="module")
 def lived() -> Mapping[str, list[list[AlarmEvent]]]:
     """The events of each life, part by part."""
-    engine = engine_of(site(units=[unit_data(f"ac-{i}") for i in range(len(LIVES))]))
+    units = [unit_data(f"ac-{i}", settings=SETTINGS.get(name, {})) for i, name in enumerate(LIVES)]
+    engine = engine_of(site(units=units))
     frames = [frames_of(parts, seed) for seed, parts in enumerate(LIVES.values())]
     row = np.repeat(np.arange(len(LIVES), dtype=np.int32), [len(f) for f in frames])
     step = np.concatenate([np.arange(1, len(f) + 1) for f in frames])
@@ -309,6 +332,14 @@ def test_a_probe_that_was_never_dry_may_stand_in_a_wet_pocket(lived):
         assert frost[0].evidence.readings[-1].quantity == "Conductivity"
 
 
+def test_the_site_file_says_better_whether_the_probe_dries(lived):
+    """Of one that was never dry it may say that it dries, of one that was that its place is wet."""
+    *before, frost = lived["in frost for days, by a probe that is said to dry"]
+    assert not any(before)
+    assert raised(frost) == [("frost-risk", Severity.MEDIUM)]
+    assert not any(lived["in frost for days, by a probe that is said to stay wet"])
+
+
 def test_frost_that_was_told_in_time_grows_worse_after_the_day(lived):
     *before, frost, ice = lived["in frost after wet running, and then ice"]
     assert not any(before)
@@ -335,6 +366,21 @@ def test_water_that_is_turned_over_every_day_and_then_is_not_is_found_soon(lived
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
     assert "turned over" in events[0].evidence.readings[0].note
     assert lived["wet every day, then not"][-1] == []
+
+
+@pytest.mark.parametrize(
+    ("life", "full"),
+    [("drained more often than is counted", -1), ("turned over more often than is counted", -2)],
+)
+def test_a_habit_of_years_is_still_known(lived, life, full):
+    assert [raised(part) for part in lived[life][:full]] == [[]] * (2 * MORE_THAN_ARE_COUNTED)
+    assert raised(lived[life][full]) == [("basin-not-drained", Severity.LOW)]
+
+
+def test_turning_over_for_years_tells_nothing_of_the_probe(lived):
+    """It hung in no air meanwhile, and may stand in a wet pocket."""
+    *_, frost = lived["turned over more often than is counted"]
+    assert [e for e in frost if e.fault == "frost-risk"] == []
 
 
 def test_draining_in_frosty_nights_is_no_habit_of_draining_in_warm_weather(lived):
