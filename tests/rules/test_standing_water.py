@@ -269,6 +269,7 @@ def test_a_probe_that_hangs_in_air_says_that_the_basin_was_drained(lived):
     assert [e for part in lived["drained now and then, by the probe alone"] for e in part] == []
     (events,) = lived["full for weeks, by the probe alone"]
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
+    assert "No level here" in events[0].evidence.limits[-1]
 
 
 def test_a_reading_that_drops_out_drains_no_basin(lived):
@@ -282,6 +283,7 @@ def test_a_reading_that_drops_out_drains_no_basin(lived):
 def test_a_basin_left_full_for_weeks_is_found(lived):
     (events,) = lived["full for weeks"]
     assert raised(events) == [("basin-not-drained", Severity.LOW)]
+    assert not any("No level" in limit for limit in events[0].evidence.limits)
 
 
 def test_water_in_frost_is_found_and_ice_is_urgent(lived):
