@@ -247,12 +247,23 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         for at in (np.where(has_level, level, np.nan), np.zeros(len(rows)))
     )
 
+    # What is stored is off by the level's rise, too, and by what was dosed.
     by_meters, by_weather = _makeup_implied(
         plan,
         rows,
         windows,
         wet,
-        (middle, volume, slope, rise, np.hypot(stored_sd, rise_sd * area / 60.0 * middle)),
+        (
+            middle,
+            volume,
+            slope,
+            rise,
+            np.sqrt(
+                stored_sd**2
+                + (rise_sd * area / 60.0 * middle) ** 2
+                + (_dosed(windows, used, slope) * volume / 60.0) ** 2
+            ),
+        ),
         ((makeup, missed), (evaporation, error)),
     )
     climbed = np.fmin(slope - 2.0 * slope_sd, steady) * volume / 60.0
@@ -290,6 +301,15 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         makeup_by_weather_sd=by_weather[1],
         makeup_low_us_cm=lowest,
     )
+
+
+def _dosed(windows: Windows, used: Bool, slope: F64) -> F64:
+    """How far a line's slope is off the half-hourly climbs, (m,). [µS/cm an hour]
+
+    A dose of chemicals lifts the reading within minutes, and the line through all of them with it.
+    """
+    steady = steady_slope(np.where(used, windows.conductivity, np.nan), LEAST_BINS)
+    return np.nan_to_num(slope - steady)
 
 
 def _thinning_l_min(

@@ -35,7 +35,7 @@ from rules.float_rest import (
     rest_is_known,
 )
 from rules.look import UnitLook
-from rules.state import TRACE_BINS
+from rules.state import BIN_MS, TRACE_BINS
 
 __all__ = ["FLOAT_STUCK_OPEN"]
 
@@ -94,6 +94,9 @@ def judge_open(view: BinView, announced: I8) -> I8:
         still = rests & (level[maybe] < lip[maybe])
         severity[maybe[still & (passes == Passes.UNKNOWN)]] = UNKNOWN
         severity[maybe[_stands_since_work(part, passes)]] = UNKNOWN
+        holds, soon = _keeps_its_salt(part)
+        severity[maybe[rests & soon]] = UNKNOWN
+        severity[maybe[rests & holds]] = 0
         # On its way down the water is from before: what draws on it is more than what comes.
         severity[maybe[_runs_down(part)]] = 0
     return severity
@@ -131,6 +134,45 @@ def _stands_since_work(view: BinView, passes: I8) -> Bool:
         flows = ~np.isnan(metered).all(axis=1) & (passes[at] > Passes.NOTHING)
         out[at] = ~rose & ~flows
     return out
+
+
+LEAST_PASSES_FRAC: Final = 0.05
+"""Share of its full flow that a stuck valve passes at the least: with less it leaks (judgement)."""
+LEAST_CYCLES: Final = 1.3
+"""Water that is hardly more concentrated than the make-up is not thinned by it."""
+LEAST_FALL_FRAC: Final = 0.04
+"""Fall of the conductivity to expect, by which its holding is told from noise (judgement)."""
+ENDS_BINS: Final = 3
+SOON_BINS: Final = 12
+"""An hour at rest: by then most basins would have thinned enough to tell."""
+
+
+def _keeps_its_salt(view: BinView) -> tuple[Bool, Bool]:
+    """Basins at rest whose water does not thin, and those that are too short at rest to tell, (k,).
+
+    Water that runs to waste is replaced by make-up. Where the conductivity holds all the same, none
+    runs over: the float is set high, or the transmitter reads high.
+    """
+    plan, rows = view.plan, view.rows
+    level, us_cm = (view.trace(n, TRACE_BINS) for n in ("level_at_rest", "conductivity"))
+    there = ~np.isnan(level) & ~np.isnan(us_cm)
+    # The newest that hang together.
+    gone = np.argmax(~there[:, ::-1], axis=1)
+    n = np.where(there.all(axis=1), TRACE_BINS, gone)
+    age = np.arange(TRACE_BINS - 1, -1, -1)[None, :]
+    first = (age < n[:, None]) & (age >= (n - ENDS_BINS)[:, None])
+    then = median_last_axis(np.where(first, us_cm, np.nan))
+    now, c_m = median_last_axis(us_cm[:, -ENDS_BINS:]), plan.makeup_us_cm[rows]
+    minutes = np.maximum(n - ENDS_BINS, 0) * (BIN_MS / 60_000.0)
+    through_l = LEAST_PASSES_FRAC * plan.makeup_max_l_min[rows] * minutes
+    volume_l = plan.area_m2[rows] * median_last_axis(level[:, -ENDS_BINS:])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fall = -np.expm1(-through_l / volume_l) * (then - c_m)
+    concentrated = then >= LEAST_CYCLES * c_m
+    tells = concentrated & (fall >= LEAST_FALL_FRAC * then)
+    holds: Bool = tells & (then - now < 0.5 * fall)
+    soon: Bool = concentrated & ~tells & (n < SOON_BINS)
+    return holds, soon
 
 
 def _runs_down(view: BinView) -> Bool:

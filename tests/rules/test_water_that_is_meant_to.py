@@ -1,0 +1,119 @@
+"""Water that moves, or stands, as it is meant to: what plants do each day, beside the fault it
+resembles.
+
+The nameplate of the tests: 2 m², float shut 180 mm, band 40, overflow 240, make-up 300 µS/cm and at
+most 30 L/min.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from lives import life_of, live
+from side_by_side import Columns, play, times_ms
+from water_scenes import Basin, Day, controlled_bleed, steady_bleed
+
+from rules.events import AlarmEvent, Change
+
+STEP_S = 300
+N = 2 * 86_400 // STEP_S
+H = np.arange(1, N + 1) * STEP_S / 3600.0
+RUNS = (H > 8.0) & (H <= 20.0) | (H > 32.0) & (H <= 44.0)
+STOPS_H = 44.0
+
+
+def at_the_lip(conductivity: np.ndarray) -> Columns:
+    """In the second night the level stands 3 mm above the overflow."""
+    rng = np.random.default_rng(5)
+    level = np.where(RUNS, 165.0, np.where(H > STOPS_H, 243.0, 185.0))
+    return {
+        "basin_level": level + np.where(RUNS, 1.2, 0.3) * rng.standard_normal(N),
+        "pump_current": np.where(RUNS, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
+        "conductivity": conductivity + 3.0 * rng.standard_normal(N),
+    }
+
+
+def thinned(l_min: float) -> np.ndarray:
+    """900 µS/cm, through which make-up runs from the second stop on (480 L, stirred)."""
+    minutes = np.maximum(H - STOPS_H, 0.0) * 60.0
+    return 300.0 + 600.0 * np.exp(-l_min * minutes / 480.0)
+
+
+@pytest.fixture(scope="module")
+def lip() -> dict[str, list[AlarmEvent]]:
+    scenes = {
+        "holds": at_the_lip(np.full(N, 900.0)),
+        "thins slowly": at_the_lip(thinned(3.0)),
+        "thins": at_the_lip(thinned(25.0)),
+        "is make-up": at_the_lip(np.full(N, 310.0)),
+    }
+    return play(scenes, times_ms(N, STEP_S)).of("float-stuck-open")
+
+
+def test_water_above_the_lip_that_keeps_its_salt_does_not_run_over(lip):
+    """A transmitter that reads high, or a float set high: nothing comes in."""
+    assert lip["holds"] == []
+
+
+@pytest.mark.parametrize("scene", ["thins slowly", "thins", "is make-up"])
+def test_water_above_the_lip_is_told_where_it_thins_or_cannot(lip, scene):
+    raised = [e for e in lip[scene] if e.change is Change.RAISED]
+    assert len(raised) == 1
+
+
+def flushed(hours: float) -> Day:
+    """Filled from empty, and its bleed opened by time."""
+    day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)), meters=True)
+    day.run(8.0)
+    day.emptied_and_filled(15.0, 160.0, drain=40.0, empty_h=3.0, supply=1.0)
+    day.basin.bleed_at_rest = 5.0
+    day.run(hours, running=False)
+    day.basin.bleed_at_rest = 0.0
+    return day.run(2.0, running=False)
+
+
+def dosed() -> Day:
+    """A dose of chemicals lifts the reading by a fifth; little evaporates, little is bled."""
+    basin = Basin(evaporation=1.0, bleed=steady_bleed(0.5))
+    day = life_of(basin, meters=True, basin__makeup_max_l_min=10).run(14.0)
+    day.basin.solids *= 1.2
+    return day.run(3.0)
+
+
+def filled_on_a_hot_day() -> Day:
+    """12 L/min evaporate from 360 L of make-up while it fills and after: 10 µS/cm a minute."""
+    day = life_of(Basin(bleed=controlled_bleed(8.0, 900.0), evaporation=12.0))
+    day.run(8.0)
+    basin = day.basin
+    basin.supply, basin.drain = 0.0, 40.0
+    day.run(1.0, running=False)
+    basin.drain = 0.0
+    day.run(2.0, running=False)
+    basin.supply = 1.0
+    return day.run(4.0)
+
+
+@pytest.fixture(scope="module")
+def lived() -> dict[str, Day]:
+    days = {
+        "a flush": flushed(0.9), "a bleed that stays open": flushed(4.0), "a dose": dosed(),
+        "a hot day": filled_on_a_hot_day(),
+    }  # fmt: skip
+    live(days.values())
+    return days
+
+
+def test_a_basin_is_flushed_after_a_fill(lived):
+    assert "bleed-stuck-open" not in lived["a flush"].raised()
+
+
+def test_a_bleed_that_stays_open_after_a_fill_is_told(lived):
+    assert "bleed-stuck-open" in lived["a bleed that stays open"].raised()
+
+
+def test_a_dose_is_no_harder_make_up(lived):
+    assert "makeup-quality-changed" not in lived["a dose"].raised()
+
+
+def test_make_up_that_concentrates_on_a_hot_day_is_no_harder_make_up(lived):
+    assert "makeup-quality-changed" not in lived["a hot day"].raised()
