@@ -22,7 +22,14 @@ from rules.signals import INDEX
 from rules.staging import all_fans, masked, says_no_number
 from rules.state import BIN_MS, FleetState
 
-__all__ = ["close_lead", "ever_leading_fans", "forget_lead", "leads_for", "leads_longer"]
+__all__ = [
+    "close_lead",
+    "ever_leading_fans",
+    "forget_lead",
+    "leads_for",
+    "leads_longer",
+    "waits_for_rest",
+]
 
 _RUN: Final = INDEX["fan_run"]
 LEAST_RUN_BINS: Final = 12
@@ -107,6 +114,14 @@ def leads_longer(state: FleetState, row: int) -> int:
     led = int(state.lead_set[row])
     longer = state.lead_ran_bins[row] > state.lead_longest_bins[row]
     return led if longer and led.bit_count() == 1 else 0
+
+
+def waits_for_rest(state: FleetState, rows: I64) -> Bool:
+    """Units whose turns stand still, (k,): the lead is handed on only from rest, and fans have led
+    without a rest for longer than any ever did. Who is not next to them has no turn."""
+    longer = state.lead_ran_bins[rows] > state.lead_longest_bins[rows]
+    out: Bool = longer & (state.leads[rows] < LEAST_LEADS)
+    return out
 
 
 def forget_lead(state: FleetState, row: int) -> None:

@@ -11,7 +11,7 @@ from rules.arrays import F64, I8, I64
 from rules.bins import SLOW_S, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstarted_fans
-from rules.fan_lead import ever_leading_fans, leads_longer
+from rules.fan_lead import ever_leading_fans, leads_longer, waits_for_rest
 from rules.fan_rounds import overdue_fans, takes_turns, waited_h
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, judged
@@ -99,6 +99,7 @@ def fans_missing(look: UnitLook) -> int:
 def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
     """Fans that used to take turns with their sisters and do not any more, a bit mask (k,)."""
     late = overdue_fans(view.state, view.rows, ratio, least_s, others_s)
+    late = np.where(waits_for_rest(view.state, view.rows), 0, late)
     run, count = view.signal("fan_run"), view.plan.fan_count[view.rows]
     return late & ~masked(run, count) & ~masked(view.signal("fan_fault"), count)
 

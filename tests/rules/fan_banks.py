@@ -113,6 +113,12 @@ def then_hot(hour: float) -> int:
     return max(some_cool_nights(2)(hour), 1 if hour > ILL_FROM_H else 0)
 
 
+def then_warm(hour: float) -> int:
+    """As ever, and from the seventh day on never less than two, nor all four."""
+    need = some_cool_nights(FANS)(hour)
+    return need if hour <= ILL_FROM_H else int(np.clip(need + 1, 2, 3))
+
+
 @dataclass(frozen=True)
 class Bank:
     fans: int
@@ -143,6 +149,7 @@ BANKS = {
     "four": Bank(4, some_cool_nights(4)),
     "two, a hot week": Bank(2, then_hot),
     "two by starts, a hot week": Bank(2, then_hot, at_starts=True),
+    "four by starts, a warm week": Bank(FANS, then_warm, at_starts=True),
     "two, in hand": Bank(2, some_cool_nights(2), in_hand=True),
     "four, in hand": Bank(4, some_cool_nights(4), in_hand=True),
     "two, in hand, mild later": Bank(2, mild_later, in_hand=True),

@@ -45,6 +45,12 @@ def test_fans_that_take_turns_are_in_order(lived):
     assert lived["in turns"].of(FAULT) == []
 
 
+def test_turns_that_are_handed_on_from_rest_stand_still_in_a_warm_week(lived):
+    """The same fans run on and on, and who is not next to the lead has no turn."""
+    assert known(lived["four by starts, a warm week"])
+    assert lived["four by starts, a warm week"].of(FAULT) == []
+
+
 def test_the_last_fan_of_a_fixed_order_may_rest_for_a_week(lived):
     """Nothing tells whether it would come: it is not judged."""
     assert not known(lived["in a fixed order"])
