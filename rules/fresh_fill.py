@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
-from rules.bin_rings import trace_window
+from rules.bin_rings import median_last_axis, trace_window
 from rules.drained import DRAINED_MM, PROBE_IN_AIR_FRAC
 from rules.plan import FleetPlan
 from rules.state import FleetState
@@ -42,8 +42,8 @@ RUN_BACK_BINS: Final = 12
 MOST_FILLING_BINS: Final = 36
 """Three hours: a fill that takes longer met evaporation or a starved supply on its way."""
 FULL_BINS: Final = 3
-"""Means of the full basin of which the least counts: the water is mixed by then, and on a hot dry
-day a small basin climbs by a third within a quarter of an hour."""
+"""Means of the full basin whose median counts: the water is mixed by then. Where they climb it is
+the first: on a hot dry day a small basin concentrates by a third within a quarter of an hour."""
 OLD_BINS: Final = 6
 """Half an hour before the basin was empty, in which its old water was last seen."""
 ANSWERED_FRAC: Final = 0.85
@@ -135,7 +135,9 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64
     levels = [trace_window(state, row, n, FULL_BINS) for n in ("level_running", "level_at_rest")]
     readings = trace_window(state, row, "conductivity", FULL_BINS)
     ready = (np.fmax(*levels) >= bottom[:, None]).all(axis=1) & ~np.isnan(readings).any(axis=1)
-    row, fill, bin_id = row[ready], readings[ready].min(axis=1), bin_id[ready]
+    row, bin_id, readings = row[ready], bin_id[ready], readings[ready]
+    climbs = (np.diff(readings, axis=1) > 0.0).all(axis=1)
+    fill = np.where(climbs, readings[:, 0], median_last_axis(readings))
     quick = state.empty_bins[row] < RUN_BACK_BINS
     state.empty_bins[row] = 0
     state.filling_bins[row] = 0

@@ -61,6 +61,14 @@ NOTHING_FRAC: Final = 0.1
 """Share up to which it is said to carry nothing: the balance tells no finer (judgement)."""
 
 
+PART_FRAC: Final = 0.2
+"""Share from which something surely flows. A bleed by time is set for the mean of days and nights;
+in the hottest hours two to three times as much evaporates, and it passes a third of what is wanted
+then (judgement). By night the water is back."""
+SOON_H: Final = 2.0
+"""So such a line is told below the limit only if the water gets there within two hours."""
+
+
 def _carried_frac(w: WaterBalance) -> F64:
     """What leaves as liquid by the solids balance, of the bleed intended, (m,)."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -130,8 +138,10 @@ def judge(view: BinView, announced: I8) -> I8:
     bled = (carried >= WORKS_FRAC) | flows
     # When little evaporates a small flow is much of what is wanted: what stands wants better proof.
     bled &= (was == 0) | flows | (surely >= slack)
-    blocked = high & w.running & ((climbing & ~flows) | (dry_meter & ~(carried >= WORKS_FRAC)))
     limit = part.plan.conductivity_limit_us_cm[part.rows]
+    later = (carried > PART_FRAC) & (was == 0) & (now + SOON_H * w.slope_us_cm_h < limit)
+    climbing &= ~later
+    blocked = high & w.running & ((climbing & ~flows) | (dry_meter & ~(carried >= WORKS_FRAC)))
     grade = graded(
         now / limit,
         [0.0, part.setting(_SLUG, "medium_ratio"), part.setting(_SLUG, "high_ratio")],

@@ -30,6 +30,7 @@ from rules.faults.grading import course
 from rules.faults.rejection import RAISED_RATIO, heat_of
 from rules.faults.rule import Rule
 from rules.faults.water_readings import balance_readings, seen_number
+from rules.fresh_fill import EMPTY_BINS
 from rules.heat_compared import NO_LOAD_RATIO
 from rules.held_low import held_low_l_min, thinned_since_run_frac
 from rules.look import UnitLook
@@ -179,9 +180,10 @@ an hour or less (judgement)."""
 
 
 def _was_low(few: BinView, least_mm: F64) -> Bool:
-    """Basins that were below ``least_mm`` (k,) of late, and have been filled since, (k,)."""
+    """Basins that were below ``least_mm`` (k,) for a quarter of an hour within that time, (k,)."""
     levels = np.fmin(*(few.trace(n, FLUSHED_BINS) for n in ("level_at_rest", "level_running")))
-    return np.asarray((levels < least_mm[:, None]).any(axis=1), dtype=np.bool_)
+    low = (levels < least_mm[:, None]).sum(axis=1)
+    return np.asarray(low >= EMPTY_BINS, dtype=np.bool_)
 
 
 def _thinning_l_min(few: BinView, level: F64, hour_ago: F64, least: F64) -> F64:

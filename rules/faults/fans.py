@@ -99,7 +99,6 @@ def fans_missing(look: UnitLook) -> int:
 def overdue(view: FrameView, ratio: F64, least_s: F64, others_s: F64) -> I64:
     """Fans that used to take turns with their sisters and do not any more, a bit mask (k,)."""
     late = overdue_fans(view.state, view.rows, ratio, least_s, others_s)
-    late = np.where(waits_for_rest(view.state, view.rows), 0, late)
     run, count = view.signal("fan_run"), view.plan.fan_count[view.rows]
     return late & ~masked(run, count) & ~masked(view.signal("fan_fault"), count)
 
@@ -146,9 +145,12 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         # Beside a fan in hand others are not wanted.
         waiting = np.where(fans_in_hand(view) == 0, overdue(view, *limits), 0)
         late = np.bitwise_count(waiting).astype(np.int64)
+        # Two and more at once are rather those that stand farther from the lead, until it rests.
+        held = by_turns & (late > 1) & (announced == 0) & waits_for_rest(view.state, view.rows)
+        held &= overdue(view, HELD_ROUNDS * limits[0], HELD_ROUNDS * limits[1], limits[2]) == 0
         lost = np.where(by_turns & ~none_runs, late, lost)
         missing = np.where(by_turns, (late > 0) | none_runs, missing)
-        known |= by_turns
+        known = (known | by_turns) & ~held
     starts = view.setting(_PROOF, "sisters_starts")
     as_one = ~np.isnan(run) & ~by_turns & starts_as_one(view.state, view.rows)
     if as_one.any():
@@ -177,6 +179,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     return judged(missing, known, _grade(view, _PROOF, lost))
 
 
+HELD_ROUNDS: Final = 3.0
+"""So many times the wait, several fans that may only be waiting for a rest of the lead are told
+(judgement)."""
 ALL_GONE_MS: Final = 600_000
 """A whole bank must be gone for so long: three readings where they come each five minutes. A
 controller that stops and starts it meanwhile is else caught twice in a row (judgement)."""

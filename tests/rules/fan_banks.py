@@ -114,9 +114,20 @@ def then_hot(hour: float) -> int:
 
 
 def then_warm(hour: float) -> int:
-    """As ever, and from the seventh day on never less than two, nor all four."""
-    need = some_cool_nights(FANS)(hour)
-    return need if hour <= ILL_FROM_H else int(np.clip(need + 1, 2, 3))
+    """As ever of five; in the seventh night all, then none, and three of them from then on."""
+    before = hour - ILL_FROM_H
+    return (
+        some_cool_nights(5)(hour)
+        if before <= 0.0
+        else 5
+        if before <= 2.0
+        else (0 if before <= 3.0 else 3)
+    )
+
+
+def then_three(hour: float) -> int:
+    """As ever, and from the seventh day on always three of them."""
+    return some_cool_nights(FANS)(hour) if hour <= ILL_FROM_H else 3
 
 
 @dataclass(frozen=True)
@@ -149,7 +160,8 @@ BANKS = {
     "four": Bank(4, some_cool_nights(4)),
     "two, a hot week": Bank(2, then_hot),
     "two by starts, a hot week": Bank(2, then_hot, at_starts=True),
-    "four by starts, a warm week": Bank(FANS, then_warm, at_starts=True),
+    "five by starts, a warm week": Bank(5, then_warm, at_starts=True),
+    "four by starts, one dead": Bank(FANS, then_three, at_starts=True),
     "two, in hand": Bank(2, some_cool_nights(2), in_hand=True),
     "four, in hand": Bank(4, some_cool_nights(4), in_hand=True),
     "two, in hand, mild later": Bank(2, mild_later, in_hand=True),

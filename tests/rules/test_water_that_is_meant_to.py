@@ -22,7 +22,7 @@ RUNS = (H > 8.0) & (H <= 20.0) | (H > 32.0) & (H <= 44.0)
 STOPS_H = 44.0
 
 
-def at_the_lip(conductivity: np.ndarray) -> Columns:
+def at_the_lip(conductivity: np.ndarray, **more: np.ndarray) -> Columns:
     """In the second night the level stands 3 mm above the overflow."""
     rng = np.random.default_rng(5)
     level = np.where(RUNS, 165.0, np.where(H > STOPS_H, 243.0, 185.0))
@@ -30,6 +30,7 @@ def at_the_lip(conductivity: np.ndarray) -> Columns:
         "basin_level": level + np.where(RUNS, 1.2, 0.3) * rng.standard_normal(N),
         "pump_current": np.where(RUNS, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
         "conductivity": conductivity + 3.0 * rng.standard_normal(N),
+        **more,
     }
 
 
@@ -39,10 +40,18 @@ def thinned(l_min: float) -> np.ndarray:
     return 300.0 + 600.0 * np.exp(-l_min * minutes / 480.0)
 
 
+HELD = np.full(N, 900.0)
+GAPS = np.where(np.arange(N) % 5 == 0, np.nan, HELD)
+
+
 @pytest.fixture(scope="module")
 def lip() -> dict[str, list[AlarmEvent]]:
     scenes = {
-        "holds": at_the_lip(np.full(N, 900.0)),
+        "holds": at_the_lip(HELD),
+        "holds, with gaps": at_the_lip(GAPS),
+        "a probe that stands apart": at_the_lip(
+            HELD, makeup_flow=np.where(RUNS, 4.0, np.where(H > STOPS_H, 20.0, 0.0))
+        ),
         "thins slowly": at_the_lip(thinned(3.0)),
         "thins": at_the_lip(thinned(25.0)),
         "is make-up": at_the_lip(np.full(N, 310.0)),
@@ -50,26 +59,41 @@ def lip() -> dict[str, list[AlarmEvent]]:
     return play(scenes, times_ms(N, STEP_S)).of("float-stuck-open")
 
 
-def test_water_above_the_lip_that_keeps_its_salt_does_not_run_over(lip):
+@pytest.mark.parametrize("scene", ["holds", "holds, with gaps"])
+def test_water_above_the_lip_that_keeps_its_salt_does_not_run_over(lip, scene):
     """A transmitter that reads high, or a float set high: nothing comes in."""
-    assert lip["holds"] == []
+    assert lip[scene] == []
 
 
-@pytest.mark.parametrize("scene", ["thins slowly", "thins", "is make-up"])
+@pytest.mark.parametrize(
+    "scene", ["thins slowly", "thins", "is make-up", "a probe that stands apart"]
+)
 def test_water_above_the_lip_is_told_where_it_thins_or_cannot(lip, scene):
     raised = [e for e in lip[scene] if e.change is Change.RAISED]
     assert len(raised) == 1
 
 
-def flushed(hours: float) -> Day:
-    """Filled from empty, and its bleed opened by time."""
+def flushed(hours: float, *, drops_out: bool = False) -> Day:
+    """Filled from empty, and its bleed opened by time; the level may read 0 once an hour."""
     day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)), meters=True)
     day.run(8.0)
     day.emptied_and_filled(15.0, 160.0, drain=40.0, empty_h=3.0, supply=1.0)
     day.basin.bleed_at_rest = 5.0
-    day.run(hours, running=False)
+    for _ in range(round(hours * 12)):
+        gone = drops_out and day.minutes % 60 < 5
+        day.run(1.0 / 12.0, running=False, **({"basin_level": 0.0} if gone else {}))
     day.basin.bleed_at_rest = 0.0
     return day.run(2.0, running=False)
+
+
+def on_a_hot_day(hours: float) -> Day:
+    """A bleed by time passes a third of what these hours want; then they are over."""
+    day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0))).run(48.0)
+    day.basin.bleed = steady_bleed(0.48)
+    day.run(hours)
+    day.feed.mark("cooler")
+    day.basin.bleed = steady_bleed(3.0)
+    return day.run(6.0)
 
 
 def dosed() -> Day:
@@ -97,7 +121,8 @@ def filled_on_a_hot_day() -> Day:
 def lived() -> dict[str, Day]:
     days = {
         "a flush": flushed(0.9), "a bleed that stays open": flushed(4.0), "a dose": dosed(),
-        "a hot day": filled_on_a_hot_day(),
+        "a hot day": filled_on_a_hot_day(), "a level that drops out": flushed(8.0, drops_out=True),
+        "hot hours": on_a_hot_day(4.0), "for good": on_a_hot_day(30.0),
     }  # fmt: skip
     live(days.values())
     return days
@@ -107,8 +132,19 @@ def test_a_basin_is_flushed_after_a_fill(lived):
     assert "bleed-stuck-open" not in lived["a flush"].raised()
 
 
-def test_a_bleed_that_stays_open_after_a_fill_is_told(lived):
-    assert "bleed-stuck-open" in lived["a bleed that stays open"].raised()
+@pytest.mark.parametrize("name", ["a bleed that stays open", "a level that drops out"])
+def test_a_bleed_that_stays_open_after_a_fill_is_told(lived, name):
+    assert "bleed-stuck-open" in lived[name].raised()
+
+
+def test_a_bleed_by_time_is_not_blocked_in_the_hot_hours(lived):
+    assert "bleed-blocked" not in lived["hot hours"].raised()
+
+
+def test_one_that_carries_too_little_for_good_is_told_near_the_limit(lived):
+    """Or with the limit, as water that passes it."""
+    told = [e.fault for e in lived["for good"].feed.until("cooler")]
+    assert {"bleed-blocked", "conductivity-high"} & set(told)
 
 
 def test_a_dose_is_no_harder_make_up(lived):
