@@ -247,7 +247,6 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
         for at in (np.where(has_level, level, np.nan), np.zeros(len(rows)))
     )
 
-    # What is stored is off by the level's rise, too, and by what was dosed.
     by_meters, by_weather = _makeup_implied(
         plan,
         rows,
@@ -258,10 +257,9 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
             volume,
             slope,
             rise,
-            np.sqrt(
-                stored_sd**2
-                + (rise_sd * area / 60.0 * middle) ** 2
-                + (_dosed(windows, used, slope) * volume / 60.0) ** 2
+            np.hypot(
+                np.hypot(stored_sd, _dosed(slope, steady) * volume / 60.0),
+                rise_sd * area / 60.0 * middle,
             ),
         ),
         ((makeup, missed), (evaporation, error)),
@@ -303,13 +301,12 @@ def water_balance(plan: FleetPlan, rows: I64, windows: Windows) -> WaterBalance:
     )
 
 
-def _dosed(windows: Windows, used: Bool, slope: F64) -> F64:
-    """How far a line's slope is off the half-hourly climbs, (m,). [µS/cm an hour]
+def _dosed(slope: F64, steady: F64) -> F64:
+    """How far a line's slope is above the half-hourly climbs, (m,). [µS/cm an hour]
 
     A dose of chemicals lifts the reading within minutes, and the line through all of them with it.
     """
-    steady = steady_slope(np.where(used, windows.conductivity, np.nan), LEAST_BINS)
-    return np.nan_to_num(slope - steady)
+    return np.fmax(np.nan_to_num(slope - steady), 0.0)
 
 
 def _thinning_l_min(

@@ -117,9 +117,9 @@ def leads_longer(state: FleetState, row: int) -> int:
 
 
 def waits_for_rest(state: FleetState, rows: I64) -> Bool:
-    """Units whose turns stand still, (k,): the lead is handed on only from rest, and fans have led
-    without a rest for longer than any ever did. Who is not next to them may have no turn: or is
-    dead, and they run for it."""
+    """Units whose turns stand still, (k,): the lead was hardly seen handed on while it ran, and
+    fans have led without a rest for longer than any ever did. Who is not next to them may have no
+    turn: or is dead, and they run for it."""
     longer = state.lead_ran_bins[rows] > state.lead_longest_bins[rows]
     out: Bool = longer & (state.leads[rows] < LEAST_LEADS)
     return out

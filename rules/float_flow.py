@@ -2,7 +2,7 @@
 
 A valve that is stuck open and one that leaks by both end with a basin at its overflow. They differ
 in the flow: the make-up meter says it at once; without one the rise of the level does, as long as
-the basin is between the float and the overflow.
+the basin is between the float and the overflow. At the overflow only the water's salt still tells.
 """
 
 from __future__ import annotations
@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from rules.alarms import fault_is_there
 from rules.arrays import F64, I8, I64, Bool
 from rules.balance import METER_ZERO_FRAC, METER_ZERO_L_MIN
 from rules.bin_rings import median_last_axis
 from rules.plan import FleetPlan
+from rules.signals import INDEX
 from rules.state import BIN_MS, TRACE_BINS
 
 if TYPE_CHECKING:
@@ -31,6 +33,7 @@ __all__ = [
     "fills_again",
     "float_flow_of",
     "float_flow_of_look",
+    "keeps_its_salt",
 ]
 
 STUCK_FROM_FRAC: Final = 0.25
@@ -220,3 +223,62 @@ SWIFT_FRAC: Final = 0.4
 """Share of what the open valve lifts in a quarter of an hour that shows it open (judgement)."""
 HELD_MM: Final = 5.0
 """By so little the half-hours of a level differ that a float has in hand, in like weather."""
+
+
+LEAST_PASSES_FRAC: Final = 0.05
+"""Share of its full flow that a stuck valve passes at the least: with less it leaks (judgement)."""
+LEAST_CYCLES: Final = 1.5
+"""Water that is hardly more concentrated than the make-up may be is not thinned by it:
+supplies differ by half from the site file at times (judgement)."""
+LEAST_FALL_FRAC: Final = 0.04
+"""Fall of the conductivity to expect, by which its holding is told from noise (judgement)."""
+HOLDS_FRAC: Final = 0.25
+"""Share of that fall up to which it holds: so a hundredth of the full flow still shows
+(judgement)."""
+ENDS_MEANS: Final = 3
+"""First and newest means at rest whose medians are compared."""
+SOON_BINS: Final = 12
+"""An hour at rest: by then most basins would have thinned enough to tell (judgement)."""
+_CONDUCTIVITY: Final = INDEX["conductivity"]
+_SPOIL_SALT: Final = ("conductivity-probe", "reading-frozen", "makeup-quality-changed")
+
+
+def keeps_its_salt(view: BinView) -> tuple[Bool, Bool]:
+    """Basins at rest whose water does not thin, and those that are too short at rest to tell, (k,).
+
+    Water that runs to waste is replaced by make-up. Where the conductivity holds all the same, the
+    float is set high, or the transmitter reads high. A probe in a pocket that stands still shows
+    the same: the next run tells.
+    """
+    plan, state, rows = view.plan, view.state, view.rows
+    names = ("level_running", "current_running", "level_at_rest", "conductivity")
+    running, current, level, us_cm = (view.trace(n, TRACE_BINS) for n in names)
+    age = np.arange(TRACE_BINS - 1, -1, -1, dtype=np.float64)[None, :]
+    ran = ~np.isnan(running) | ~np.isnan(current)
+    stopped = np.where(ran, age, np.inf).min(axis=1)[:, None]
+    rests = ~np.isnan(level) & (age < stopped)
+    there = rests & ~np.isnan(us_cm)
+    n = there.sum(axis=1)
+    # The newest that is there counts one.
+    place = np.cumsum(there[:, ::-1], axis=1)[:, ::-1]
+    last, first = there & (place <= ENDS_MEANS), there & (place > (n - ENDS_MEANS)[:, None])
+    then, now = (median_last_axis(np.where(part, us_cm, np.nan)) for part in (first, last))
+    apart = (
+        median_last_axis(np.where(part, np.broadcast_to(age, part.shape), np.nan))
+        for part in (first, last)
+    )
+    minutes = np.subtract(*apart) * (BIN_MS / 60_000.0)
+    c_m = np.fmax(plan.makeup_us_cm[rows], state.fill_usual_us_cm[rows].astype(np.float64))
+    through_l = LEAST_PASSES_FRAC * plan.makeup_max_l_min[rows] * minutes
+    volume_l = plan.area_m2[rows] * median_last_axis(np.where(rests, level, np.nan))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fall = -np.expm1(-through_l / volume_l) * (then - c_m)
+    concentrated = then >= LEAST_CYCLES * c_m
+    tells = concentrated & (fall >= LEAST_FALL_FRAC * then)
+    # A probe that is out of order, or was never there, says nothing; nor does other make-up.
+    speaks = state.value_ms[rows, _CONDUCTIVITY] > 0
+    for slug in _SPOIL_SALT:
+        speaks &= ~fault_is_there(state, rows, slug)
+    holds: Bool = speaks & tells & (then - now < HOLDS_FRAC * fall)
+    soon: Bool = speaks & ~tells & (concentrated | (n == 0)) & (rests.sum(axis=1) < SOON_BINS)
+    return holds, soon

@@ -43,7 +43,10 @@ MOST_FILLING_BINS: Final = 36
 """Three hours: a fill that takes longer met evaporation or a starved supply on its way."""
 FULL_BINS: Final = 3
 """Means of the full basin whose median counts: the water is mixed by then. Where they climb it is
-the first: on a hot dry day a small basin concentrates by a third within a quarter of an hour."""
+the first: on a hot dry day a small basin concentrates by a third within a quarter of an hour
+(judgement)."""
+CLIMB_FRAC: Final = 0.01
+"""From one mean to the next, beyond the noise of a probe (judgement)."""
 OLD_BINS: Final = 6
 """Half an hour before the basin was empty, in which its old water was last seen."""
 ANSWERED_FRAC: Final = 0.85
@@ -136,7 +139,7 @@ def _take(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, bottom: F64
     readings = trace_window(state, row, "conductivity", FULL_BINS)
     ready = (np.fmax(*levels) >= bottom[:, None]).all(axis=1) & ~np.isnan(readings).any(axis=1)
     row, bin_id, readings = row[ready], bin_id[ready], readings[ready]
-    climbs = (np.diff(readings, axis=1) > 0.0).all(axis=1)
+    climbs = (np.diff(readings, axis=1) > CLIMB_FRAC * readings[:, 1:]).all(axis=1)
     fill = np.where(climbs, readings[:, 0], median_last_axis(readings))
     quick = state.empty_bins[row] < RUN_BACK_BINS
     state.empty_bins[row] = 0

@@ -3,7 +3,8 @@
 A sender that reports by exception tells of a valve that opens for half a minute in two readings,
 and then of nothing for a quarter of an hour: their plain mean would be half of the full flow. So
 each reading counts for the time until the next frame of its unit. A meter that is read every five
-minutes tells nothing of the time between: there each reading stands for itself. Weather, fans and
+minutes tells nothing of the time between, unless frames without it come there: each reading then
+stands for itself. Weather, fans and
 load of such a sender are held, too, and whether its pump runs: five minutes in which they did not
 change are not unknown.
 """
@@ -44,7 +45,7 @@ _IN_BIN: Final = [ACCUMULATED.index(name) for name in METERS]
 OFTEN_S: Final = 90.0
 """Frames that follow each other within this see all that a valve does (judgement)."""
 LEAST_WATCHED_S: Final = 10.0
-"""More than readings that stand for themselves weigh in a bin."""
+"""More than readings that stand for themselves weigh in a bin (judgement)."""
 
 
 def flow_until_now(

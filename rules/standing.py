@@ -19,7 +19,14 @@ from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.state import FleetState
 
-__all__ = ["drains_seen", "mind_turning_over", "seen_dry", "standing_limit_s", "stood_s"]
+__all__ = [
+    "MOST_DRAINS",
+    "drains_seen",
+    "mind_turning_over",
+    "seen_dry",
+    "standing_limit_s",
+    "stood_s",
+]
 
 _LEVEL: Final = INDEX["basin_level"]
 _CONDUCTIVITY: Final = INDEX["conductivity"]
@@ -42,10 +49,7 @@ def stood_s(
     settings = plan.settings
     empty = x[:, _LEVEL] < settings.get("warm-standing-water", "water_level_mm", rows)
     in_air = _probe_in_air(plan, state, rows, x)
-    if in_air.any():
-        # One that is out of order, or unplugged, hangs in no air.
-        sound = in_air & ~fault_is_there(state, rows, "conductivity-probe")
-        state.drains[rows] |= np.where(sound, SEEN_DRY, 0).astype(np.uint8)
+    state.drains[rows] |= np.where(in_air, SEEN_DRY, 0).astype(np.uint8)
     empty |= in_air
     # After a silence nothing is assumed: the pump may have run meanwhile.
     anew = (pump == 1) | empty | gap
@@ -82,6 +86,8 @@ def _probe_in_air(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> Bool
         lately = trace_window(state, rows[at], "conductivity", DRAINED_BINS)
         enough = (~np.isnan(lately)).sum(axis=1) >= LEAST_DRAINED_MEANS
         out[at] = enough & (np.fmax.reduce(lately, axis=1) < least[at])
+        # One that is out of order, or unplugged, hangs in no air.
+        out[at] &= ~fault_is_there(state, rows[at], "conductivity-probe")
     return out
 
 

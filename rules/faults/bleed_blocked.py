@@ -59,14 +59,13 @@ WORKS_FRAC: Final = 0.7
 a bleed to better than a tenth (judgement)."""
 NOTHING_FRAC: Final = 0.1
 """Share up to which it is said to carry nothing: the balance tells no finer (judgement)."""
-
-
 PART_FRAC: Final = 0.2
-"""Share from which something surely flows. A bleed by time is set for the mean of days and nights;
-in the hottest hours two to three times as much evaporates, and it passes a third of what is wanted
-then (judgement). By night the water is back."""
+"""Share from which something probably flows. A bleed by time is set for the mean of days and
+nights; in the hottest hours two to three times as much evaporates, and it passes a third of what is
+wanted then (judgement). By night the water is back."""
 SOON_H: Final = 2.0
-"""So such a line is told below the limit only if the water gets there within two hours."""
+"""So such a line is told below the limit only if the water gets there within so long
+(judgement)."""
 
 
 def _carried_frac(w: WaterBalance) -> F64:
@@ -150,7 +149,7 @@ def judge(view: BinView, announced: I8) -> I8:
     )
     known = w.running & (~np.isnan(carried) | ~np.isnan(w.bleed_metered_l_min))
     # Between blocked and bleeding well, what was said stays said.
-    other = np.where(bled | (known & (was == 0)), 0, UNKNOWN)
+    other = np.where(bled | (known & (was == 0) & ~later), 0, UNKNOWN)
     out[i] = np.where(blocked, grade, np.where(high, other, out[i]))
     return out
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from rules.alarms import UNKNOWN, fault_is_there
 from rules.arrays import F64, I8, I64, Bool
@@ -146,8 +147,6 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     least = np.maximum(METER_ZERO_FRAC * most, METER_ZERO_L_MIN)
     need = view.recent["conductivity"][index] > plan.target_cycles[rows] * plan.makeup_us_cm[rows]
     bleeds = (bleed > least) & ~need & ~(level < shut - band - NEAR_SHUT_MM)
-    # Controllers flush a basin that they just filled, by time: what leaves then is meant to.
-    just_filled = _was_low(part, 0.5 * (shut - band))
     # A float just below its shut level passes exactly what leaves.
     replaced = filled & (level <= shut + NEAR_SHUT_MM)
     fed = replaced & (makeup > least) & (np.abs(fall) < NEAR_SHUT_MM)
@@ -170,20 +169,23 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     # With the make-up off the basin is emptied on purpose: that starts the delay anew.
     calm |= ~filled & ~bleeds & (announced[index] == 0) & ~np.isnan(level)
     verdict = np.where(lost > 0, np.maximum(grade, announced[index]), np.where(calm, 0, UNKNOWN))
-    verdict = np.where(just_filled & (announced[index] == 0) & (lost > 0), 0, verdict)
+    # Controllers flush a basin that they just filled, by time: what leaves then is meant to.
+    news = np.flatnonzero((lost > 0) & (announced[index] == 0))
+    if len(news):
+        verdict[news[_was_low(part.only(news), 0.5 * (shut - band)[news])]] = 0
     out[index] = verdict.astype(np.int8)
 
 
 FLUSHED_BINS: Final = 24
-"""Two hours after a fill of a basin that was let out in which a basin may be flushed: a flush takes
-an hour or less (judgement)."""
+"""Two hours since the basin was empty, or half so, in which it may be filled and flushed: a flush
+takes an hour or less (judgement)."""
 
 
 def _was_low(few: BinView, least_mm: F64) -> Bool:
     """Basins that were below ``least_mm`` (k,) for a quarter of an hour within that time, (k,)."""
     levels = np.fmin(*(few.trace(n, FLUSHED_BINS) for n in ("level_at_rest", "level_running")))
-    low = (levels < least_mm[:, None]).sum(axis=1)
-    return np.asarray(low >= EMPTY_BINS, dtype=np.bool_)
+    low = sliding_window_view(levels < least_mm[:, None], EMPTY_BINS, axis=1)
+    return np.asarray(low.all(axis=-1).any(axis=-1), dtype=np.bool_)
 
 
 def _thinning_l_min(few: BinView, level: F64, hour_ago: F64, least: F64) -> F64:

@@ -7,7 +7,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from rules.alarms import fault_column
-from rules.arrays import F64, I8, I64
+from rules.arrays import F64, I8, I64, Bool
 from rules.bins import SLOW_S, masked
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.fan_gang import starts_as_one, unstarted_fans
@@ -145,9 +145,9 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         # Beside a fan in hand others are not wanted.
         waiting = np.where(fans_in_hand(view) == 0, overdue(view, *limits), 0)
         late = np.bitwise_count(waiting).astype(np.int64)
-        # Two and more at once are rather those that stand farther from the lead, until it rests.
-        held = by_turns & (late > 1) & (announced == 0) & waits_for_rest(view.state, view.rows)
-        held &= overdue(view, HELD_ROUNDS * limits[0], HELD_ROUNDS * limits[1], limits[2]) == 0
+        held = by_turns & ~none_runs & (announced == 0) & _wait_for_rest(view, late, *limits)
+        # Near the cut-out nothing is waited for.
+        held &= ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k"))
         lost = np.where(by_turns & ~none_runs, late, lost)
         missing = np.where(by_turns, (late > 0) | none_runs, missing)
         known = (known | by_turns) & ~held
@@ -177,6 +177,18 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     unsure &= (pends_ms > 0) & (view.time_ms - pends_ms < UNSURE_MS)
     known &= ~(unsure & ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k")))
     return judged(missing, known, _grade(view, _PROOF, lost))
+
+
+def _wait_for_rest(view: FrameView, late: I64, ratio: F64, least_s: F64, others_s: F64) -> Bool:
+    """Units whose missing fans, ``late`` of them (k,), may only stand farther from the lead, (k,).
+
+    Two and more at once rather do that than fail together, until the lead has rested.
+    """
+    out = (late > 1) & waits_for_rest(view.state, view.rows)
+    if out.any():
+        longer = overdue(view, HELD_ROUNDS * ratio, HELD_ROUNDS * least_s, others_s)
+        out &= longer == 0
+    return out
 
 
 HELD_ROUNDS: Final = 3.0

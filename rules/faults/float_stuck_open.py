@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import UNKNOWN, fault_is_there
+from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, Bool
 from rules.bin_rings import median_last_axis
 from rules.bin_times import bin_end_ms
@@ -24,7 +24,13 @@ from rules.faults.float_readings import OVERFLOW_MARGIN, cause_entries, conducti
 from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.faults.water_readings import level_follows
-from rules.float_flow import LEAST_RISE_MM, Passes, float_flow_of, float_flow_of_look
+from rules.float_flow import (
+    LEAST_RISE_MM,
+    Passes,
+    float_flow_of,
+    float_flow_of_look,
+    keeps_its_salt,
+)
 from rules.float_rest import (
     AT_REST,
     RUNNING,
@@ -35,8 +41,7 @@ from rules.float_rest import (
     rest_is_known,
 )
 from rules.look import UnitLook
-from rules.signals import INDEX
-from rules.state import BIN_MS, TRACE_BINS
+from rules.state import TRACE_BINS
 
 __all__ = ["FLOAT_STUCK_OPEN"]
 
@@ -95,12 +100,10 @@ def judge_open(view: BinView, announced: I8) -> I8:
         still = rests & (level[maybe] < lip[maybe])
         severity[maybe[still & (passes == Passes.UNKNOWN)]] = UNKNOWN
         severity[maybe[_stands_since_work(part, passes)]] = UNKNOWN
-        # Water that would run over unseen, by no meter and no rise.
-        quiet = rests & (passes != Passes.MUCH)
-        quiet &= ~(float_flow_of(part).metered & (passes > Passes.NOTHING))
-        holds, soon = _keeps_its_salt(part)
-        severity[maybe[quiet & soon & (severity[maybe] > 0)]] = UNKNOWN
-        severity[maybe[quiet & holds]] = 0
+        # Where neither meter nor rise shows flow, the salt may.
+        holds, soon = keeps_its_salt(part)
+        unseen = rests & (passes <= Passes.NOTHING) & (severity[maybe] > 0)
+        severity[maybe[unseen & (holds | soon)]] = UNKNOWN
         # On its way down the water is from before: what draws on it is more than what comes.
         severity[maybe[_runs_down(part)]] = 0
     return severity
@@ -138,60 +141,6 @@ def _stands_since_work(view: BinView, passes: I8) -> Bool:
         flows = ~np.isnan(metered).all(axis=1) & (passes[at] > Passes.NOTHING)
         out[at] = ~rose & ~flows
     return out
-
-
-LEAST_PASSES_FRAC: Final = 0.05
-"""Share of its full flow that a stuck valve passes at the least: with less it leaks (judgement)."""
-LEAST_CYCLES: Final = 1.5
-"""Water that is hardly more concentrated than the make-up may be is not thinned by it."""
-LEAST_FALL_FRAC: Final = 0.04
-"""Fall of the conductivity to expect, by which its holding is told from noise (judgement)."""
-ENDS_MEANS: Final = 3
-SOON_BINS: Final = 12
-"""An hour at rest: by then most basins would have thinned enough to tell."""
-_CONDUCTIVITY: Final = INDEX["conductivity"]
-
-
-def _keeps_its_salt(view: BinView) -> tuple[Bool, Bool]:
-    """Basins at rest whose water does not thin, and those that are too short at rest to tell, (k,).
-
-    Water that runs to waste is replaced by make-up. Where the conductivity holds all the same, the
-    float is set high, or the transmitter reads high. A probe in a pocket that stands still shows
-    the same: the next run tells.
-    """
-    plan, state, rows = view.plan, view.state, view.rows
-    names = ("level_running", "level_at_rest", "conductivity")
-    running, level, us_cm = (view.trace(n, TRACE_BINS) for n in names)
-    age = np.arange(TRACE_BINS - 1, -1, -1, dtype=np.float64)[None, :]
-    ran = ~np.isnan(running)
-    stopped = np.where(ran, age, np.inf).min(axis=1)[:, None]
-    rests = ~np.isnan(level) & (age < stopped)
-    there = rests & ~np.isnan(us_cm)
-    n = there.sum(axis=1)
-    # The newest that is there counts one.
-    place = np.cumsum(there[:, ::-1], axis=1)[:, ::-1]
-    last, first = there & (place <= ENDS_MEANS), there & (place > (n - ENDS_MEANS)[:, None])
-    then, now = (median_last_axis(np.where(part, us_cm, np.nan)) for part in (first, last))
-    apart = (
-        median_last_axis(np.where(part, np.broadcast_to(age, part.shape), np.nan))
-        for part in (first, last)
-    )
-    minutes = np.subtract(*apart) * (BIN_MS / 60_000.0)
-    c_m = np.fmax(plan.makeup_us_cm[rows], state.fill_usual_us_cm[rows].astype(np.float64))
-    through_l = LEAST_PASSES_FRAC * plan.makeup_max_l_min[rows] * minutes
-    volume_l = plan.area_m2[rows] * median_last_axis(np.where(rests, level, np.nan))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        fall = -np.expm1(-through_l / volume_l) * (then - c_m)
-    concentrated = then >= LEAST_CYCLES * c_m
-    tells = concentrated & (fall >= LEAST_FALL_FRAC * then)
-    # One that is out of order, or was never there, says nothing.
-    speaks = (state.value_ms[rows, _CONDUCTIVITY] > 0) & ~(
-        fault_is_there(state, rows, "conductivity-probe")
-        | fault_is_there(state, rows, "reading-frozen")
-    )
-    holds: Bool = speaks & tells & (then - now < 0.5 * fall)
-    soon: Bool = speaks & ~tells & (concentrated | (n == 0)) & (rests.sum(axis=1) < SOON_BINS)
-    return holds, soon
 
 
 def _runs_down(view: BinView) -> Bool:

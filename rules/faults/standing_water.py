@@ -19,7 +19,7 @@ from rules.faults.grading import course, graded
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
-from rules.standing import drains_seen, standing_limit_s
+from rules.standing import MOST_DRAINS, drains_seen, standing_limit_s
 
 __all__ = ["BASIN_NOT_DRAINED", "WARM_STANDING_WATER"]
 
@@ -228,7 +228,7 @@ BASIN_NOT_DRAINED: Final = Rule(
                     "standing that calls for planned work where there is no habit of draining or "
                     "turning over",
                     "ten days: more than a week off, which is everyday life"),
-            Setting("habit_drains", 3.0, "times", 1.0, 127.0,
+            Setting("habit_drains", 3.0, "times", 1.0, float(MOST_DRAINS),
                     "times a basin must have been emptied, or turned over in dry running, before "
                     "that counts as a habit",
                     "once or twice may have been a cleaning or a trial"),

@@ -52,6 +52,7 @@ def lip() -> dict[str, list[AlarmEvent]]:
         "a probe that stands apart": at_the_lip(
             HELD, makeup_flow=np.where(RUNS, 4.0, np.where(H > STOPS_H, 20.0, 0.0))
         ),
+        "thins by a trickle": at_the_lip(thinned(0.6)),
         "thins slowly": at_the_lip(thinned(3.0)),
         "thins": at_the_lip(thinned(25.0)),
         "is make-up": at_the_lip(np.full(N, 310.0)),
@@ -66,7 +67,8 @@ def test_water_above_the_lip_that_keeps_its_salt_does_not_run_over(lip, scene):
 
 
 @pytest.mark.parametrize(
-    "scene", ["thins slowly", "thins", "is make-up", "a probe that stands apart"]
+    "scene",
+    ["thins by a trickle", "thins slowly", "thins", "is make-up", "a probe that stands apart"],
 )
 def test_water_above_the_lip_is_told_where_it_thins_or_cannot(lip, scene):
     raised = [e for e in lip[scene] if e.change is Change.RAISED]
@@ -74,13 +76,13 @@ def test_water_above_the_lip_is_told_where_it_thins_or_cannot(lip, scene):
 
 
 def flushed(hours: float, *, drops_out: bool = False) -> Day:
-    """Filled from empty, and its bleed opened by time; the level may read 0 once an hour."""
+    """Filled from empty, and its bleed opened by time; the level may read 0 three times an hour."""
     day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)), meters=True)
     day.run(8.0)
     day.emptied_and_filled(15.0, 160.0, drain=40.0, empty_h=3.0, supply=1.0)
     day.basin.bleed_at_rest = 5.0
     for _ in range(round(hours * 12)):
-        gone = drops_out and day.minutes % 60 < 5
+        gone = drops_out and day.minutes % 20 < 5
         day.run(1.0 / 12.0, running=False, **({"basin_level": 0.0} if gone else {}))
     day.basin.bleed_at_rest = 0.0
     return day.run(2.0, running=False)
