@@ -18,6 +18,7 @@ from rules.alarms import fault_column
 from rules.arrays import F64, I8, I32, I64, Bool, span
 from rules.bin_times import bin_of
 from rules.bits import packed, unpacked
+from rules.fan_rounds import takes_turns
 from rules.held import flow_until_now
 from rules.nameplate import AT_ONCE, beyond_nameplate
 from rules.plan import FleetPlan
@@ -26,6 +27,7 @@ from rules.residuals import head_margin_k
 from rules.settings import FLEET
 from rules.signals import INDEX
 from rules.site_weather import SERVED_AT
+from rules.staging import says_only_whether
 from rules.standing import mind_turning_over, stood_s
 from rules.state import BIN_MS, FROM_SITE, FleetState
 from rules.wet_idle import learn_idle
@@ -107,6 +109,16 @@ class FrameView:
     def head_margin_k(self) -> F64:
         """Kelvin of condensing temperature left to the cut-out."""
         return head_margin_k(self.plan, self.rows, self.signal("head_pressure"))
+
+    @cached_property
+    def says_only_whether(self) -> Bool:
+        """Units whose command says whether fans should run, but not how many."""
+        return says_only_whether(self.state, self.rows, self.plan.fan_count[self.rows])
+
+    @cached_property
+    def takes_turns(self) -> Bool:
+        """Units whose fans are known to take turns without a command."""
+        return takes_turns(self.state, self.rows, self.plan.fan_count[self.rows])
 
     def signal(self, name: str) -> F64:
         """The current value of a signal, (k,)."""

@@ -84,7 +84,7 @@ def judge_unasked(view: FrameView, announced: I8) -> I8:
         up = np.where(as_one, stays, up)
         known |= as_one
     in_hand = fans_in_hand(view)
-    by_turns = ~np.isnan(run) & ~as_one & takes_turns(view.state, view.rows, count)
+    by_turns = ~np.isnan(run) & ~as_one & view.takes_turns
     if by_turns.any():
         stays = np.bitwise_count(in_hand)
         # A command that does not say how many says all the same when none should run.

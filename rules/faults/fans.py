@@ -107,7 +107,7 @@ def fans_in_hand(view: FrameView) -> I64:
     """Fans that never rest in a bank whose fans take turns without a command, a bit mask (k,)."""
     names = ("lead_ratio", "lead_least_s", "lead_stops")
     limits = [view.setting("fan-not-commanded", name) for name in names]
-    known = takes_turns(view.state, view.rows, view.plan.fan_count[view.rows])
+    known = view.takes_turns
     if not known.any():
         return np.zeros(len(view.rows), dtype=np.int64)
     return np.where(known, ever_leading_fans(view.state, view.rows, *limits), 0)
@@ -134,12 +134,12 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     known &= (staged < 0.5) | of_one_time
     missing = commanded & (lost > 0)
     # A command of all or nothing to a bank in stages leaves fans out by intent, but not all.
-    some_left_out = (staged > 0.5) & says_only_whether(view.state, view.rows, count)
+    some_left_out = (staged > 0.5) & view.says_only_whether
     none_runs = missing & some_left_out & (masked(run, count) == 0)
     missing &= ~some_left_out | none_runs
     limits = [view.setting(_PROOF, n) for n in ("turn_ratio", "turn_least_s", "others_all_s")]
     # The site file's word that all run together stands over a habit seen under a command.
-    by_turns = ~np.isnan(run) & takes_turns(view.state, view.rows, count)
+    by_turns = ~np.isnan(run) & view.takes_turns
     by_turns &= (staged > 0.5) | np.isnan(speed)
     if by_turns.any():
         # Beside a fan in hand others are not wanted.
