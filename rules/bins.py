@@ -76,6 +76,7 @@ from rules.stillness import close_stillness
 from rules.usual_bottom import close_bottom
 from rules.usual_current import learn_low
 from rules.usual_top import close_top
+from rules.wide_open import close_wide_open
 
 __all__ = [
     "BinView",
@@ -440,6 +441,7 @@ def close_bins(
     close_turns(plan, state, rows, bin_id, ran, named["conductivity"], in_service)
     close_ebb(plan, state, rows, bin_id, ran, named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
+    close_wide_open(plan, state, rows, bin_id, named["level_running"])
     close_fill_flow(plan, state, rows, bin_id, level)
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"], named["conductivity"])

@@ -5,7 +5,8 @@ only hangs a little lower, and passes what is asked. An empty basin asks for all
 gives, and its fills are alike within some per cent, whatever the site file says of the valve. What
 is drawn meanwhile is small beside it. A strainer clogs over weeks, so less than usual teaches
 slowly. A fill that takes less than two means of five minutes shows less than its speed, each time
-by another share: of units with such valves nothing is said.
+by another share: of units with such valves nothing is said. A make-up meter tells the same of a
+valve that is wide open for other reasons, see rules/wide_open.py.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ __all__ = [
     "fills_as_fast_as_ever",
     "fills_slower",
     "forget_fill_flow",
+    "note_wide_open",
     "usual_fill_flow_l_min",
 ]
 
@@ -58,6 +60,12 @@ SPREADS: Final = 5.0
 BACK_FRAC: Final = 0.8
 """Share of the usual from which a fill is as fast as ever: supply pressure moves it by a fifth
 (common practice)."""
+APART_BINS: Final = 72
+"""Six hours between two looks of a meter at a wide open valve that count: within them others may
+have drawn on the same supply (judgement)."""
+RATED_FRAC: Final = 0.5
+"""Share of the valve's flow by the site file from which less is slow, where the usual one is not
+known: file, meter and supply pressure are off by a fifth each (common practice)."""
 
 
 def close_fill_flow(
@@ -137,6 +145,27 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64)
     state.fill_flow_bin[row] = bin_id
 
 
+def note_wide_open(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64) -> None:
+    """Count what a make-up meter shows of wide open valves beside the fills from empty, (k,).
+
+    Meter and basin area are off by some per cent each, so it teaches no usual flow: it is slow, and
+    counts once in six hours; or it is as ever, and ends what was counted.
+    """
+    known = state.fill_flows[row] >= LEAST_FILLS
+    usual, spread = state.fill_flow[row, USUAL], state.fill_flow[row, SPREAD]
+    rated = plan.makeup_max_l_min[row]
+    limit = np.where(known, _slow_from_l_min(plan, row, usual, spread), RATED_FRAC * rated)
+    counted = state.fills_slow[row].astype(np.int64)
+    slow = (flow < limit) & ((counted == 0) | (bin_id - state.fill_flow_bin[row] >= APART_BINS))
+    as_ever = (counted > 0) & (flow >= BACK_FRAC * np.where(known, usual, rated))
+    news = slow | as_ever
+    state.fills_slow[row] = np.where(
+        slow, np.minimum(counted + 1, 255), np.where(as_ever, 0, counted)
+    )
+    state.fill_flow[row[news], NEWEST] = flow[news]
+    state.fill_flow_bin[row[news]] = bin_id[news]
+
+
 def _slow_from_l_min(plan: FleetPlan, row: I64, usual: F64, spread: F64) -> F64:
     """The flow below which a fill is slow, by the setting and by how the unit's fills scatter."""
     share = plan.settings.get(_SHUT, "fill_slow_frac", row)
@@ -159,9 +188,9 @@ def fills_as_fast_as_ever(state: FleetState, rows: I64) -> Bool:
 
 
 def fill_flow_l_min(state: FleetState, rows: I64) -> F64:
-    """Flow of the newest fill from empty, (k,), NaN for none. [L/min]"""
+    """Flow of the newest fill from empty, or by a meter, (k,), NaN for none. [L/min]"""
     flow = state.fill_flow[rows, NEWEST].astype(np.float64)
-    return np.where(state.fill_flows[rows] > 0, flow, np.nan)
+    return np.where((state.fill_flows[rows] > 0) | (state.fills_slow[rows] > 0), flow, np.nan)
 
 
 def usual_fill_flow_l_min(state: FleetState, rows: I64) -> F64:

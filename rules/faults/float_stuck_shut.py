@@ -2,7 +2,8 @@
 
 Below the level at which the valve is fully open the basin fills, as fast as the valve can. One that
 stays there, or goes on falling, gets no water. One that fills from empty far slower than it is used
-to gets less of it: it keeps up while little is asked.
+to, or whose meter shows far less while the valve is wide open, gets less of it: it keeps up while
+little is asked.
 """
 
 from __future__ import annotations
@@ -41,8 +42,8 @@ TREND_BINS: Final = 6
 
 
 def judge_shut(view: BinView, announced: I8) -> I8:
-    """Low: fills slower than usual. Medium: below the level at which the valve is fully open, or
-    fills with less than a hot day asks for. High: near the pump's minimum."""
+    """Low: less comes than usual. Medium: below the level at which the valve is fully open, or
+    less comes than a hot day asks for. High: near the pump's minimum."""
     plan, rows, state = view.plan, view.rows, view.state
     running, at_rest = view.recent["level_running"], view.recent["level_at_rest"]
     wet = state.mode[rows] == 1
@@ -186,8 +187,8 @@ _SHUT_SIGNS: Final = (
          "the water balance says that the valve passes part of its flow", 2.0),
     Sign("salt", "conductivity rises", "conductivity falls", "conductivity holds", 1.0),
     Sign("fall", "", "the level keeps falling", "the level holds, too low", 1.0),
-    Sign("fills", "it fills from empty as fast as ever", "",
-         "it fills from empty far slower than it used to", 2.0),
+    Sign("fills", "wide open the valve passes as much as ever", "",
+         "wide open the valve passes far less than it used to", 2.0),
     Sign("air", "", "pump current is unsteady or low: it draws air",
          "pump current is in order", 1.0),
 )  # fmt: skip
@@ -276,16 +277,20 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
     }
     row = np.array([look.row])
     slower = bool(fills_slower(look.state, row)[0])
-    filled, used_to = fill_flow_l_min(look.state, row)[0], usual_fill_flow_l_min(look.state, row)[0]
-    if not np.isnan(used_to):
-        readings.append(Reading("Flow while it last filled from empty", float(filled), "L/min",
-                                float(used_to), derived=True,
-                                note="by the level; usual by its fills before"))  # fmt: skip
+    newest, used_to = fill_flow_l_min(look.state, row)[0], usual_fill_flow_l_min(look.state, row)[0]
+    by_file = bool(np.isnan(used_to))
+    usual = basin.makeup_max_l_min if by_file else float(used_to)
+    if not by_file or slower:
+        readings.append(Reading("Flow of the wide open valve, newest", float(newest), "L/min",
+                                usual, derived=True,
+                                note="by the meter; usual by the site file" if by_file else
+                                "from empty, or by the meter; usual by fills before"))  # fmt: skip
         if slower or fills_as_fast_as_ever(look.state, row)[0]:
             seen["fills"] = int(not slower)
     if slower and (level is None or level >= bottom):
         # Full, it shows nothing of the valve: the float throttles it.
-        return _slow(look, readings, {"fills": 0}, float(filled / used_to))
+        share_pct = 100.0 * float(newest) / usual
+        return _slow(look, readings, {"fills": 0}, share_pct, by_file=by_file)
     near = severity >= Severity.HIGH
     rests = running is None and look.state.mode[look.row] != 1
     return Evidence(
@@ -306,12 +311,18 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
 
 
 def _slow(
-    look: UnitLook, readings: list[Reading], seen: dict[str, int | None], share: float
+    look: UnitLook,
+    readings: list[Reading],
+    seen: dict[str, int | None],
+    share_pct: float,
+    *,
+    by_file: bool,
 ) -> Evidence:
-    """Evidence of a basin that is full, but filled slower than it used to."""
+    """Evidence of a basin that is full, but whose valve passes less than it used to."""
+    usual = "of its full flow by the site file" if by_file else "of the flow that it used to"
     return Evidence(
-        summary=f"The basin fills from empty with {100.0 * share:.0f} % of the flow that it used "
-        "to: the make-up valve gets or passes less water.",
+        summary=f"Wide open, the make-up valve passes {share_pct:.0f} % {usual}: it gets or passes "
+        "less water.",
         confidence=0.8,
         readings=tuple(readings),
         causes=rank(_SHUT_SIGNS, _SHUT_CAUSES, seen),
@@ -333,7 +344,8 @@ FLOAT_STUCK_SHUT: Final = Rule(
         meaning=(
             "The basin, running wet, stands below the level at which the make-up valve is fully "
             "open, and does not fill; or a run left it there, and no water comes at rest. Or, low, "
-            "it fills from empty far slower than it used to."
+            "it fills from empty far slower than it used to, or the meter shows far less while the "
+            "valve is wide open."
         ),
         consequence=(
             "The pump will draw air and run dry, the pads dry out, condensing pressure rises; what "
@@ -361,7 +373,8 @@ FLOAT_STUCK_SHUT: Final = Rule(
                     "rise within a quarter of an hour that counts as filling",
                     "more than noise of a mean of five minutes"),
             Setting("fill_slow_frac", 0.7, "of the unit's usual flow", 0.05, 0.95,
-                    "flow of two fills from empty in a row that counts as starved",
+                    "flow of two fills from empty in a row, or twice by the meter while the valve "
+                    "is wide open, that counts as starved",
                     "supply pressure moves a valve's flow by a fifth (common practice), and means "
                     "of five minutes show it within a tenth (geometry of a ramp)"),
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,

@@ -171,10 +171,10 @@ WARM_STANDING_WATER: Final = Rule(
         },
         job_plan="drain-down",
         settings=(
-            Setting("warm_above_degc", 25.0, "°C", 15.0, 40.0,
+            Setting("warm_above_degc", 20.0, "°C", 15.0, 40.0,
                     "water counts as warm above this",
-                    "growth begins near 20 °C and is quick from 25 °C (public guidance, from "
-                    "memory)"),
+                    "the range of risk is 20 to 45 °C (HSE, \"Legionnaires' disease: what you must "
+                    "do\"); growth is quick from 25 °C (from memory)"),
             Setting("water_level_mm", 20.0, "mm", 0.0, 500.0,
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
@@ -224,10 +224,11 @@ BASIN_NOT_DRAINED: Final = Rule(
             Setting("water_level_mm", 20.0, "mm", 0.0, 500.0,
                     "level from which the basin holds water",
                     "below it the probes stand in air (common practice)"),
-            Setting("standing_low_s", 864_000.0, "s", 3600.0, 31_536_000.0,
+            Setting("standing_low_s", 648_000.0, "s", 3600.0, 31_536_000.0,
                     "standing that calls for planned work where there is no habit of draining or "
                     "turning over",
-                    "ten days: more than a week off, which is everyday life"),
+                    "seven days and a half: guidance asks that idle water is moved weekly (from "
+                    "memory), and a timer that does may be some hours late"),
             Setting("habit_drains", 3.0, "times", 1.0, float(MOST_DRAINS),
                     "times a basin must have been emptied, or turned over in dry running, before "
                     "that counts as a habit",
