@@ -95,6 +95,8 @@ def judge_open(view: BinView, announced: I8) -> I8:
         high_set = (excess[maybe] < SET_HIGH_MM) | (rests & ~(plan.pull_down_mm[rows[maybe]] > 0))
         high_set &= level[maybe] < lip[maybe]
         severity[maybe[(passes == Passes.NOTHING) & high_set]] = 0
+        # At rest nothing draws on the water: it came from elsewhere, as rain does, or came before.
+        severity[maybe[(passes == Passes.NOTHING) & rests]] = UNKNOWN
         # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:
         # rain may have left the water there, or the float be set high, which the next run tells.
         still = rests & (level[maybe] < lip[maybe])
