@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lives import Life, live
 from side_by_side import Columns, Played, hour_of, play, times_ms, without_fan_words
 from support.fleet import Feed, engine_of
 
@@ -59,14 +60,20 @@ def scenes() -> dict[str, Columns]:
     }
 
 
+def said(staged: float) -> dict[str, dict[str, dict[str, float]]]:
+    """The part of a plate that says whether the fans are in stages."""
+    return {"settings": {"fan-not-proven": {"staged": staged}}}
+
+
 TOGETHER = "all or nothing, and the site file says that all run together"
+COUNTED = "always wanted, one never runs, and the site file says that its command counts"
 
 
 @pytest.fixture(scope="module")
 def lived() -> Played:
     told = scenes()
-    plates = {TOGETHER: {"settings": {"fan-not-proven": {"staged": 0}}}}
-    return play(told | {TOGETHER: told["all or nothing"]}, times_ms(N, STEP_S), plates)
+    more = {TOGETHER: told["all or nothing"], COUNTED: told["always wanted, one never runs"]}
+    return play(told | more, times_ms(N, STEP_S), {TOGETHER: said(0.0), COUNTED: said(1.0)})
 
 
 def after_a_day(events: list[AlarmEvent]) -> list[str]:
@@ -98,6 +105,25 @@ def test_a_fan_that_stops_where_all_ran_is_missing_at_once(lived):
 
 def test_the_site_file_has_the_last_word(lived):
     assert "fan-not-proven" in after_a_day(lived.events[TOGETHER])
+
+
+def test_no_two_days_are_waited_for_where_the_site_file_says_that_the_command_counts(lived):
+    (told,) = lived.of("fan-not-proven")[COUNTED]
+    assert told.change is Change.RAISED
+    assert hour_of(told) < 1.0
+
+
+def test_nor_are_fans_that_drop_out_taken_for_fans_that_nobody_wants():
+    """One trips for a moment; then all do, for 100 s of each ten minutes."""
+    banks = {staged: Life(**said(staged)) for staged in (0.5, 1.0)}
+    for life in banks.values():
+        for duration_s, proofs in (
+            (3600.0, 15.0), (20.0, 7.0), *((500.0, 15.0), (100.0, 0.0)) * 40
+        ):  # fmt: skip
+            life.run(duration_s, step_s=20.0, fan_speed=100.0, fan_run=proofs)
+    live(banks.values())
+    assert banks[0.5].raised() == []
+    assert banks[1.0].raised() == ["fan-capacity-lost"]
 
 
 def test_a_bank_of_which_none_runs_is_missing_all_the_same(lived):
