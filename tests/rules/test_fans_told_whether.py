@@ -19,6 +19,7 @@ from rules.staging import says_nothing_of_airflow
 
 STEP_S = 300.0
 DAYS, BREAKS_H = 3.0, 60.0
+TRIES_H, STOPS_H = 48.0, 50.0
 FANS = 4
 N = int(DAYS * 86_400 / STEP_S)
 HOURS = np.arange(1, N + 1) * STEP_S / 3600.0
@@ -57,7 +58,12 @@ def scenes() -> dict[str, Columns]:
         "always wanted, then one less": bank(
             np.where(HOURS >= 2.0, FANS - 1, FANS), np.full(N, 100.0)
         ),
-    }
+        "well known, then tries and stops": bank(
+            np.where((HOURS >= TRIES_H) & ((HOURS < TRIES_H + 1.0) | (HOURS >= STOPS_H)),
+                     FANS - 1, FANS),
+            np.full(N, 100.0),
+        ) | {"heat_load": np.full(N, 150.0)},
+    }  # fmt: skip
 
 
 def said(staged: float) -> dict[str, dict[str, dict[str, float]]]:
@@ -101,6 +107,15 @@ def test_a_fan_that_stops_where_all_ran_is_missing_at_once(lived):
     told = lived.of("fan-not-proven")["always wanted, then one less"][0]
     assert told.change is Change.RAISED
     assert 2.0 <= hour_of(told) < 3.0
+
+
+def test_a_fan_that_trips_again_is_missing_at_once_where_the_clean_td_is_known(lived):
+    """Two days are long enough to have shown stages."""
+    name = "well known, then tries and stops"
+    assert "td_wet" in [b.quantity for b in lived.baselines[name]]
+    told = lived.of("fan-not-proven")[name]
+    raised = [hour_of(e) for e in told if e.change is Change.RAISED]
+    assert STOPS_H <= raised[-1] < STOPS_H + 1.0
 
 
 def test_the_site_file_has_the_last_word(lived):
