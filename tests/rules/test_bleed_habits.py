@@ -210,12 +210,12 @@ def slow_fall() -> Day:
     return life_of(Basin(bleed=timed_bleed(1.35, 0.5), conductivity=2330.0)).run(9.0)
 
 
-def held_for_days(bleed=None) -> Day:
+def held_for_days(bleed=None, *, weather: bool = True) -> Day:
     """A unit without meters whose bleed has held its water for four days.
 
     The bleed by conductivity holds it at 870 to 920 µS/cm.
     """
-    day = life_of(Basin(bleed=bleed or controlled_bleed(4.0, 900.0)))
+    day = life_of(Basin(bleed=bleed or controlled_bleed(4.0, 900.0)), weather=weather)
     day.run(90.0)
     mark(day, "held")
     return day
@@ -260,11 +260,11 @@ def thin_without_a_level() -> Day:
     return day.run(24.0, basin_level=np.nan)
 
 
-def ran_over() -> Day:
+def ran_over(hours: float = 14.0, *, weather: bool = True) -> Day:
     """At 12 L/min through the stuck float 300 (1 + 3.1 / 8.9) = 404 µS/cm is the balance."""
-    day = held_for_days()
+    day = held_for_days(weather=weather)
     day.basin.stuck_open = 12.0
-    day.run(14.0)
+    day.run(hours)
     mark(day, "mended")
     day.basin.stuck_open = 0.0
     # Damper air: 1.05 * 300 / 380 = 0.8 µS/cm a minute, so the way back takes ten hours.
@@ -421,6 +421,15 @@ def test_water_that_ran_over_for_a_day_is_given_time_to_concentrate_again(lived)
     assert raised(day.feed.until("held")) == []
     assert day.us_cm["mended"] < 430.0
     assert raised(day.feed.until("mended")) == ["float-stuck-open"]
+    assert day.us_cm["end"] > 800.0
+    assert day.raised() == ["float-stuck-open"]
+
+
+def test_so_is_water_of_which_only_the_level_tells_that_it_ran_over():
+    """Without weather a day of running stands for the way back: that begins below the lip."""
+    day = ran_over(28.0, weather=False)
+    live([day])
+    assert day.us_cm["mended"] < 430.0
     assert day.us_cm["end"] > 800.0
     assert day.raised() == ["float-stuck-open"]
 
