@@ -23,10 +23,10 @@ SLOW = 0.15
 """Share of the valve's flow that the supply gives: 4.5 L/min, 75 minutes for a fill."""
 
 
-def drained_days(day: Day, count: int, *, hours: float = 3.0) -> Day:
+def drained_days(day: Day, count: int, *, hours: float = 3.0, empty_h: float = 1.5) -> Day:
     """Days of wet running, each with an empty basin and a fill before it."""
     for _ in range(count):
-        day.emptied_and_filled(HEEL_MM, 160.0, drain=40.0, empty_h=1.5, supply=SLOW)
+        day.emptied_and_filled(HEEL_MM, 160.0, drain=40.0, empty_h=empty_h, supply=SLOW)
         day.basin.supply = 1.0
         day.run(hours)
     return day
@@ -39,12 +39,12 @@ def filled_as_ever_before() -> Day:
     return day
 
 
-def makeup_turns(us_cm: float) -> Day:
+def makeup_turns(us_cm: float, *, empty_h: float = 1.5) -> Day:
     """Other water in two fills, and then in one as ever."""
     day = filled_as_ever_before()
     day.basin.makeup_us_cm = us_cm
     for fill in ("one fill", "two fills"):
-        drained_days(day, 1).feed.mark(fill)
+        drained_days(day, 1, empty_h=empty_h).feed.mark(fill)
     day.basin.makeup_us_cm = 300.0
     return drained_days(day, 1)
 
@@ -136,6 +136,8 @@ def hardens() -> Day:
 def lived() -> dict[str, Day]:
     days = {
         "harder": makeup_turns(420.0), "softer": makeup_turns(200.0), "far off": makeup_far_off(),
+        "harder, after an hour": makeup_turns(420.0, empty_h=1.1),
+        "harder, soon": makeup_turns(420.0, empty_h=0.7),
         "probe": probe_reads_less(), "not as in the file": never_as_in_the_file(),
         "old water": old_water(), "file was wrong": file_was_wrong(),
         "stands still": stands_still(), "meter": meter_shows_more(filled=False),
@@ -160,6 +162,12 @@ def test_two_fills_in_a_row_that_are_not_as_ever_tell_of_the_make_up(lived, word
     assert "as a rule" in found.summary
     # Old water makes up a twelfth.
     assert found.readings[0].measured == pytest.approx(makeup, rel=0.2)
+
+
+def test_within_an_hour_what_pads_and_pipes_give_back_may_be_in_the_fill(lived):
+    """After that it was drained with the rest."""
+    assert raised(lived["harder, after an hour"].feed.until("two fills"))
+    assert not raised(lived["harder, soon"].feed.events)
 
 
 def test_one_fill_far_off_is_enough(lived):
