@@ -98,6 +98,23 @@ def stands_still() -> Day:
     return drained_days(day, 3)
 
 
+def stood_still_at_first() -> Day:
+    """For its first six fills, that is; then the transmitter is mended."""
+    day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)))
+    day.probe = lambda _c: 880.0
+    drained_days(day, 6)
+    day.probe = lambda c: c
+    return drained_days(day, 3)
+
+
+def bled_too_much() -> Day:
+    """20 L/min hold 300 (1 + 3.1 / 20) = 346 µS/cm: a tenth above fresh water. That softens."""
+    day = drained_days(life_of(Basin(conductivity=346.0, bleed=steady_bleed(20.0))), 5)
+    day.feed.mark("as ever")
+    day.basin.makeup_us_cm = 185.0
+    return drained_days(day, 2)
+
+
 def meter_shows_more(filled: bool) -> Day:
     """A bleed meter that shows half as much again says harder make-up."""
     day = life_of(Basin(bleed=controlled_bleed(4.0, 900.0)), meters=True)
@@ -140,7 +157,8 @@ def lived() -> dict[str, Day]:
         "harder, soon": makeup_turns(420.0, empty_h=0.7),
         "probe": probe_reads_less(), "not as in the file": never_as_in_the_file(),
         "old water": old_water(), "file was wrong": file_was_wrong(),
-        "stands still": stands_still(), "meter": meter_shows_more(filled=False),
+        "stands still": stands_still(), "stood still at first": stood_still_at_first(),
+        "bled too much": bled_too_much(), "meter": meter_shows_more(filled=False),
         "meter and fills": meter_shows_more(filled=True), "reset": reset(), "hardens": hardens(),
     }  # fmt: skip
     live(days.values())
@@ -201,8 +219,16 @@ def test_harder_water_is_told_where_the_file_was_wrong_before(lived):
     assert raised(feed.events)
 
 
-def test_a_reading_that_stands_still_measures_no_fill(lived):
-    assert FAULT not in lived["stands still"].raised()
+@pytest.mark.parametrize("name", ["stands still", "stood still at first"])
+def test_a_reading_that_stands_still_measures_no_fill(lived, name):
+    """It tells no other make-up, and teaches no habit from which the true one differs."""
+    assert FAULT not in lived[name].raised()
+
+
+def test_old_water_that_is_hardly_harder_than_fresh_water_is_no_reading_that_stands_still(lived):
+    feed = lived["bled too much"].feed
+    assert not raised(feed.until("as ever"))
+    assert raised(feed.events)
 
 
 @pytest.mark.parametrize(("name", "told"), [("meter", True), ("meter and fills", False)])
