@@ -173,7 +173,7 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     # A bank that has just come under watch may leave fans out by intent.
     unsure = (staged > 0.5) & (view.setting(_PROOF, "staged") <= 0.75) & ~as_one
     unsure &= may_say_only_whether(view.state, view.rows, count)
-    unsure &= commanded & (announced == 0) & (masked(run, count) != 0)
+    unsure &= missing & commanded & (announced == 0) & (masked(run, count) != 0)
     unsure &= (pends_ms > 0) & (view.time_ms - pends_ms < UNSURE_MS)
     known &= ~(unsure & ~(view.head_margin_k < view.setting(_PROOF, "high_margin_k")))
     return judged(missing, known, _grade(view, _PROOF, lost))

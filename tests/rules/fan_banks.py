@@ -190,6 +190,8 @@ def gangs() -> dict[str, F]:
     # A start takes a while: the first picture of one in three shows half of the fans.
     slow = as_one.copy()
     slow[1 + np.flatnonzero((as_one[1:] > 0) & (as_one[:-1] == 0))[::3]] = 0b0011
+    # Through two hot days it stops for moments only: a start halfway is all that is seen of them.
+    caught = np.where(there, np.where(np.arange(N) % 14 > 0, EVERYONE, 0b0011), as_one)
     # The second one starts some minutes after the first, and both stop; then it gets warmer.
     stepwise = np.array([0, 0b0011, 0b1111])[np.arange(N) % 3].astype(np.float64)
     warmer = np.array([0b0011, 0b1111])[np.arange(N) % 2]
@@ -204,7 +206,8 @@ def gangs() -> dict[str, F]:
     staged = np.where(HOURS < 5 * 24.0, np.where(hour < 6.0, 0, lead), lead).astype(np.float64)
     return {
         "as one": as_one, "gang, one in hand": in_hand, "slow starts": slow, "tripping": tripping,
-        "staged": staged, "gang, one dead": dead, "stepwise": stepwise,
+        "caught at starts": caught.astype(np.float64), "staged": staged,
+        "gang, one dead": dead, "stepwise": stepwise,
     }  # fmt: skip
 
 

@@ -34,7 +34,9 @@ def test_a_fan_in_hand_is_found_by_its_sisters_that_stop(lived):
     assert any("drop out" in limit for limit in raised.evidence.limits)
 
 
-@pytest.mark.parametrize("name", ["as one", "slow starts", "tripping", "staged", "stepwise", DEAD])
+@pytest.mark.parametrize(
+    "name", ["as one", "slow starts", "caught at starts", "tripping", "staged", "stepwise", DEAD]
+)
 def test_healthy_banks_and_other_faults_are_no_fan_in_hand(lived, name):
     """All stop by night where one only trips; a bank in stages may keep its lead fan for weeks."""
     assert lived[name].of("fan-not-commanded") == []
@@ -49,15 +51,17 @@ def test_a_fan_that_stands_is_found_by_its_sisters_that_start(lived):
     assert raised.evidence.causes[0].slug == "contactor"
 
 
-@pytest.mark.parametrize("name", ["as one", "slow starts", IN_HAND, "staged", "stepwise"])
+@pytest.mark.parametrize(
+    "name", ["as one", "slow starts", "caught at starts", IN_HAND, "staged", "stepwise"]
+)
 def test_no_fan_is_missed_that_starts_with_its_sisters(lived, name):
     assert lived[name].of("fan-not-proven") == []
 
 
 def test_the_habit_is_known_of_banks_without_stages_alone(lived):
     known = {
-        "as one": True, IN_HAND: True, "slow starts": True, "tripping": True, "staged": False,
-        "stepwise": False, DEAD: True,
+        "as one": True, IN_HAND: True, "slow starts": True, "caught at starts": True,
+        "tripping": True, "staged": False, "stepwise": False, DEAD: True,
     }  # fmt: skip
     rows = np.array([lived[name].row for name in known])
     found = starts_as_one(lived["as one"].engine.state, rows).tolist()

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from lives import Life, live
 from side_by_side import Columns, Played, hour_of, play, times_ms, without_fan_words
 from support.fleet import Feed, engine_of
 
@@ -18,6 +19,7 @@ from rules.staging import says_nothing_of_airflow
 
 STEP_S = 300.0
 DAYS, BREAKS_H = 3.0, 60.0
+TRIES_H, STOPS_H = 48.0, 50.0
 FANS = 4
 N = int(DAYS * 86_400 / STEP_S)
 HOURS = np.arange(1, N + 1) * STEP_S / 3600.0
@@ -56,17 +58,28 @@ def scenes() -> dict[str, Columns]:
         "always wanted, then one less": bank(
             np.where(HOURS >= 2.0, FANS - 1, FANS), np.full(N, 100.0)
         ),
-    }
+        "well known, then tries and stops": bank(
+            np.where((HOURS >= TRIES_H) & ((HOURS < TRIES_H + 1.0) | (HOURS >= STOPS_H)),
+                     FANS - 1, FANS),
+            np.full(N, 100.0),
+        ) | {"heat_load": np.full(N, 150.0)},
+    }  # fmt: skip
+
+
+def said(staged: float) -> dict[str, dict[str, dict[str, float]]]:
+    """The part of a plate that says whether the fans are in stages."""
+    return {"settings": {"fan-not-proven": {"staged": staged}}}
 
 
 TOGETHER = "all or nothing, and the site file says that all run together"
+COUNTED = "always wanted, one never runs, and the site file says that its command counts"
 
 
 @pytest.fixture(scope="module")
 def lived() -> Played:
     told = scenes()
-    plates = {TOGETHER: {"settings": {"fan-not-proven": {"staged": 0}}}}
-    return play(told | {TOGETHER: told["all or nothing"]}, times_ms(N, STEP_S), plates)
+    more = {TOGETHER: told["all or nothing"], COUNTED: told["always wanted, one never runs"]}
+    return play(told | more, times_ms(N, STEP_S), {TOGETHER: said(0.0), COUNTED: said(1.0)})
 
 
 def after_a_day(events: list[AlarmEvent]) -> list[str]:
@@ -96,8 +109,36 @@ def test_a_fan_that_stops_where_all_ran_is_missing_at_once(lived):
     assert 2.0 <= hour_of(told) < 3.0
 
 
+def test_a_fan_that_trips_again_is_missing_at_once_where_the_clean_td_is_known(lived):
+    """Two days are long enough to have shown stages."""
+    name = "well known, then tries and stops"
+    assert "td_wet" in [b.quantity for b in lived.baselines[name]]
+    told = lived.of("fan-not-proven")[name]
+    raised = [hour_of(e) for e in told if e.change is Change.RAISED]
+    assert STOPS_H <= raised[-1] < STOPS_H + 1.0
+
+
 def test_the_site_file_has_the_last_word(lived):
     assert "fan-not-proven" in after_a_day(lived.events[TOGETHER])
+
+
+def test_no_two_days_are_waited_for_where_the_site_file_says_that_the_command_counts(lived):
+    (told,) = lived.of("fan-not-proven")[COUNTED]
+    assert told.change is Change.RAISED
+    assert hour_of(told) < 1.0
+
+
+def test_nor_are_fans_that_drop_out_taken_for_fans_that_nobody_wants():
+    """One trips for a moment; then all do, for 100 s of each ten minutes."""
+    banks = {staged: Life(**said(staged)) for staged in (0.5, 1.0)}
+    for life in banks.values():
+        for duration_s, proofs in (
+            (3600.0, 15.0), (20.0, 7.0), *((500.0, 15.0), (100.0, 0.0)) * 40
+        ):  # fmt: skip
+            life.run(duration_s, step_s=20.0, fan_speed=100.0, fan_run=proofs)
+    live(banks.values())
+    assert banks[0.5].raised() == []
+    assert banks[1.0].raised() == ["fan-capacity-lost"]
 
 
 def test_a_bank_of_which_none_runs_is_missing_all_the_same(lived):

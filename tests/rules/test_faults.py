@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from lives import Life, Together, learned_life, only, own_copy
+from lives import Life, Together, learned_life, live, only, own_copy
 from support.fleet import Feed, engine_of, row_of_values
 
 from rules.events import Action, ActionKind, AlarmState, Change, Severity
 from rules.state import STEADY
+from simulator import refrigerant
 
 HOUR = 3600.0
 
@@ -318,6 +319,31 @@ def test_head_pressure_is_judged_by_the_kelvin_left(learned):
     assert learned.until("near the cut-out")[-1].severity is Severity.MEDIUM
     assert evidence.causes[0].slug == "coil-fouled"
     assert learned.events[-1].severity is Severity.HIGH
+
+
+def test_each_limit_of_the_head_pressure_is_the_site_files_or_else_the_catalogues():
+    """Half an hour at each margin: nearer and nearer to the cut-out, and back."""
+    none, medium, high = Severity.NONE, Severity.MEDIUM, Severity.HIGH
+    said = [none, medium, medium, high, high, none]
+    usual = Life()
+    own = {"margin_medium_k": 8.0, "margin_high_k": 6.0, "deadband_k": 0.5}
+    careful = Life(settings={"head-pressure-high": own})
+    margins_k = {usual: (4.3, 3.7, 2.7, 2.3, 5.3, 5.7), careful: (8.3, 7.7, 6.3, 5.7, 8.3, 8.7)}
+    plate = refrigerant.antoine_columns(["R134a"])
+    for life, course in margins_k.items():
+        for hour, margin_k in enumerate(course):
+            condensing_degc = np.array([60.45 - margin_k])  # the cut-out, 1700 kPa, is at 60.45
+            (kpa,) = refrigerant.dew_pressure_kpa_abs(condensing_degc, plate)
+            life.run(HOUR / 2, head_pressure=kpa)
+            life.mark(str(hour))
+    live(margins_k)
+    for life in margins_k:
+        newest = [
+            max((e for e in life.until(mark) if e.fault == "head-pressure-high"),
+                key=lambda e: e.time_ms, default=None)
+            for mark in life.marks_ms
+        ]  # fmt: skip
+        assert [none if event is None else event.severity for event in newest] == said
 
 
 @pytest.mark.parametrize(("air_degc", "first"), [(45.0, "dry-in-heat"), (25.0, "coil-fouled")])

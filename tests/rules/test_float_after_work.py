@@ -41,10 +41,10 @@ def stands_at_the_lip() -> Day:
     return day.run(3.0).run(3.0, running=False)
 
 
-def drawn_on() -> Day:
+def drawn_on(hours: float) -> Day:
     day = after_work(mended=False).run(3.0, running=False)
     day.feed.mark("drawn on")
-    return day.run(1.0).run(2.0, running=False)
+    return day.run(hours).run(2.0, running=False)
 
 
 def a_day_later() -> Day:
@@ -72,7 +72,8 @@ def on_its_way_down(*, draws: bool) -> Day:
 def lived() -> dict[str, Day]:
     days = {
         "stands at the lip": stands_at_the_lip(),
-        "drawn on": drawn_on(),
+        "drawn on": drawn_on(1.0),
+        "drawn on for minutes": drawn_on(0.1),
         "a day later": a_day_later(),
         "drawn down": on_its_way_down(draws=True),
         "fed": on_its_way_down(draws=False),
@@ -88,8 +89,9 @@ def test_water_that_merely_stands_at_the_lip_since_accuses_no_float(lived):
     assert raised(day.feed.events) == 1
 
 
-def test_a_float_that_was_not_mended_is_told_once_the_pump_drew_on_the_water(lived):
-    feed = lived["drawn on"].feed
+@pytest.mark.parametrize("name", ["drawn on", "drawn on for minutes"])
+def test_a_float_that_was_not_mended_is_told_once_the_pump_drew_on_the_water(lived, name):
+    feed = lived[name].feed
     assert raised(feed.until("worked on")) == 1
     assert raised(feed.until("drawn on")) == 1
     assert raised(feed.events) == 2

@@ -90,11 +90,20 @@ def test_one_reading_that_leaps_is_no_overload(step_s):
 
 @beside
 def test_a_measured_sag_is_no_overload_however_long():
-    """At 15 % less voltage and equal shaft power (see rules/physics/pump.py for the direction)."""
+    """At 19 % less voltage and equal shaft power (see rules/physics/pump.py for the direction)."""
     learned = clean_unit()
-    learned.run(8 * HOUR, supply_voltage=340.0, pump_current=3.6 * 1.12)
+    learned.run(8 * HOUR, supply_voltage=324.0, pump_current=3.6 * 1.143)
     yield
     assert learned.events == []
+
+
+@beside
+def test_a_sag_makes_no_bearing_that_binds_a_matter_of_today():
+    """The current of 1.31 times the clean one at rated voltage; and one hour is enough to know."""
+    learned = clean_unit()
+    learned.run(1.5 * HOUR, supply_voltage=324.0, pump_current=3.6 * 1.55)
+    yield
+    assert [(e.fault, e.severity) for e in learned.events] == [("pump-overload", Severity.MEDIUM)]
 
 
 @beside

@@ -150,6 +150,12 @@ LIVES: Mapping[str, list[Part]] = {
         for part in (rest(3, basin_level=None, basin_temperature=12.0, conductivity=320.0),
                      rest(1 / 72, basin_level=None, basin_temperature=12.0, conductivity=0.0))
     ],
+    "full for weeks, with a probe that dies while it runs wet": [
+        work(0.5, basin_level=None, basin_temperature=12.0),
+        work(0.5, basin_level=None, basin_temperature=12.0, conductivity=0.0),
+        rest(6, basin_level=None, basin_temperature=12.0, conductivity=0.0),
+        rest(6, basin_level=None, basin_temperature=12.0, conductivity=320.0),
+    ],
     "drained more often than is counted": [
         *[rest(1 / 36, basin_temperature=14.0, conductivity=320.0),
           rest(1 / 72, basin_temperature=14.0, **EMPTY)] * MORE_THAN_ARE_COUNTED,
@@ -279,6 +285,15 @@ def test_a_reading_that_drops_out_drains_no_basin(lived):
     assert raised([e for e in events if e.fault == "basin-not-drained"]) == [
         ("basin-not-drained", Severity.LOW)
     ]
+
+
+def test_a_probe_that_is_known_to_be_dead_drains_no_basin(lived):
+    """What stood while it was dead is seen to stand once it is plugged in again."""
+    healthy, dies, dead, mended = lived["full for weeks, with a probe that dies while it runs wet"]
+    assert healthy == []
+    assert raised(dies) == [("conductivity-probe", Severity.MEDIUM)]
+    assert dead == []
+    assert raised(mended) == [("basin-not-drained", Severity.LOW)]
 
 
 def test_a_basin_left_full_for_weeks_is_found(lived):
