@@ -70,6 +70,7 @@ WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
 """The age up to which a mean of wet running is news: two of its hours."""
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
+TOP_MEANS: Final = 3
 LEAST_SINKING: Final = 0.1
 LEAST_ON_THE_WAY: Final = 6
 """Kept means in the middle of a fall that make it growth: a leap leaves one there, and those that
@@ -104,6 +105,8 @@ class Compared:
     """Where no load is sent: age of the newest mean that counts. [bins]"""
     middle_age: F64
     """And that which half of the means in ``long`` are younger than. [bins]"""
+    top: F64
+    """The third highest of the means before the newest six: the unit went so far before."""
 
 
 CLOGGING_FRAC: Final = 0.5
@@ -237,7 +240,15 @@ def _compared(
         between=((risen > MIDDLE[0]) & (risen < MIDDLE[1])).sum(axis=1),
         newest_age=ages[0],
         middle_age=ages[1],
+        top=divided(_top(window[:, NEWEST:]), base),
     )
+
+
+def _top(means: F64) -> F64:
+    """The third highest mean, (m,), 0 where there are fewer: a hot gust or two are no habit."""
+    there = np.where(np.isnan(means), 0.0, means)
+    top: F64 = np.partition(there, -TOP_MEANS, axis=1)[:, -TOP_MEANS]
+    return top
 
 
 def _of_like_hours(

@@ -155,9 +155,13 @@ def _all_proven(view: BinView, at: I64) -> Bool:
 
 
 def leapt_by_fans(heat: HeatRejection) -> Bool:
-    """Where the dry TD rose at once, (m,)."""
+    """Where the dry TD rose at once, (m,), beyond where it had been in the days before.
+
+    Each morning the means of few hours with little load and airflow may lie above the others.
+    """
     rise = heat.dry.newest - 1.0
     leapt: Bool = heat.load_known & heat.dry_often & (rise >= LEAST_LEAP)
+    leapt &= heat.dry.newest > heat.dry.top
     leapt &= np.abs(heat.dry.older - 1.0) <= LEAP_SHARE * rise
     leapt &= heat.dry.between <= MOST_BETWEEN
     return leapt

@@ -385,7 +385,7 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     engine.state.value_ms[0, INDEX["fan_run"]] = 1
     heat = heat_rejection(engine.plan, engine.state, row, engine.state.bin_id[row])
     yes = np.array([True])
-    dry = replace(heat.dry, newest=np.array([ratio]), older=np.ones(1), between=row)
+    dry = replace(heat.dry, newest=np.array([ratio]), older=np.ones(1), between=row, top=np.ones(1))
     heat = replace(heat, load_known=yes, dry_recent=yes, dry_often=yes, dry=dry)
     fresh = np.zeros((1, len(STEADY)), dtype=np.bool_)
     view = BinView(engine.plan, engine.state, row, row + DAY_MS, ~yes, fresh)
@@ -394,6 +394,8 @@ def test_a_leap_in_stages_must_be_more_than_the_law_of_airflow_errs(together, ra
     # In stages a night with few fans leaps as well, and is over in the morning.
     assert new[0] == (share_lost if together and ratio >= 1.25 else 0.0)
     assert standing[0] == share_lost
+    as_before = replace(heat, dry=replace(dry, top=np.array([ratio])))
+    assert _air_lost_by_leap(view, row, as_before, np.zeros(1, np.int8))[0] == 0.0
     clogged = replace(heat, pads_last=np.array([1.4]))
     assert _air_lost_by_leap(view, row, clogged, np.zeros(1, np.int8))[0] == 0.0
     engine.state.td_last_bin[0, 0] = bin_of(engine.plan, row, row + 2 * DAY_MS)[0]
