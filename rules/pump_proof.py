@@ -8,6 +8,10 @@ flow contradict each other.
 A unit that never sent a current is taken at its controller's word, until a pressure or flow that
 was learned to be there while the pump is commanded is gone with the command still given. Then only
 water that is back says that it runs again: a gauge that falls silent leaves it unknown.
+
+Of a unit that never sent a current nor a command the water alone tells. A part of the pressure may
+be a pump that stands behind a check valve, unless the gauge was seen to fall to nothing before:
+then a screen clogs.
 """
 
 from __future__ import annotations
@@ -21,7 +25,7 @@ from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.state import STEADY, WATCHED, FleetState
 
-__all__ = ["STANDS_FRAC", "motor_by_water"]
+__all__ = ["STANDS_FRAC", "STOOD_BARE", "motor_by_water"]
 
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
@@ -45,6 +49,11 @@ AS_LATE_MS: Final = 300_000
 """How much older than the current a witness may be: the slowest sampling that is asked for."""
 
 
+STOOD_BARE: Final = 128
+"""Bit of the column of long rests: the gauge fell to nothing once as the pump stood, so no check
+valve holds a pressure. The rest of it counts, see rules/wet_idle.py."""
+
+
 def motor_by_water(
     plan: FleetPlan, state: FleetState, rows: I64, time_ms: I64, x: F64, pump: I8
 ) -> I8:
@@ -60,6 +69,9 @@ def motor_by_water(
         known.
     """
     sent = state.value_ms[rows, _CURRENT]
+    alone = (sent == 0) & (state.value_ms[rows, _COMMAND] == 0)
+    if alone.any():
+        pump = np.where(alone, _by_water_alone(plan, state, rows, x), pump)
     # The command as it stood before this frame: what it asks for takes a moment.
     told_ms = state.commanded_ms[rows]
     by_word = (sent == 0) & (pump == 1) & (told_ms > 0)
@@ -105,3 +117,31 @@ def motor_by_water(
     out[moved] = 1
     x[moved, _CURRENT] = np.nan
     return out
+
+
+def _by_water_alone(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> I8:
+    """Whether pumps run of which nothing but the water is known, (k,): 1, 0, or -1.
+
+    Nothing is said before the gauge has moved, nor where pressure and flow contradict each other.
+    """
+    bare = (state.wet_called[rows] & STOOD_BARE) != 0
+    told = np.full(len(rows), -1, dtype=np.int8)
+    against = np.zeros(len(rows), dtype=np.bool_)
+    for name, rated in (
+        ("spray_pressure", plan.pump_rated_pressure_kpa),
+        ("spray_flow", plan.pump_rated_flow_l_min),
+    ):
+        learned = state.baseline[rows, _Q[name]]
+        # What was learned of a dead gauge proves nothing.
+        believed = learned > PROVES_FRAC * rated[rows]
+        share = x[:, INDEX[name]] / np.where(believed, learned, rated[rows])
+        moved = state.still_changes[rows, WATCHED.index(name)] >= LEAST_CHANGES
+        runs = share > np.where(bare, STANDS_FRAC, RUNS_FRAC)
+        stands = share < STANDS_FRAC
+        word = np.where(runs, 1, -1)
+        word = np.where(stands, 0, word)
+        word = np.where(moved & ~np.isnan(share), word, -1)
+        against |= (word >= 0) & (told >= 0) & (word != told)
+        told = np.where(word >= 0, word, told).astype(np.int8)
+    state.wet_called[rows] |= np.where(told == 0, STOOD_BARE, 0).astype(np.uint8)
+    return np.where(against, -1, told).astype(np.int8)

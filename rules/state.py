@@ -124,7 +124,7 @@ class FleetState:
     # how long the pump stands in wet mode where no command is sent, see rules/wet_idle.py
     wet_idle_s: F32  # the longest that ended by itself
     wet_starts: U8  # starts in wet mode seen, up to what is enough
-    wet_called: U8  # of them, after a long rest, up to what is enough
+    wet_called: U8  # of them, after a long rest, up to what is enough; a bit of rules/pump_proof.py
     # level stillness: the level stayed within a step of `still_level` since `still_ms`
     still_level: F64
     still_ms: I64

@@ -14,6 +14,7 @@ import numpy as np
 
 from rules.arrays import F64, I8, I64, Bool
 from rules.plan import FleetPlan
+from rules.pump_proof import STOOD_BARE
 from rules.signals import INDEX
 from rules.state import FleetState
 
@@ -65,8 +66,8 @@ def learn_idle(
     stood_s = (time_ms[at] - np.maximum(begun, state.pump_changed_ms[row])) / 1000.0
     state.wet_idle_s[row] = np.maximum(state.wet_idle_s[row], stood_s)
     state.wet_starts[row] = np.minimum(state.wet_starts[row], LEAST_STARTS - 1) + 1
-    called = state.wet_called[row] + (stood_s >= CALLED_S)
-    state.wet_called[row] = np.minimum(called, CALLED_TIMES)
+    count, bit = state.wet_called[row] & ~np.uint8(STOOD_BARE), state.wet_called[row] & STOOD_BARE
+    state.wet_called[row] = np.minimum(count + (stood_s >= CALLED_S), CALLED_TIMES) | bit
 
 
 def allowed_idle_s(plan: FleetPlan, state: FleetState, rows: I64, least_s: F64, ran: Bool) -> F64:
@@ -80,7 +81,7 @@ def allowed_idle_s(plan: FleetPlan, state: FleetState, rows: I64, least_s: F64, 
     allowed = least_s + np.where(ran, 0.0, fill_s)
     known = state.wet_starts[rows] >= LEAST_STARTS
     allowed = np.maximum(allowed, TIMES * state.wet_idle_s[rows])
-    called = state.wet_called[rows] >= CALLED_TIMES
+    called = (state.wet_called[rows] & ~np.uint8(STOOD_BARE)) >= CALLED_TIMES
     allowed = np.where(called, np.maximum(allowed, COOL_S), allowed)
     out: F64 = np.where(known, allowed, np.maximum(allowed, UNKNOWN_S))
     return out

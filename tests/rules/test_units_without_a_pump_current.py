@@ -263,3 +263,75 @@ def test_a_restricted_pipe_needs_no_current_where_flow_and_pressure_are_known():
     feed.run(6 * 3600.0, step_s=300.0, pump_current=None, spray_flow=100.0, spray_pressure=75.0)
     yield
     assert feed.raised() == ["distribution-restricted"]
+
+
+WATER_ALONE = {"pump_current": None, "pump_command": None}
+"""Neither current nor command: the spray pressure is all that is known of the pump."""
+STANDS = {"spray_pressure": 0.0, "fan_speed": 40.0}
+
+
+def by_water_alone(stands_kpa: float = 0.0, **changes: float | None) -> Taped:
+    """Three days of eight hours of spray each."""
+    feed = Taped()
+    for _ in range(3):
+        feed.run(8 * 3600.0, step_s=300.0, **{**WATER_ALONE, **changes})
+        rest = {**WATER_ALONE, **STANDS, **changes, "spray_pressure": stands_kpa}
+        feed.run(4 * 3600.0, step_s=300.0, **rest)
+    return feed
+
+
+@beside
+def test_where_neither_current_nor_command_are_sent_the_water_tells_of_the_pump():
+    feed, dry = by_water_alone(wet_mode=None), by_water_alone(wet_mode=None)
+    feed.run(3600.0, **WATER_ALONE, wet_mode=None)
+    yield
+    assert newest(feed, "evaporation") > 0.0
+    assert newest(dry, "evaporation") == 0.0
+    assert feed.events == dry.events == []
+
+
+@beside
+@pytest.mark.parametrize("while_it_runs", [True, False])
+def test_half_its_pressure_is_a_screen_that_clogs_and_no_pump_that_stops(while_it_runs):
+    feed = by_water_alone(wet_mode=None)
+    if while_it_runs:
+        feed.run(4 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
+    feed.run(6 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=18.0)
+    yield
+    assert feed.raised() == ["pump-screen-clogging"]
+
+
+@beside
+def test_what_a_check_valve_holds_is_no_clogged_screen():
+    feed = by_water_alone(17.0, wet_mode=None)
+    feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
+    feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=17.0)
+    yield
+    assert feed.raised() == []
+
+
+@beside
+def test_no_pressure_in_wet_mode_is_a_pump_that_stands():
+    feed = by_water_alone(wet_mode=1.0)
+    feed.run(30 * 3600.0, step_s=300.0, **WATER_ALONE, **STANDS)
+    yield
+    assert feed.raised() == ["pump-not-running"]
+
+
+@beside
+def test_pressure_and_flow_that_contradict_each_other_tell_nothing_of_the_pump():
+    feed = Taped()
+    for flow in np.random.default_rng(4).normal(150.0, 1.0, 150):
+        feed.run(300.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_flow=float(flow))
+    feed.run(86_400.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=0.0,
+             spray_flow=150.0)  # fmt: skip
+    yield
+    assert feed.engine.state.pump_state[feed.row] == -1
+
+
+@beside
+def test_a_gauge_that_never_moved_tells_nothing_of_the_pump():
+    feed = Taped()
+    feed.run(3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=0.0)
+    yield
+    assert feed.engine.state.pump_state[feed.row] == -1
