@@ -147,6 +147,11 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     least = np.maximum(METER_ZERO_FRAC * most, METER_ZERO_L_MIN)
     need = view.recent["conductivity"][index] > plan.target_cycles[rows] * plan.makeup_us_cm[rows]
     bleeds = (bleed > least) & ~need & ~(level < shut - band - NEAR_SHUT_MM)
+    # Where no level tells of a flush, or of a basin that is emptied, it must outlast them.
+    blind = np.flatnonzero(bleeds & np.isnan(level))
+    if len(blind):
+        flow = part.only(blind).trace("bleed_flow", FLUSHED_BINS)
+        bleeds[blind] = (flow > least[blind, None]).all(axis=1)
     # A float just below its shut level passes exactly what leaves.
     replaced = filled & (level <= shut + NEAR_SHUT_MM)
     fed = replaced & (makeup > least) & (np.abs(fall) < NEAR_SHUT_MM)
@@ -165,7 +170,9 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     )
     calm = filled & ~np.isnan(fall) & (fall < 0.5 * part.setting(_SLUG, "fall_mm"))
     calm &= (level > shut + NEAR_SHUT_MM) & ~(bleed > least)
-    calm |= (bleed <= least) & (makeup <= least)
+    # Where nothing but a bleed meter is there, that it shows nothing is all there is to know.
+    alone = np.isnan(makeup) & np.isnan(level)
+    calm |= (bleed <= least) & ((makeup <= least) | alone)
     # With the make-up off the basin is emptied on purpose: that starts the delay anew.
     calm |= ~filled & ~bleeds & (announced[index] == 0) & ~np.isnan(level)
     verdict = np.where(lost > 0, np.maximum(grade, announced[index]), np.where(calm, 0, UNKNOWN))
@@ -336,6 +343,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     readings = balance_readings(look, w)
     rest = look.trace("level_at_rest", TRACE_BINS)
     at_rest = look.recent("level_at_rest")
+    running = look.recent("level_running")
+    rests = at_rest is not None or (running is None and look.state.pump_state[look.row] == 0)
     fall = look.slope_per_h("level_at_rest", _HOUR_BINS)
     thin = None
     if at_rest is not None and np.count_nonzero(~np.isnan(rest[-_HOUR_BINS:])) >= 8:
@@ -365,10 +374,10 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             readings.append(Reading("Conductivity lost since the run", thinned, "%",
                                     high=100.0 * asked, derived=True))  # fmt: skip
     bleed = look.recent("bleed_flow", 6)
-    if bleed is not None and at_rest is not None:
+    if bleed is not None and rests:
         readings.append(Reading("Bleed, by its meter, pump at rest", bleed, "L/min", 0.0))
     makeup = look.recent("makeup_flow", 6)
-    if makeup is not None and at_rest is not None:
+    if makeup is not None and rests:
         readings.append(Reading("Make-up, by its meter, pump at rest", makeup, "L/min", 0.0))
     habit = _habit_readings(look)
     readings += habit
@@ -376,7 +385,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if usual is not None:
         readings.insert(0, usual)
     waste, wanted = seen_number(w.bleed_l_min), seen_number(w.bleed_wanted_l_min)
-    metered = bleed if at_rest is not None else seen_number(w.bleed_metered_l_min)
+    metered = bleed if rests else seen_number(w.bleed_metered_l_min)
     seen: dict[str, int | None] = {
         "bleed": None if metered is None
         else int(metered > max(METER_ZERO_FRAC * basin.makeup_max_l_min, METER_ZERO_L_MIN)),
@@ -400,7 +409,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             "basin, softer make-up at a tap, a probe that reads low beside a hand meter, and pads "
             "that no longer wet from their air side."
         )
-    elif at_rest is None:
+    elif not rests:
         limits.append(
             "Seen in running only: a bleed that is set far too large looks like one stuck open, "
             "and so does make-up water that has become softer than the "
@@ -409,7 +418,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     where = (
         "though it is thin already, by a bleed that no longer shuts" if habit
         else "and its water stays far thinner than it is used to be" if usual is not None
-        else "at rest, when none should" if at_rest is not None else "far faster than intended"
+        else "at rest, when none should" if rests else "far faster than intended"
     )  # fmt: skip
     return Evidence(
         summary=(

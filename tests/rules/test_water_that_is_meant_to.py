@@ -52,12 +52,17 @@ def lip() -> dict[str, list[AlarmEvent]]:
         "a probe that stands apart": at_the_lip(
             HELD, makeup_flow=np.where(RUNS, 4.0, np.where(H > STOPS_H, 20.0, 0.0))
         ),
+        "rain": at_the_lip(thinned(3.0), makeup_flow=np.where(RUNS, 4.0, 0.0)),
         "thins by a trickle": at_the_lip(thinned(0.6)),
         "thins slowly": at_the_lip(thinned(3.0)),
         "thins": at_the_lip(thinned(25.0)),
         "is make-up": at_the_lip(np.full(N, 310.0)),
     }
     return play(scenes, times_ms(N, STEP_S)).of("float-stuck-open")
+
+
+def test_rain_that_a_make_up_meter_knows_nothing_of_is_no_stuck_float(lip):
+    assert lip["rain"] == []
 
 
 @pytest.mark.parametrize("scene", ["holds", "holds, with gaps"])
@@ -73,6 +78,29 @@ def test_water_above_the_lip_that_keeps_its_salt_does_not_run_over(lip, scene):
 def test_water_above_the_lip_is_told_where_it_thins_or_cannot(lip, scene):
     raised = [e for e in lip[scene] if e.change is Change.RAISED]
     assert len(raised) == 1
+
+
+def by_its_meter(*open_h: tuple[float, float]) -> Columns:
+    """A unit that sends nothing of its water but the bleed's meter, which is open at rest so long,
+    by the hour at which it opens."""
+    is_open = np.zeros(N, dtype=bool)
+    for begins, lasts in open_h:
+        is_open |= (begins < H) & (begins + lasts >= H)
+    noise = 1.0 + 0.02 * np.random.default_rng(6).standard_normal(N)
+    return {
+        "pump_current": np.where(RUNS, 3.6 * noise, 0.0),
+        "bleed_flow": np.where(is_open, 12.0 * noise, 0.0),
+    }
+
+
+@pytest.fixture(scope="module")
+def metered() -> dict[str, list[AlarmEvent]]:
+    scenes = {
+        "flushed for minutes on two days": by_its_meter((7.7, 0.3), (31.7, 0.3)),
+        "emptied": by_its_meter((24.0, 1.5)),
+        "stays open": by_its_meter((24.0, 4.0)),
+    }
+    return play(scenes, times_ms(N, STEP_S)).of("bleed-stuck-open")
 
 
 def flushed(hours: float, *, drops_out: bool = False) -> Day:
@@ -155,3 +183,19 @@ def test_a_dose_is_no_harder_make_up(lived):
 
 def test_make_up_that_concentrates_on_a_hot_day_is_no_harder_make_up(lived):
     assert "makeup-quality-changed" not in lived["a hot day"].raised()
+
+
+@pytest.mark.parametrize("scene", ["flushed for minutes on two days", "emptied"])
+def test_what_a_bleed_lets_out_at_rest_for_an_hour_is_meant_to_where_no_level_is_sent(
+    metered, scene
+):
+    assert metered[scene] == []
+
+
+def test_a_bleed_that_stays_open_at_rest_is_told_by_its_meter_alone_which_it_shows(metered):
+    raised, returned = metered["stays open"]
+    assert (raised.change, returned.change) == (Change.RAISED, Change.RETURNED)
+    assert returned.time_ms < times_ms(N, STEP_S)[H <= 32.0][-1], "before the pump runs again"
+    shown = {r.quantity: r.measured for r in raised.evidence.readings}
+    assert shown["Bleed, by its meter, pump at rest"] == pytest.approx(12.0, rel=0.05)
+    assert raised.evidence.causes[0].slug == "bleed-valve"
