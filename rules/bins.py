@@ -192,7 +192,9 @@ def accumulate(view: FrameView) -> None:
 def fan_capacity_frac(view: FrameView) -> F64:
     """Airflow of the units of a round as a fraction of full."""
     count = view.plan.fan_count[view.rows]
-    return fan_capacity_of(view.signal("fan_run"), view.signal("fan_speed"), count, staged(view))
+    moves = view.state.speed_seen[view.rows]
+    run, speed = view.signal("fan_run"), view.signal("fan_speed")
+    return fan_capacity_of(run, speed, count, staged(view), moves=moves)
 
 
 def staged(view: FrameView) -> F64:
@@ -230,8 +232,13 @@ def fan_share_frac(view: FrameView) -> F64:
     return np.where(known, np.minimum(up / np.maximum(wanted, 1), 1.0), np.nan)
 
 
-def fan_capacity_of(run: F64, speed_pct: F64, count: I64, staged: F64) -> F64:
+def fan_capacity_of(
+    run: F64, speed_pct: F64, count: I64, staged: F64, *, moves: Bool | bool = False
+) -> F64:
     """Airflow as a fraction of full; NaN if neither proofs nor speed are known.
+
+    ``moves`` says of which units the command was ever above zero: there it says without proofs,
+    too, that the fans stand.
 
     Fans at a common speed move the share of them that is proven, times the speed. With stages the
     command only says how many should run, and those run at full speed. All fans proven below the
@@ -239,7 +246,8 @@ def fan_capacity_of(run: F64, speed_pct: F64, count: I64, staged: F64) -> F64:
     """
     proven = np.bitwise_count(masked(run, count)) / count
     speed = speed_pct / 100.0
-    proven = np.where(np.isnan(run), np.where(speed > 0, 1.0, np.nan), proven)
+    told = (speed > 0) | (moves & (speed <= 0))
+    proven = np.where(np.isnan(run), np.where(told, 1.0, np.nan), proven)
     in_stages = (staged > 0.5) & (count > 1) & (proven < 1.0)
     return np.where(np.isnan(speed) | in_stages, proven, proven * speed)
 
@@ -266,8 +274,6 @@ class BinView:
     @cached_property
     def flow_news(self) -> tuple[I64, BinView]:
         """Units whose water over the pads must be looked at, by their place, and a view of them."""
-        from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
         state, rows = self.state, self.rows
         news = np.zeros(len(rows), dtype=np.bool_)
         for q, low in zip(_WITNESSES, _CALM_FLOOR, strict=True):
@@ -277,7 +283,7 @@ class BinView:
                 mean = state.steady[rows, q, newest] / state.baseline[rows, q]
             news |= (mean < low) | (mean > _CALM_CEILING)
         for slug in ("pump-screen-clogging", "distribution-restricted"):
-            column = FAULT_INDEX[slug]
+            column = fault_column(slug)
             news |= state.alarm_state[rows, column] != 0
             news |= state.alarm_pending_ms[rows, column] != 0
         at = np.flatnonzero(news)
@@ -441,7 +447,7 @@ def close_bins(
     close_turns(plan, state, rows, bin_id, ran, named["conductivity"], in_service)
     close_ebb(plan, state, rows, bin_id, ran, named["conductivity"])
     level = np.fmax(named["level_at_rest"], named["level_running"])
-    close_wide_open(plan, state, rows, bin_id, named["level_running"])
+    close_wide_open(plan, state, rows, bin_id, level)
     close_fill_flow(plan, state, rows, bin_id, level)
     close_fill(plan, state, rows, bin_id, level, missed)
     close_bleed(plan, state, rows, ran, named["bleed_flow"], named["conductivity"])
@@ -570,9 +576,7 @@ def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
     short = (share < 1.0) | ((state.fan_share[rows] < 1.0) & ~np.isnan(share))
     at = np.flatnonzero(short)
     if len(at):
-        from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
-        others = np.delete(state.alarm_state[rows[at]], FAULT_INDEX["fan-capacity-lost"], axis=1)
+        others = np.delete(state.alarm_state[rows[at]], fault_column("fan-capacity-lost"), axis=1)
         # Held ones too: while somebody works on a unit its fans are locked out, whatever is asked.
         known: Bool = np.asarray(may_stand(others).any(axis=1))
         fan_shares(state, rows[at], share[at], known)
@@ -580,11 +584,9 @@ def _mind_fans(state: FleetState, rows: I64, share: F64) -> None:
 
 def _mind_turns(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> None:
     """Mind whose turn it was, where fans come and go without a speed command."""
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
     count = plan.fan_count[rows]
     missing, in_hand = (
-        may_stand(state.alarm_state[rows, FAULT_INDEX[slug]])
+        may_stand(state.alarm_state[rows, fault_column(slug)])
         for slug in ("fan-not-proven", "fan-not-commanded")
     )
     close_rounds(state, rows, end_ms, count, missing, in_hand)

@@ -266,7 +266,7 @@ def _fan_share(look: UnitLook) -> float | None:
     nan = float("nan")
     share = fan_capacity_of(
         np.array([nan if run is None else run]), np.array([nan if speed is None else speed]),
-        look.plan.fan_count[[look.row]], _staged(look),
+        look.plan.fan_count[[look.row]], _staged(look), moves=look.state.speed_seen[[look.row]],
     )  # fmt: skip
     return _known(share[0])
 

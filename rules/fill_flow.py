@@ -129,7 +129,7 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64)
     sharp = LEAST_FILL_BINS * usual * (BIN_MS / 60_000.0) <= depth_l
     slow = known & sharp & (flow < _slow_from_l_min(plan, row, usual, spread))
     in_a_row = np.minimum(state.fills_slow[row], 254) + 1
-    as_ever = ~known | (flow >= BACK_FRAC * usual)
+    as_ever = known & (flow >= BACK_FRAC * usual)
     # Between slow and as ever nothing new is said.
     state.fills_slow[row] = np.where(slow, in_a_row, np.where(as_ever, 0, state.fills_slow[row]))
     weight = 1.0 / np.where(known, MEMORY_FILLS, n + 1.0)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from rules.alarms import may_stand
+from rules.alarms import fault_column, may_stand
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import median_last_axis, trace_window
 from rules.events import BaselineChange
@@ -63,9 +63,7 @@ def learn_float(
     at = at[~known.all(axis=1) & ~state.baseline_frozen[rows[at]]]
     if not len(at):
         return []
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs bins
-
-    columns = np.array([FAULT_INDEX[slug] for slug in _SPOILED_BY])
+    columns = np.array([fault_column(slug) for slug in _SPOILED_BY])
     ill = may_stand(state.alarm_state[rows[at, None], columns]).any(axis=1)
     at = at[~ill]
     changes: list[BaselineChange] = []

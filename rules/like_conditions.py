@@ -232,7 +232,8 @@ def _airflow(plan: FleetPlan, rows: I64, means: Means, fans: Fans) -> F64:
         return np.full(len(rows), np.nan)
     mask, speed = _still_mask(means), means.mean[:, INDEX["fan_speed"]]
     staged = np.full(len(rows), float(fans.staged))
-    air = fan_capacity_of(mask, speed, plan.fan_count[rows], staged)
+    moves = bool((means.high[:, INDEX["fan_speed"]] > 0.0).any())
+    air = fan_capacity_of(mask, speed, plan.fan_count[rows], staged, moves=moves)
     never = np.isnan(means.high[:, INDEX["fan_run"]]).all()
     return np.where(np.isnan(mask) & ~never, np.nan, air)
 

@@ -189,7 +189,11 @@ class UnitLook:
         """
         run, speed = self.value("fan_run"), self.value("fan_speed")
         air = fan_capacity_of(
-            _array(run), _array(speed), self.plan.fan_count[self._rows], self._staged()
+            _array(run),
+            _array(speed),
+            self.plan.fan_count[self._rows],
+            self._staged(),
+            moves=self.state.speed_seen[self._rows],
         )[0]
         load = self.value("heat_load")
         frac = 1.0 if load is None else load / float(self.plan.rated_capacity_kw[self.row])
@@ -220,7 +224,11 @@ class UnitLook:
         if db is None or bulb is None or (speed is None and run is None):
             return None
         share = fan_capacity_of(
-            _array(run), _array(speed), self.plan.fan_count[self._rows], self._staged()
+            _array(run),
+            _array(speed),
+            self.plan.fan_count[self._rows],
+            self._staged(),
+            moves=self.state.speed_seen[self._rows],
         )
         return _number(
             evaporation_l_min(

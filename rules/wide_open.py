@@ -17,6 +17,7 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import trace_window
 from rules.fill_flow import note_wide_open
+from rules.fresh_fill import LEAST_FILLS
 from rules.plan import FleetPlan
 from rules.state import TRACE_BINS, FleetState
 
@@ -35,22 +36,23 @@ LIVES_FRAC: Final = 0.8
 
 
 def close_wide_open(
-    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, running_mm: F64
+    plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64, level_mm: F64
 ) -> None:
     """Take what the meters of ``rows`` show of wide open valves in the bins just closing.
 
-    ``running_mm`` is the mean level of the bin while the pump ran, (k,), NaN where it did not; the
-    bin's means are in the trace already. Fills from empty are left to :mod:`rules.fill_flow`, and
-    who works on a unit draws water as he likes.
+    ``level_mm`` is the mean level of the bin, (k,); its means are in the trace already. Fills from
+    empty are left to :mod:`rules.fill_flow` where that knows how fast they are, and who works on a
+    unit draws water as he likes.
     """
     bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
-    among = (running_mm <= bottom) & (state.empty_bins[rows] == 0)
+    elsewhere = (state.empty_bins[rows] > 0) & (state.fill_flows[rows] >= LEAST_FILLS)
+    among = (level_mm <= bottom) & ~elsewhere
     among &= state.out_of_service_until_ms[rows] == 0
     at = np.flatnonzero(among)
     if not len(at):
         return
     row = rows[at]
-    level = trace_window(state, row, "level_running", 2)
+    level = np.fmax(*(trace_window(state, row, n, 2) for n in ("level_running", "level_at_rest")))
     low = bottom[at] - plan.settings.get(_SHUT, "under_level_mm", row)
     moved = np.abs(level[:, 1] - level[:, 0]) >= MOVES_FRAC * plan.float_band_mm[row]
     wide = (level.max(axis=1) <= bottom[at]) & (level.min(axis=1) <= low) & moved

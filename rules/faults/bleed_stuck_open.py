@@ -138,6 +138,9 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     rows = part.rows
     shut, band = plan.float_shut_mm[rows], plan.float_band_mm[rows]
     level, hour_ago = view.recent["level_at_rest"][index], part.trace_at("level_at_rest", 12)
+    # What stood there before somebody worked on it says nothing of what left since.
+    since = state.trace_bin[rows] - state.turn_worked_bin[rows]
+    hour_ago = np.where(since <= _HOUR_BINS, np.nan, hour_ago)
     # Below the band the make-up is off: the basin is being emptied on purpose, or left empty.
     filled = level >= shut - band - NEAR_SHUT_MM
     fall = hour_ago - level

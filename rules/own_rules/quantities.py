@@ -117,7 +117,9 @@ def _fans(s: Sight, name: str) -> F64:
 def _airflow_pct(s: Sight) -> F64:
     count = s.plan.fan_count[s.rows]
     in_stages = staged(s.view)[s.at]
-    return 100.0 * fan_capacity_of(s.signal("fan_run"), s.signal("fan_speed"), count, in_stages)
+    moves = s.view.state.speed_seen[s.rows]
+    run, speed = s.signal("fan_run"), s.signal("fan_speed")
+    return 100.0 * fan_capacity_of(run, speed, count, in_stages, moves=moves)
 
 
 def _condensing_degc(s: Sight) -> F64:

@@ -11,8 +11,9 @@ import numpy as np
 import pytest
 from heat_fleet import played
 from stepped_plants import CYCLING_NAMES as NAMES
+from support.beside import Taped, beside
 
-from rules.state import STEADY
+from rules.state import STEADY, TRACE
 
 
 @pytest.fixture(scope="module")
@@ -34,3 +35,26 @@ def test_a_fouled_coil_is_found_though_the_fans_cycle(lived):
 
 def test_pads_that_clog_are_found_by_the_pressure_drop_while_the_fans_cycle(lived):
     assert lived.raised("pads clogged") == ["pads-clogged"]
+
+
+def evaporation(feed: Taped) -> float:
+    """Of the newest closed bin. [L/min]"""
+    state, row = feed.engine.state, feed.row
+    return float(state.trace[row, TRACE.index("evaporation"), int(state.trace_bin[row]) % 36])
+
+
+@beside
+@pytest.mark.parametrize(
+    ("before_pct", "now_pct", "evaporates"),
+    [(100.0, 0.0, 0.0), (0.0, 0.0, np.nan), (100.0, None, np.nan)],
+    ids=["stop", "never sent", "falls silent"],
+)
+def test_without_proofs_a_command_of_nothing_says_that_the_fans_stand(
+    before_pct, now_pct, evaporates
+):
+    """A command that was never above zero may not be sent at all."""
+    feed = Taped()
+    feed.run(3600.0, fan_run=None, fan_speed=before_pct)
+    feed.run(3600.0, fan_run=None, fan_speed=now_pct)
+    yield
+    np.testing.assert_equal(evaporation(feed), evaporates)

@@ -91,6 +91,18 @@ def one_fill() -> Day:
     return day
 
 
+def fast_fills(supply: float) -> Day:
+    """Fills from empty that are too fast for their means, in two nights six hours apart."""
+    day = a_morning()
+    for water in (1.0, supply, supply):
+        day.basin.supply, day.basin.drain, day.basin.bleed = 0.0, 60.0, steady_bleed(1.5)
+        day.run(1.0, running=False)
+        day.basin.supply, day.basin.drain = water, 0.0
+        day.run(0.1, running=False)
+        day.run(7.0)
+    return day
+
+
 def visited() -> Day:
     day = a_unit(STARVED)
     for kind in (ActionKind.OUT_OF_SERVICE, ActionKind.IN_SERVICE):
@@ -121,6 +133,8 @@ def lived() -> dict[str, Day]:
         "follows": follows(),
         "shared supply": shared_supply(),
         "one fill": one_fill(),
+        "fills by half": fast_fills(STARVED),
+        "fills as ever": fast_fills(0.8),
         "visited": visited(),
         "back": back_by_itself(),
     }
@@ -158,6 +172,12 @@ def test_nothing_is_told_of_others(lived, name):
 )
 def test_nothing_is_counted_where_the_meter_shows_no_starved_valve(lived, name):
     assert lived[name].slow == 0
+
+
+def test_a_meter_tells_of_fills_from_empty_whose_speed_no_level_has_shown_yet(lived):
+    assert lived["fills by half"].slow == 2
+    assert FAULT in lived["fills by half"].raised()
+    assert lived["fills as ever"].slow == 0
 
 
 def test_one_fill_from_empty_counts_once(lived):
