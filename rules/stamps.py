@@ -16,13 +16,14 @@ import numpy as np
 from rules.arrays import F64, I64, Bool
 from rules.state import FleetState
 
-__all__ = ["MAX_AHEAD_MS", "note_arrived", "note_refused_stamps", "settle"]
+__all__ = ["MAX_AHEAD_MS", "STEADY_S", "note_arrived", "note_refused_stamps", "settle"]
 
 MAX_AHEAD_MS: Final = 300_000
 """A stamp further ahead of the receiver's clock cannot be right."""
 
-STEADY_S: Final = 60.0
-"""A lag that stays within this is constant: senders take seconds, clocks drift by less a day."""
+STEADY_S: Final = 300.0
+"""A lag that stays within this is constant: a sender of each three minutes is seen now right after
+its newest stamp, and now that much later; a backlog that catches up leaves it within minutes."""
 
 APART_MS: Final = 1_800_000
 """Stamps further apart than half an hour are not one story."""

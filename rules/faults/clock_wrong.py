@@ -20,7 +20,7 @@ from rules.faults.rule import Rule
 from rules.look import UnitLook
 from rules.plan import FleetPlan
 from rules.silence import ClockView
-from rules.stamps import APART_MS
+from rules.stamps import APART_MS, STEADY_S
 from rules.state import FleetState
 
 __all__ = ["CLOCK_WRONG"]
@@ -76,7 +76,7 @@ def judge(view: ClockView, announced: I8) -> I8:
 def _runs_late(state: FleetState, rows: I64) -> Bool:
     """Stamps so far behind the unit's own newest frame that its frames count as late."""
     newest_ms = state.lag_last_ms[rows] - state.lag_s[rows] * 1000.0
-    late: Bool = state.frame_ms[rows] - newest_ms > 120_000.0
+    late: Bool = state.frame_ms[rows] - newest_ms > 1000.0 * (STEADY_S + 120.0)
     return late
 
 
@@ -194,7 +194,7 @@ CLOCK_WRONG: Final = Rule(
                     "constant lag that counts",
                     "means over five minutes, stamped at their start, and a slow link stay below"),
             Setting("behind_hold_s", 3600.0, "s", 600.0, 604_800.0,
-                    "time over which the lag stays the same within a minute",
+                    "time over which the lag stays the same within five minutes",
                     "a backlog catches up within the hour, and its lag is never the same twice"),
             *course(0.0, "the times above are delay enough",
                     900.0, "three samples at five minutes with right stamps"),

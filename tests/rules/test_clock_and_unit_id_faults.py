@@ -66,6 +66,19 @@ def test_a_constant_lag_is_a_clock_behind():
     assert evidence.limits
 
 
+def test_so_is_that_of_a_sender_each_three_minutes_that_is_looked_at_each_five():
+    engine, events = engine_of(), []
+    for minute in range(180):
+        now_ms = T0_MS + minute * 60_000
+        if minute % 3 == 0:
+            frame = row_of_values({**HEALTHY, "basin_level": 165.0 + minute % 7 * 0.3})
+            time_ms = np.array([now_ms - 5_035_000], np.int64)
+            events += engine.samples(now_ms, np.array([0], np.int32), time_ms, frame[None]).events
+        if minute % 5 == 4:
+            events += engine.clock(now_ms).events
+    assert "85 min behind" in only(events, "clock-wrong").summary
+
+
 def test_a_clock_put_back_makes_readings_late():
     engine = two_units()
     assert list(live(engine, 30, {0: 0.0, 1: 0.0})) == []
