@@ -128,20 +128,25 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64)
     depth_l = (plan.float_shut_mm[row] - plan.float_band_mm[row]) * plan.area_m2[row]
     sharp = LEAST_FILL_BINS * usual * (BIN_MS / 60_000.0) <= depth_l
     slow = known & sharp & (flow < _slow_from_l_min(plan, row, usual, spread))
-    in_a_row = np.minimum(state.fills_slow[row], 254) + 1
-    as_ever = known & (flow >= BACK_FRAC * usual)
+    before = state.fills_slow[row]
+    in_a_row = np.minimum(before, 254) + 1
+    rated = plan.makeup_max_l_min[row]
+    as_ever = flow >= BACK_FRAC * np.where(known, usual, rated)
     # Between slow and as ever nothing new is said.
     state.fills_slow[row] = np.where(slow, in_a_row, np.where(as_ever, 0, state.fills_slow[row]))
-    weight = 1.0 / np.where(known, MEMORY_FILLS, n + 1.0)
+    # What the meter calls starved teaches no usual flow, and is no scatter of the fills.
+    starved = ~known & (before >= AGREE_FILLS) & (flow < RATED_FRAC * rated)
+    weight = np.where(starved, 0.0, 1.0 / np.where(known, MEMORY_FILLS, n + 1.0))
     less = np.where(known, 1.0 / SLOW_MEMORY_FILLS, weight)
+    scatters = np.where(slow | (before > 0), 0.0, weight)
     taught = np.where(known, np.minimum(flow, MOST_TIMES * usual), flow) - usual
     # From one fill to the next, so that a slow loss is no scatter.
     with np.errstate(divide="ignore", invalid="ignore"):
         away = np.where(n > 0, np.abs(flow - last) / (np.sqrt(2.0) * usual), 0.0)
-    spread = spread + np.where(slow, 0.0, weight) * (away - spread)
+    spread = spread + scatters * (away - spread)
     usual = usual + np.where(taught < 0.0, less, weight) * taught
     state.fill_flow[row] = np.stack([flow, usual, spread], axis=1)
-    state.fill_flows[row] = np.minimum(n + 1, 255)
+    state.fill_flows[row] = np.minimum(n + ~starved, 255)
     state.fill_flow_bin[row] = bin_id
 
 

@@ -71,7 +71,8 @@ def motor_by_water(
     sent = state.value_ms[rows, _CURRENT]
     alone = (sent == 0) & (state.value_ms[rows, _COMMAND] == 0)
     if alone.any():
-        pump = np.where(alone, _by_water_alone(plan, state, rows, x), pump)
+        pump = pump.copy()
+        pump[alone] = _by_water_alone(plan, state, rows[alone], x[alone])
     # The command as it stood before this frame: what it asks for takes a moment.
     told_ms = state.commanded_ms[rows]
     by_word = (sent == 0) & (pump == 1) & (told_ms > 0)
@@ -125,23 +126,29 @@ def _by_water_alone(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> I8
     Nothing is said before the gauge has moved, nor where pressure and flow contradict each other.
     """
     bare = (state.wet_called[rows] & STOOD_BARE) != 0
-    told = np.full(len(rows), -1, dtype=np.int8)
-    against = np.zeros(len(rows), dtype=np.bool_)
-    for name, rated in (
-        ("spray_pressure", plan.pump_rated_pressure_kpa),
-        ("spray_flow", plan.pump_rated_flow_l_min),
-    ):
-        learned = state.baseline[rows, _Q[name]]
-        # What was learned of a dead gauge proves nothing.
-        believed = learned > PROVES_FRAC * rated[rows]
-        share = x[:, INDEX[name]] / np.where(believed, learned, rated[rows])
-        moved = state.still_changes[rows, WATCHED.index(name)] >= LEAST_CHANGES
-        runs = share > np.where(bare, STANDS_FRAC, RUNS_FRAC)
-        stands = share < STANDS_FRAC
-        word = np.where(runs, 1, -1)
-        word = np.where(stands, 0, word)
-        word = np.where(moved & ~np.isnan(share), word, -1)
-        against |= (word >= 0) & (told >= 0) & (word != told)
-        told = np.where(word >= 0, word, told).astype(np.int8)
-    state.wet_called[rows] |= np.where(told == 0, STOOD_BARE, 0).astype(np.uint8)
-    return np.where(against, -1, told).astype(np.int8)
+    pressure, flow = (
+        _word(state, rows, x, name, rated[rows], limit)
+        for name, rated, limit in (
+            ("spray_pressure", plan.pump_rated_pressure_kpa,
+             np.where(bare, STANDS_FRAC, RUNS_FRAC)),
+            # What flows is held by no valve.
+            ("spray_flow", plan.pump_rated_flow_l_min, np.full(len(rows), STANDS_FRAC)),
+        )
+    )  # fmt: skip
+    against = (pressure >= 0) & (flow >= 0) & (pressure != flow)
+    fell = (pressure == 0) & ~against
+    state.wet_called[rows] |= np.where(fell, STOOD_BARE, 0).astype(np.uint8)
+    return np.where(against, -1, np.maximum(pressure, flow)).astype(np.int8)
+
+
+def _word(state: FleetState, rows: I64, x: F64, name: str, rated: F64, limit: F64) -> I8:
+    """What one gauge says of pumps, (k,): running above ``limit`` of its clean figure, 1; standing
+    below next to nothing, 0; or -1."""
+    learned = state.baseline[rows, _Q[name]]
+    # What was learned of a dead gauge proves nothing.
+    believed = learned > PROVES_FRAC * rated
+    share = x[:, INDEX[name]] / np.where(believed, learned, rated)
+    told = ~np.isnan(share)
+    told &= state.still_changes[rows, WATCHED.index(name)] >= LEAST_CHANGES
+    word = np.where(share > limit, 1, np.where(share < STANDS_FRAC, 0, -1))
+    return np.where(told, word, -1).astype(np.int8)

@@ -37,6 +37,7 @@ from rules.held_low import held_low_l_min, thinned_since_run_frac
 from rules.look import UnitLook
 from rules.physics.water_balance import bleed_for_cycles_l_min, float_valve_flow_l_min
 from rules.plan import FleetPlan
+from rules.signals import INDEX
 from rules.state import BIN_MS, TRACE_BINS
 from rules.usual_bottom import thinner_than_ever, usual_bottom_us_cm
 from rules.usual_top import usual_top_us_cm
@@ -44,6 +45,7 @@ from rules.usual_top import usual_top_us_cm
 __all__ = ["BLEED_STUCK_OPEN"]
 
 _SLUG: Final = "bleed-stuck-open"
+_OTHERS: Final = [INDEX["basin_level"], INDEX["makeup_flow"]]
 _HOUR_BINS: Final = 12
 BIN_S: Final = BIN_MS / 1000.0
 NEAR_SHUT_MM: Final = 3.0
@@ -154,7 +156,9 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     blind = np.flatnonzero(bleeds & np.isnan(level))
     if len(blind):
         flow = part.only(blind).trace("bleed_flow", FLUSHED_BINS)
-        bleeds[blind] = (flow > least[blind, None]).all(axis=1)
+        there = ~np.isnan(flow)
+        lasts = ~(flow <= least[blind, None]).any(axis=1) & there[:, :EMPTY_BINS].any(axis=1)
+        bleeds[blind] = lasts & (there.sum(axis=1) >= FLUSHED_BINS // 3)
     # A float just below its shut level passes exactly what leaves.
     replaced = filled & (level <= shut + NEAR_SHUT_MM)
     fed = replaced & (makeup > least) & (np.abs(fall) < NEAR_SHUT_MM)
@@ -173,8 +177,8 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     )
     calm = filled & ~np.isnan(fall) & (fall < 0.5 * part.setting(_SLUG, "fall_mm"))
     calm &= (level > shut + NEAR_SHUT_MM) & ~(bleed > least)
-    # Where nothing but a bleed meter is there, that it shows nothing is all there is to know.
-    alone = np.isnan(makeup) & np.isnan(level)
+    # Where nothing but a bleed meter was ever sent, that it shows nothing is all there is to know.
+    alone = (state.value_ms[rows[:, None], _OTHERS] == 0).all(axis=1)
     calm |= (bleed <= least) & ((makeup <= least) | alone)
     # With the make-up off the basin is emptied on purpose: that starts the delay anew.
     calm |= ~filled & ~bleeds & (announced[index] == 0) & ~np.isnan(level)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from rules.alarms import UNKNOWN
 from rules.arrays import F64, I8, Bool
@@ -96,7 +97,7 @@ def judge_open(view: BinView, announced: I8) -> I8:
         high_set &= level[maybe] < lip[maybe]
         severity[maybe[(passes == Passes.NOTHING) & high_set]] = 0
         # At rest nothing draws on the water: it came from elsewhere, as rain does, or came before.
-        severity[maybe[(passes == Passes.NOTHING) & rests]] = UNKNOWN
+        severity[maybe[(passes == Passes.NOTHING) & rests & ~_rises_fast(part)]] = UNKNOWN
         # At rest an open valve fills to the overflow. Below it and unmetered, nothing shows flow:
         # rain may have left the water there, or the float be set high, which the next run tells.
         still = rests & (level[maybe] < lip[maybe])
@@ -143,6 +144,24 @@ def _stands_since_work(view: BinView, passes: I8) -> Bool:
         flows = ~np.isnan(metered).all(axis=1) & (passes[at] > Passes.NOTHING)
         out[at] = ~rose & ~flows
     return out
+
+
+def _rises_fast(view: BinView) -> Bool:
+    """Units at rest whose level rose within an hour, of the last three, as by no rain, (k,)."""
+    level = view.trace("level_at_rest", TRACE_BINS)
+    # Before that it ran, and what pads and pipes give back came on top.
+    back = view.plan.pull_down_mm[view.rows, None]
+    ran = view.trace("level_running", TRACE_BINS) + np.where(back > 0.0, back, np.nan)
+    before = np.fmin(level, ran)
+    hours = sliding_window_view(np.where(np.isnan(before), np.inf, before), RAIN_BINS, axis=1)
+    rose = level[:, RAIN_BINS - 1 :] - hours.min(axis=-1)
+    return np.asarray((rose >= RAIN_MM).any(axis=1), dtype=np.bool_)
+
+
+RAIN_BINS: Final = 13
+RAIN_MM: Final = 30.0
+"""Rise within an hour that is more than heavy rain brings, with what runs off pads and casing: rain
+is called violent from 50 mm/h on (from memory). A meter that shows nothing then is wrong."""
 
 
 def _runs_down(view: BinView) -> Bool:

@@ -330,6 +330,21 @@ def test_pressure_and_flow_that_contradict_each_other_tell_nothing_of_the_pump()
 
 
 @beside
+def test_a_flow_that_is_gone_is_a_pump_that_stands_whatever_a_check_valve_holds():
+    feed = by_water_alone(17.0, wet_mode=None, spray_flow=None)
+    for _ in range(3):
+        feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_flow=150.0)
+        held = {**WATER_ALONE, **STANDS, "wet_mode": None, "spray_pressure": 17.0}
+        feed.run(4 * 3600.0, step_s=300.0, **held, spray_flow=0.2)
+    yield
+    assert feed.engine.state.pump_state[feed.row] == 0
+    feed.run(4 * 3600.0, step_s=300.0, **held)
+    yield
+    assert feed.engine.state.pump_state[feed.row] == -1
+    assert feed.raised() == []
+
+
+@beside
 def test_a_gauge_that_never_moved_tells_nothing_of_the_pump():
     feed = Taped()
     feed.run(3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=0.0)

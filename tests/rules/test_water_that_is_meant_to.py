@@ -22,10 +22,11 @@ RUNS = (H > 8.0) & (H <= 20.0) | (H > 32.0) & (H <= 44.0)
 STOPS_H = 44.0
 
 
-def at_the_lip(conductivity: np.ndarray, **more: np.ndarray) -> Columns:
-    """In the second night the level stands 3 mm above the overflow."""
+def at_the_lip(conductivity: np.ndarray, *, mm_h: float = np.inf, **more: np.ndarray) -> Columns:
+    """In the second night the level stands 3 mm above the overflow, or climbs there."""
     rng = np.random.default_rng(5)
-    level = np.where(RUNS, 165.0, np.where(H > STOPS_H, 243.0, 185.0))
+    high = 243.0 if mm_h == np.inf else np.minimum(185.0 + mm_h * (H - STOPS_H), 243.0)
+    level = np.where(RUNS, 165.0, np.where(H > STOPS_H, high, 185.0))
     return {
         "basin_level": level + np.where(RUNS, 1.2, 0.3) * rng.standard_normal(N),
         "pump_current": np.where(RUNS, 3.6 + 0.02 * rng.standard_normal(N), 0.0),
@@ -52,7 +53,8 @@ def lip() -> dict[str, list[AlarmEvent]]:
         "a probe that stands apart": at_the_lip(
             HELD, makeup_flow=np.where(RUNS, 4.0, np.where(H > STOPS_H, 20.0, 0.0))
         ),
-        "rain": at_the_lip(thinned(3.0), makeup_flow=np.where(RUNS, 4.0, 0.0)),
+        "rain": at_the_lip(thinned(3.0), mm_h=20.0, makeup_flow=np.where(RUNS, 4.0, 0.0)),
+        "a dead meter": at_the_lip(thinned(25.0), mm_h=300.0, makeup_flow=np.zeros(N)),
         "thins by a trickle": at_the_lip(thinned(0.6)),
         "thins slowly": at_the_lip(thinned(3.0)),
         "thins": at_the_lip(thinned(25.0)),
@@ -63,6 +65,10 @@ def lip() -> dict[str, list[AlarmEvent]]:
 
 def test_rain_that_a_make_up_meter_knows_nothing_of_is_no_stuck_float(lip):
     assert lip["rain"] == []
+
+
+def test_what_rises_faster_than_any_rain_is_told_beside_a_meter_that_shows_nothing(lip):
+    assert [e.change for e in lip["a dead meter"]][:1] == [Change.RAISED]
 
 
 @pytest.mark.parametrize("scene", ["holds", "holds, with gaps"])
@@ -93,12 +99,28 @@ def by_its_meter(*open_h: tuple[float, float]) -> Columns:
     }
 
 
+def with_gaps(columns: Columns) -> Columns:
+    """The bleed's meter is silent for twenty minutes of each hour."""
+    lost = np.arange(N) % 12 < 4
+    return {**columns, "bleed_flow": np.where(lost, np.nan, columns["bleed_flow"])}
+
+
+def leaking_level() -> Columns:
+    """At rest the level falls by 12 mm an hour, past a bleed meter that shows nothing, and is not
+    sent any more after six hours."""
+    falls = np.where((H > 20.0) & (H <= 32.0), 185.0 - 12.0 * (H - 20.0), 185.0)
+    level = np.where(RUNS, 165.0, falls) + 0.3 * np.random.default_rng(7).standard_normal(N)
+    return {**by_its_meter(), "basin_level": np.where(H > 26.0, np.nan, level)}
+
+
 @pytest.fixture(scope="module")
 def metered() -> dict[str, list[AlarmEvent]]:
     scenes = {
         "flushed for minutes on two days": by_its_meter((7.7, 0.3), (31.7, 0.3)),
         "emptied": by_its_meter((24.0, 1.5)),
         "stays open": by_its_meter((24.0, 4.0)),
+        "stays open, with gaps": with_gaps(by_its_meter((24.0, 4.0))),
+        "leaks, then its level falls silent": leaking_level(),
     }
     return play(scenes, times_ms(N, STEP_S)).of("bleed-stuck-open")
 
@@ -199,3 +221,13 @@ def test_a_bleed_that_stays_open_at_rest_is_told_by_its_meter_alone_which_it_sho
     shown = {r.quantity: r.measured for r in raised.evidence.readings}
     assert shown["Bleed, by its meter, pump at rest"] == pytest.approx(12.0, rel=0.05)
     assert raised.evidence.causes[0].slug == "bleed-valve"
+
+
+def test_a_mean_that_is_lost_shows_no_bleed_shut(metered):
+    assert metered["stays open, with gaps"][0].change is Change.RAISED
+
+
+def test_a_level_that_falls_silent_mends_no_leak(metered):
+    told = metered["leaks, then its level falls silent"]
+    rest_ends_ms = times_ms(N, STEP_S)[H <= 32.0][-1]
+    assert [e.change for e in told if e.time_ms <= rest_ends_ms] == [Change.RAISED]

@@ -91,10 +91,10 @@ def one_fill() -> Day:
     return day
 
 
-def fast_fills(supply: float) -> Day:
-    """Fills from empty that are too fast for their means, in two nights six hours apart."""
+def fills(*supplies: float) -> Day:
+    """Fills from empty, at rest for some minutes and then running, hours apart."""
     day = a_morning()
-    for water in (1.0, supply, supply):
+    for water in supplies:
         day.basin.supply, day.basin.drain, day.basin.bleed = 0.0, 60.0, steady_bleed(1.5)
         day.run(1.0, running=False)
         day.basin.supply, day.basin.drain = water, 0.0
@@ -133,8 +133,10 @@ def lived() -> dict[str, Day]:
         "follows": follows(),
         "shared supply": shared_supply(),
         "one fill": one_fill(),
-        "fills by half": fast_fills(STARVED),
-        "fills as ever": fast_fills(0.8),
+        "fills by half": fills(1.0, STARVED, STARVED),
+        "fills as ever": fills(1.0, 0.8, 0.8),
+        "fills by half, and is mended": fills(1.0, STARVED, STARVED, 1.0),
+        "starved from the first": fills(*[STARVED] * 7),
         "visited": visited(),
         "back": back_by_itself(),
     }
@@ -178,6 +180,13 @@ def test_a_meter_tells_of_fills_from_empty_whose_speed_no_level_has_shown_yet(li
     assert lived["fills by half"].slow == 2
     assert FAULT in lived["fills by half"].raised()
     assert lived["fills as ever"].slow == 0
+    assert lived["fills by half, and is mended"].slow == 0
+
+
+def test_a_valve_that_was_starved_from_the_first_learns_no_such_flow_as_its_own(lived):
+    changes = [e.change for e in lived["starved from the first"].feed.of(FAULT)]
+    assert Change.RAISED in changes
+    assert lived["starved from the first"].slow >= 2
 
 
 def test_one_fill_from_empty_counts_once(lived):
