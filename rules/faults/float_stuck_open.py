@@ -147,21 +147,23 @@ def _stands_since_work(view: BinView, passes: I8) -> Bool:
 
 
 def _rises_fast(view: BinView) -> Bool:
-    """Units at rest whose level rose within an hour, of the last three, as by no rain, (k,)."""
+    """Units at rest whose level rose within the last three hours as by no rain, (k,)."""
     level = view.trace("level_at_rest", TRACE_BINS)
     # Before that it ran, and what pads and pipes give back came on top.
     back = view.plan.pull_down_mm[view.rows, None]
     ran = view.trace("level_running", TRACE_BINS) + np.where(back > 0.0, back, np.nan)
-    before = np.fmin(level, ran)
-    hours = sliding_window_view(np.where(np.isnan(before), np.inf, before), RAIN_BINS, axis=1)
-    rose = level[:, RAIN_BINS - 1 :] - hours.min(axis=-1)
+    # Up to where the float shuts, it filled as it is meant to.
+    before = np.maximum(np.fmin(level, ran), view.plan.float_shut_mm[view.rows, None])
+    spans = sliding_window_view(np.where(np.isnan(before), np.inf, before), RAIN_BINS, axis=1)
+    rose = level[:, RAIN_BINS - 1 :] - spans.min(axis=-1)
     return np.asarray((rose >= RAIN_MM).any(axis=1), dtype=np.bool_)
 
 
-RAIN_BINS: Final = 13
+RAIN_BINS: Final = 4
 RAIN_MM: Final = 30.0
-"""Rise within an hour that is more than heavy rain brings, with what runs off pads and casing: rain
-is called violent from 50 mm/h on (from memory). A meter that shows nothing then is wrong."""
+"""Rise from one mean to the third after it, a quarter of an hour, that no rain brings, with what
+runs off pads and casing: 120 mm/h, where rain is called violent from 50 on (from memory). A meter
+that shows nothing then is wrong (judgement)."""
 
 
 def _runs_down(view: BinView) -> Bool:
