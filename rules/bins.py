@@ -180,7 +180,8 @@ def accumulate(view: FrameView) -> None:
 
     # What this very frame brought is new, and a repeat is not; what is held see rules/held.py.
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
-    # A unit that never sent a current is taken at its controller's word, which then is the news.
+    # A unit that never sent a current is taken at its controller's word, which then is the news;
+    # what only its water tells is held.
     untold = state.value_ms[rows, INDEX["pump_current"]] == 0
     told = untold & (view.pump_state >= 0) & view.fresh[:, INDEX["pump_command"]]
     there[:, _A["pump_running"]] |= told
@@ -233,7 +234,7 @@ def fan_share_frac(view: FrameView) -> F64:
 
 
 def fan_capacity_of(
-    run: F64, speed_pct: F64, count: I64, staged: F64, *, moves: Bool | bool = False
+    run: F64, speed_pct: F64, count: I64, staged: F64, *, moves: Bool | bool
 ) -> F64:
     """Airflow as a fraction of full; NaN if neither proofs nor speed are known.
 
@@ -507,9 +508,9 @@ def _fan_square(plan: FleetPlan, state: FleetState, rows: I64, mean: F64) -> F64
     """
     run, speed = state.value[rows, _RUN], state.value[rows, _SPEED]
     setting = plan.settings.get("fan-not-proven", "staged", rows)
-    newest = fan_capacity_of(
-        run, speed, plan.fan_count[rows], is_staged(setting, state.together_ms[rows])
-    )
+    staged = is_staged(setting, state.together_ms[rows])
+    moves = state.speed_seen[rows]
+    newest = fan_capacity_of(run, speed, plan.fan_count[rows], staged, moves=moves)
     square: F64 = mean**2 + np.nan_to_num(newest - mean) ** 2
     return square
 

@@ -167,7 +167,9 @@ class Trace:
         mask, speed = self._mask, self.signal("fan_speed")
         with np.errstate(invalid="ignore"):
             part = (speed > 0.0) & (stages_wanted(speed, count) < count)
-        part &= fan_capacity_of(mask, np.full(self.n, np.nan), count, np.ones(1)) == 1.0
+        part &= (
+            fan_capacity_of(mask, np.full(self.n, np.nan), count, np.ones(1), moves=False) == 1.0
+        )
         # Through an hour and without a break.
         most = max((run.stop - run.start for run in held(part)), default=0)
         together = TOGETHER if most * STEP_MS >= FOUND_OUT_MS else 0
@@ -185,7 +187,8 @@ class Trace:
         if not proven or not self.has("fan_run"):
             # By stages or together, the command says how much of all the air is wanted.
             return speed / 100.0
-        air = fan_capacity_of(self._mask, speed, count, np.array([self.fans_staged]))
+        staged = np.array([self.fans_staged])
+        air = fan_capacity_of(self._mask, speed, count, staged, moves=False)
         return np.where(np.isnan(self._mask) | np.isnan(speed), np.nan, air)
 
     def during(self, spans: Sequence[FaultSpan]) -> Bool:

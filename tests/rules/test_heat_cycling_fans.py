@@ -15,6 +15,9 @@ from support.beside import Taped, beside
 
 from rules.state import STEADY, TRACE
 
+AIR, AIR_SQUARE = 3, 5
+"""Where the hour's sums hold the airflow and its square."""
+
 
 @pytest.fixture(scope="module")
 def lived():
@@ -58,3 +61,19 @@ def test_without_proofs_a_command_of_nothing_says_that_the_fans_stand(
     feed.run(3600.0, fan_run=None, fan_speed=now_pct)
     yield
     np.testing.assert_equal(evaporation(feed), evaporates)
+
+
+@beside
+@pytest.mark.parametrize("speed_pct", [80.0, 50.0])
+def test_fans_told_by_their_command_alone_that_cycle_are_known_to_cycle(speed_pct):
+    """They run for half of each five minutes: then the mean of the square of the airflow is twice
+    the square of its mean. The sums of an hour hold both."""
+    feed = Taped()
+    for _ in range(30):
+        for share in (1.0, 0.0):
+            feed.run(150.0, step_s=30.0, fan_run=None, fan_speed=share * speed_pct)
+    yield
+    state, row = feed.engine.state, feed.row
+    n, air, square = state.heat_bins[row], *state.heat_sum[row, [AIR, AIR_SQUARE]]
+    assert n >= 3
+    assert square / n == pytest.approx(2.0 * (air / n) ** 2, rel=0.05)
