@@ -48,7 +48,6 @@ STARTS_MS: Final = 30_000
 AS_LATE_MS: Final = 300_000
 """How much older than the current a witness may be: the slowest sampling that is asked for."""
 
-
 STOOD_BARE: Final = 128
 """Bit of the column of long rests: the gauge fell to nothing once as the pump stood, so no check
 valve holds a pressure. The rest of it counts, see rules/wet_idle.py."""
@@ -136,7 +135,8 @@ def _by_water_alone(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> I8
         )
     )  # fmt: skip
     against = (pressure >= 0) & (flow >= 0) & (pressure != flow)
-    fell = (pressure == 0) & ~against
+    # Twice in a row: one reading that drops out is no pump that stands.
+    fell = (pressure == 0) & ~against & (state.pump_state[rows] == 0)
     state.wet_called[rows] |= np.where(fell, STOOD_BARE, 0).astype(np.uint8)
     return np.where(against, -1, np.maximum(pressure, flow)).astype(np.int8)
 

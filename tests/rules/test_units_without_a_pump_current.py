@@ -302,9 +302,14 @@ def test_half_its_pressure_is_a_screen_that_clogs_and_no_pump_that_stops(while_i
 
 
 @beside
-def test_what_a_check_valve_holds_is_no_clogged_screen():
+@pytest.mark.parametrize("drops_out", [False, True])
+def test_what_a_check_valve_holds_is_no_clogged_screen(drops_out):
+    """Nor does a single reading of nothing say that no valve holds it."""
     feed = by_water_alone(17.0, wet_mode=None)
     feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
+    if drops_out:
+        feed.run(300.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=0.0)
+        feed.run(3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
     feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=17.0)
     yield
     assert feed.raised() == []
