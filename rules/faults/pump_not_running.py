@@ -257,9 +257,8 @@ PUMP_NOT_RUNNING: Final = Rule(
                        "is water running over the pads?", "pump-drive"),
         ),
         needs=(),
-        # Without a current it takes both the water and the command.
         needs_any=(("pump_current", "spray_pressure", "spray_flow"),
-                   ("pump_current", "pump_command"), ("pump_command", "wet_mode")),
+                   ("pump_command", "wet_mode")),
         helps=("basin_level", "supply_voltage", "head_pressure"),
         suppressed_by=("pump-overload",),
         response={

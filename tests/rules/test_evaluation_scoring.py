@@ -167,10 +167,7 @@ def test_figures_of_a_small_history_counted_by_hand():
     assert found.confusion.counts == ((1, 0, 0, 1), (0, 1, 1, 0), (0, 0, 1, 0), (0, 1, 0, 0))
 
 
-PUMP_LACKS = (
-    "pump_current or spray_pressure or spray_flow", "pump_current or pump_command",
-    "pump_command or wet_mode",
-)  # fmt: skip
+PUMP_LACKS = ("pump_current or spray_pressure or spray_flow", "pump_command or wet_mode")
 
 
 def test_faults_that_no_signal_of_the_unit_bears_on_are_counted_beside():
