@@ -43,8 +43,8 @@ SLOW_MEMORY_FILLS: Final = 50.0
 """From then on the usual follows upwards over ten fills, downwards over fifty: what clogs over
 weeks is not learned before it shows (judgement)."""
 MEMORY_BINS: Final = 4032
-"""Two weeks without a fill from empty: then it is not known any more how fast it fills
-(judgement)."""
+"""Two weeks without a fill from empty, or a look by the meter: then it is not known any more how
+fast it fills (judgement)."""
 MOST_TIMES: Final = 1.25
 """More than so many times the usual teaches as this, lest one fill by hose count for many
 (judgement)."""
@@ -160,7 +160,8 @@ def note_wide_open(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fl
     usual, spread = state.fill_flow[row, USUAL], state.fill_flow[row, SPREAD]
     rated = plan.makeup_max_l_min[row]
     limit = np.where(known, _slow_from_l_min(plan, row, usual, spread), RATED_FRAC * rated)
-    counted = state.fills_slow[row].astype(np.int64)
+    lately = bin_id - state.fill_flow_bin[row] < MEMORY_BINS
+    counted = np.where(lately, state.fills_slow[row], 0).astype(np.int64)
     slow = (flow < limit) & ((counted == 0) | (bin_id - state.fill_flow_bin[row] >= APART_BINS))
     as_ever = (counted > 0) & (flow >= BACK_FRAC * np.where(known, usual, rated))
     news = slow | as_ever
@@ -179,14 +180,14 @@ def _slow_from_l_min(plan: FleetPlan, row: I64, usual: F64, spread: F64) -> F64:
 
 
 def fills_slower(state: FleetState, rows: I64) -> Bool:
-    """Units whose newest fills, two and more in a row, were far slower than their fills are."""
+    """Units whose newest fills, or looks by the meter, two and more in a row, were far slower."""
     lately = state.trace_bin[rows] - state.fill_flow_bin[rows] < MEMORY_BINS
     slower: Bool = lately & (state.fills_slow[rows] >= AGREE_FILLS)
     return slower
 
 
 def fills_as_fast_as_ever(state: FleetState, rows: I64) -> Bool:
-    """Units that filled from empty within three hours, and as fast as their fills are, (k,)."""
+    """Units that filled from empty within three hours, or were seen wide open, as ever, (k,)."""
     lately = state.trace_bin[rows] - state.fill_flow_bin[rows] < FRESH_BINS
     as_ever: Bool = lately & (state.fill_flows[rows] > LEAST_FILLS) & (state.fills_slow[rows] == 0)
     return as_ever

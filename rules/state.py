@@ -288,7 +288,7 @@ class FleetState:
     fill_heel: F32  # (rows, 3) its old water; sums of differences of those: squared, by the fills'
     fill_flow: F32  # (rows, 3) of the newest, usual, and scatter over it, see rules/fill_flow.py
     fill_flows: U8  # fills that it rests on, 255 at most
-    fills_slow: U8  # newest in a row that were slow
+    fills_slow: U8  # newest in a row that were slow, looks by the meter among them
     fill_flow_bin: I32  # bin of the newest
     # how the bleed is used to run, by its meter, see rules/bleed_habit.py
     bleed_run_bins: U16  # wet running bins with a reading of it

@@ -19,18 +19,21 @@ from rules.bin_rings import trace_window
 from rules.fill_flow import note_wide_open
 from rules.fresh_fill import LEAST_FILLS
 from rules.plan import FleetPlan
+from rules.signals import INDEX
 from rules.state import TRACE_BINS, FleetState
 
 __all__ = ["close_wide_open"]
 
 _SHUT: Final = "float-stuck-shut"
+_METER: Final = INDEX["makeup_flow"]
 MOVES_FRAC: Final = 0.25
 """Share of the band by which the level must move between two means: within it the valve would pass
 a quarter more or less of its flow, many times what a meter's mean is off (geometry)."""
 FLAT_FRAC: Final = 0.1
 """Two means of the meter within this are alike: noise and the supply's pressure (judgement)."""
 MOST_FRAC: Final = 0.95
-"""Share of the most that the meter showed in three hours: a wide open valve passes no more."""
+"""Share of the most that the meter showed in three hours: a wide open valve passes no more
+(judgement)."""
 LIVES_FRAC: Final = 0.8
 """A meter that showed nothing below this share of it meanwhile may stand still (judgement)."""
 
@@ -47,7 +50,7 @@ def close_wide_open(
     bottom = plan.float_shut_mm[rows] - plan.float_band_mm[rows]
     elsewhere = (state.empty_bins[rows] > 0) & (state.fill_flows[rows] >= LEAST_FILLS)
     among = (level_mm <= bottom) & ~elsewhere
-    among &= state.out_of_service_until_ms[rows] == 0
+    among &= (state.out_of_service_until_ms[rows] == 0) & (state.value_ms[rows, _METER] > 0)
     at = np.flatnonzero(among)
     if not len(at):
         return
@@ -56,11 +59,12 @@ def close_wide_open(
     low = bottom[at] - plan.settings.get(_SHUT, "under_level_mm", row)
     moved = np.abs(level[:, 1] - level[:, 0]) >= MOVES_FRAC * plan.float_band_mm[row]
     wide = (level.max(axis=1) <= bottom[at]) & (level.min(axis=1) <= low) & moved
-    wide &= _stays_at_its_most(trace_window(state, row, "makeup_flow", TRACE_BINS))
-    if wide.any():
-        these = row[wide]
-        flow = trace_window(state, these, "makeup_flow", 2).mean(axis=1)
-        note_wide_open(plan, state, these, bin_id[at[wide]], flow)
+    at, row = at[wide], row[wide]
+    flow = trace_window(state, row, "makeup_flow", TRACE_BINS)
+    stays = _stays_at_its_most(flow)
+    if stays.any():
+        newest = flow[stays, -2:].mean(axis=1)
+        note_wide_open(plan, state, row[stays], bin_id[at[stays]], newest)
 
 
 def _stays_at_its_most(flow: F64) -> Bool:

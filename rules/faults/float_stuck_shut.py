@@ -283,11 +283,11 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
     if not by_file or slower:
         readings.append(Reading("Flow of the wide open valve, newest", float(newest), "L/min",
                                 usual, derived=True,
-                                note="by the meter; usual by the site file" if by_file else
-                                "from empty, or by the meter; usual by fills before"))  # fmt: skip
+                                note="from empty, or by the meter; usual by "
+                                + ("the site file" if by_file else "fills before")))  # fmt: skip
         if slower or fills_as_fast_as_ever(look.state, row)[0]:
             seen["fills"] = int(not slower)
-    if slower and (level is None or level >= bottom):
+    if slower and (level is None or level >= bottom - look.setting(_SHUT, "under_level_mm")):
         # Full, it shows nothing of the valve: the float throttles it.
         share_pct = 100.0 * float(newest) / usual
         return _slow(look, readings, {"fills": 0}, share_pct, by_file=by_file)
@@ -329,6 +329,7 @@ def _slow(
         signals=("basin_level", "makeup_flow"),
         limits=(
             "How much of it an open drain takes, or other units on the same supply, is not known.",
+            *(("The site file's full flow may be too much for this supply.",) if by_file else ()),
         ),
     )
 
@@ -374,7 +375,8 @@ FLOAT_STUCK_SHUT: Final = Rule(
                     "more than noise of a mean of five minutes"),
             Setting("fill_slow_frac", 0.7, "of the unit's usual flow", 0.05, 0.95,
                     "flow of two fills from empty in a row, or twice by the meter while the valve "
-                    "is wide open, that counts as starved",
+                    "is wide open, that counts as starved; half of the site file's full flow "
+                    "where the usual one is not known",
                     "supply pressure moves a valve's flow by a fifth (common practice), and means "
                     "of five minutes show it within a tenth (geometry of a ramp)"),
             Setting("deadband_mm", 4.0, "mm", 0.0, 100.0,
