@@ -253,7 +253,7 @@ def _motor(plan: FleetPlan, rows: I64, x: F64, unmeasured: Bool) -> I8:
     current = x[:, _CURRENT]
     runs = current > share * plan.pump_rated_current_a[rows]
     pump = np.where(np.isnan(current), -1, runs).astype(np.int8)
-    # A unit that never sent a current is taken at its controller's word.
+    # A unit that never sent a current is taken at its controller's word, or else by its water.
     if unmeasured.any():
         word = x[:, _COMMAND]
         told = np.where(np.isnan(word), -1, word > 0.5).astype(np.int8)

@@ -71,6 +71,7 @@ WET_NEWS_BINS: Final = 2 * BINS_AN_HOUR
 LEAP_SHARE: Final = 0.35
 """It leapt if the means before had moved by less than this share of it."""
 TOP_MEANS: Final = 3
+"""Means that show how far a TD went before: one or two may be a gust of warm air (judgement)."""
 LEAST_SINKING: Final = 0.1
 LEAST_ON_THE_WAY: Final = 6
 """Kept means in the middle of a fall that make it growth: a leap leaves one there, and those that
@@ -245,7 +246,7 @@ def _compared(
 
 
 def _top(means: F64) -> F64:
-    """The third highest mean, (m,), 0 where there are fewer: a hot gust or two are no habit."""
+    """The third highest mean, (m,), 0 where there are fewer."""
     there = np.where(np.isnan(means), 0.0, means)
     top: F64 = np.partition(there, -TOP_MEANS, axis=1)[:, -TOP_MEANS]
     return top

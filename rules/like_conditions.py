@@ -204,7 +204,8 @@ def _held(flag: Bool, start_ms: I64, bins: int = SETTLED_BINS) -> Bool:
 def _steady_pump(plan: FleetPlan, rows: I64, means: Means) -> F64:
     """1 running, 0 at rest, NaN in between or not known.
 
-    Where no current is sent, the controller's word is taken, as it is live.
+    Where no current is sent, the controller's word is taken, as it is live; a unit that sends
+    neither is not compared.
     """
     column = INDEX["pump_current"]
     frac = plan.settings.get(FLEET, "pump_running_frac", rows)

@@ -187,14 +187,7 @@ class UnitLook:
 
         What is not known counts as rated: full airflow, and the load that was learned with it.
         """
-        run, speed = self.value("fan_run"), self.value("fan_speed")
-        air = fan_capacity_of(
-            _array(run),
-            _array(speed),
-            self.plan.fan_count[self._rows],
-            self._staged(),
-            moves=self.state.speed_seen[self._rows],
-        )[0]
+        air = self._air_frac()
         load = self.value("heat_load")
         frac = 1.0 if load is None else load / float(self.plan.rated_capacity_kw[self.row])
         expected = expected_td_k(reference_k, frac, 1.0 if np.isnan(air) else max(air, 0.1))
@@ -217,22 +210,23 @@ class UnitLook:
             return None
         return _number(pad_outlet_degc(db, bulb, self.plan.pad_effectiveness_frac[self.row]))
 
+    def _air_frac(self) -> float:
+        """Airflow now as a fraction of full; NaN where it is not known."""
+        run, speed = self.value("fan_run"), self.value("fan_speed")
+        share = fan_capacity_of(
+            _array(run), _array(speed), self.plan.fan_count[self._rows], self._staged(),
+            moves=self.state.speed_seen[self._rows],
+        )  # fmt: skip
+        return float(share[0])
+
     def evaporation_l_min(self) -> float | None:
         """Water evaporated at the pads now, from weather, pad effectiveness and airflow."""
         db, bulb = self.value("ambient_temperature"), self.wet_bulb_degc()
-        speed, run = self.value("fan_speed"), self.value("fan_run")
-        if db is None or bulb is None or (speed is None and run is None):
+        if db is None or bulb is None or not (self.has("fan_speed") or self.has("fan_run")):
             return None
-        share = fan_capacity_of(
-            _array(run),
-            _array(speed),
-            self.plan.fan_count[self._rows],
-            self._staged(),
-            moves=self.state.speed_seen[self._rows],
-        )
         return _number(
             evaporation_l_min(
-                share[0] * self.plan.airflow_m3_s[self.row],
+                self._air_frac() * self.plan.airflow_m3_s[self.row],
                 db,
                 bulb,
                 self.plan.pad_effectiveness_frac[self.row],

@@ -23,7 +23,7 @@ MAX_AHEAD_MS: Final = 300_000
 
 STEADY_S: Final = 300.0
 """A lag that stays within this is constant: a sender of each three minutes is seen now right after
-its newest stamp, and now that much later; a backlog that catches up leaves it within minutes."""
+its newest stamp, and now that much later; a backlog soon leaves it as it catches up (judgement)."""
 
 APART_MS: Final = 1_800_000
 """Stamps further apart than half an hour are not one story."""

@@ -12,6 +12,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_column
 from rules.arrays import F64, I8, I64, Bool
 from rules.plan import FleetPlan
 from rules.pump_proof import STOOD_BARE
@@ -56,10 +57,8 @@ def learn_idle(
     starts = (pump == 1) & (pump_was == 0) & (mode == 1) & ~gap
     if not starts.any():
         return
-    from rules.faults.registry import FAULT_INDEX  # noqa: PLC0415  # the registry needs this module
-
     untold = (state.value_ms[rows, _COMMAND] == 0) & (state.value_ms[rows, _WET] > 0)
-    starts &= untold & (state.alarm_state[rows, FAULT_INDEX["pump-not-running"]] == 0)
+    starts &= untold & (state.alarm_state[rows, fault_column("pump-not-running")] == 0)
     at = np.flatnonzero(starts)
     row = rows[at]
     begun = np.where(mode_moved[at], time_ms[at], state.mode_changed_ms[row])

@@ -177,7 +177,7 @@ def _at_rest(view: BinView, announced: I8, out: I8) -> None:
     )
     calm = filled & ~np.isnan(fall) & (fall < 0.5 * part.setting(_SLUG, "fall_mm"))
     calm &= (level > shut + NEAR_SHUT_MM) & ~(bleed > least)
-    # Where nothing but a bleed meter was ever sent, that it shows nothing is all there is to know.
+    # Where neither level nor make-up was ever sent, no flow by the bleed's meter is all one knows.
     alone = (state.value_ms[rows[:, None], _OTHERS] == 0).all(axis=1)
     calm |= (bleed <= least) & ((makeup <= least) | alone)
     # With the make-up off the basin is emptied on purpose: that starts the delay anew.
@@ -432,7 +432,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             "The basin seems to lose water fast, but it reads less than the make-up, which no lost "
             "water explains: the probe reads low, or the make-up has become softer."
             if seen["below"] == -1
-            else f"Water leaves the basin {where}, and fresh water replaces it: it runs to waste."
+            else f"Water leaves the basin {where}{_replaced(look)}: it runs to waste."
         ),
         confidence=0.92 if metered else 0.75,
         readings=tuple(readings),
@@ -440,6 +440,12 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         signals=("basin_level", "conductivity", "bleed_flow", "makeup_flow", "pump_current"),
         limits=tuple(limits),
     )
+
+
+def _replaced(look: UnitLook) -> str:
+    """That fresh water comes in for what leaves, where anything is there to show it."""
+    shown = any(look.has(name) for name in ("basin_level", "makeup_flow", "conductivity"))
+    return ", and fresh water replaces it" if shown else ""
 
 
 def _below(look: UnitLook) -> int | None:

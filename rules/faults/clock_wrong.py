@@ -76,8 +76,12 @@ def judge(view: ClockView, announced: I8) -> I8:
 def _runs_late(state: FleetState, rows: I64) -> Bool:
     """Stamps so far behind the unit's own newest frame that its frames count as late."""
     newest_ms = state.lag_last_ms[rows] - state.lag_s[rows] * 1000.0
-    late: Bool = state.frame_ms[rows] - newest_ms > 1000.0 * (STEADY_S + 120.0)
+    late: Bool = state.frame_ms[rows] - newest_ms > 1000.0 * (STEADY_S + LATE_S)
     return late
+
+
+LATE_S: Final = 120.0
+"""Beyond what a constant lag may move: more than senders and links take (judgement)."""
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -195,7 +199,7 @@ CLOCK_WRONG: Final = Rule(
                     "means over five minutes, stamped at their start, and a slow link stay below"),
             Setting("behind_hold_s", 3600.0, "s", 600.0, 604_800.0,
                     "time over which the lag stays the same within five minutes",
-                    "a backlog catches up within the hour, and its lag is never the same twice"),
+                    "a backlog catches up within the hour, and its lag moves by more than that"),
             *course(0.0, "the times above are delay enough",
                     900.0, "three samples at five minutes with right stamps"),
         ),

@@ -194,7 +194,9 @@ _FLOW: Final = ("pump_current", "spray_pressure", "spray_flow")
 _TABLE: Final[tuple[Quantity, ...]] = (
     *(_of_signal(s) for s in SIGNALS if s.kind != "mask"),
     # states
-    _Q("pump_running", "Pump running", "truth", "", "The pump draws a running motor's current.",
+    _Q("pump_running", "Pump running", "truth", "",
+       "The pump runs: by its current; where none is sent by its command, without both by spray "
+       "pressure or flow.",
        lambda s: _truth(s.view.pump_state[s.at]), ("pump_current",)),
     _Q("wet", "Wet mode", "truth", "",
        "The unit runs with wetted pads: by `wet_mode`, without it by `pump_command`, without both "
