@@ -292,9 +292,8 @@ def _alarm(look: UnitLook, fault: str, since_ms: int, stands: bool | None) -> Ha
         why = "it stands" if state in ACTIVE else "its signs are there again; its delay still runs"
         return _judged(what, False, why)
     rule = FAULTS[column]
-    # Of signals that stand for each other, one that this unit sends is enough.
     groups: list[tuple[str, ...]] = [(name,) for name in rule.needs]
-    groups += [tuple(n for n in group if look.has(n)) for group in rule.needs_any]
+    groups += [_that_tell(look, group) for group in rule.needs_any]
     for group in groups:
         takens = [(name, _taken(look, name, since_ms)) for name in group]
         if takens and all(taken.value is None for _, taken in takens):
@@ -302,6 +301,15 @@ def _alarm(look: UnitLook, fault: str, since_ms: int, stands: bool | None) -> Ha
             why = f"{signal(name).title.lower()}: {taken.why}"
             return HandBackItem(what, Answer.NOT_KNOWN, why, None, taken.sent)
     return _judged(what, True, "it does not stand")
+
+
+def _that_tell(look: UnitLook, group: tuple[str, ...]) -> tuple[str, ...]:
+    """Of signals that stand for each other those that this unit sends: one of them is enough.
+
+    But for the pump's command: the mode stands for it only where none was ever sent.
+    """
+    sent = tuple(name for name in group if look.has(name))
+    return sent[:1] if sent[:1] == ("pump_command",) else sent
 
 
 def _nan(value: float | None) -> float:

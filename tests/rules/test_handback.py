@@ -129,6 +129,19 @@ def test_the_alarm_counts_while_its_delay_runs_and_not_while_out_of_service(lear
     assert (item.answer, item.why) == (NOT_KNOWN, "it is out of service")
 
 
+@pytest.mark.parametrize(("sends_command", "answer"), [(True, NOT_KNOWN), (False, OK)])
+def test_the_mode_stands_for_a_command_only_where_none_was_ever_sent(sends_command, answer) -> None:
+    """A unit without a current, whose command falls silent after the work."""
+    silent = {"pump_current": None, "pump_command": None}
+    feed = Feed(engine_of())
+    feed.run(10 * HOUR, step_s=300.0, **(silent if not sends_command else {"pump_current": None}))
+    since = feed.now_ms + 1
+    feed.run(900.0, **silent)
+    item = look(feed, "pump-not-running", since_ms=since)["The ticket's alarm"]
+    assert item.answer is answer
+    assert ("pump command" in item.why) is sends_command
+
+
 def test_an_own_rule_is_answered_by_what_the_records_know(learned: Feed) -> None:
     for stands, answer in ((True, NOT_OK), (False, OK), (None, NOT_KNOWN)):
         items = look(learned, "own-basin-cold", since_ms=0, stands=stands)
