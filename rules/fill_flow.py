@@ -28,6 +28,7 @@ __all__ = [
     "fills_as_fast_as_ever",
     "fills_slower",
     "forget_fill_flow",
+    "learn_fills",
     "note_wide_open",
     "usual_fill_flow_l_min",
 ]
@@ -110,7 +111,7 @@ def close_fill_flow(
     most = HOSE_TIMES * np.fmax(plan.makeup_max_l_min[row], usual_fill_flow_l_min(state, row))
     just &= (flow > 0.0) & (flow <= most)
     if just.any():
-        _learn(plan, state, row[just], bin_id[at[just]], flow[just])
+        learn_fills(plan, state, row[just], bin_id[at[just]], flow[just])
 
 
 def _rise(running: F64, at_rest: F64) -> F64:
@@ -120,7 +121,7 @@ def _rise(running: F64, at_rest: F64) -> F64:
     return rise
 
 
-def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64) -> None:
+def learn_fills(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64) -> None:
     """Compare fills with the unit's own, count those that are slow in a row, and learn."""
     n = state.fill_flows[row].astype(np.float64)
     last, usual, spread = state.fill_flow[row].astype(np.float64).T
@@ -128,12 +129,12 @@ def _learn(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, flow: F64)
     depth_l = (plan.float_shut_mm[row] - plan.float_band_mm[row]) * plan.area_m2[row]
     sharp = LEAST_FILL_BINS * usual * (BIN_MS / 60_000.0) <= depth_l
     slow = known & sharp & (flow < _slow_from_l_min(plan, row, usual, spread))
-    before = state.fills_slow[row]
+    before = _slow_lately(state, row, bin_id)
     in_a_row = np.minimum(before, 254) + 1
     rated = plan.makeup_max_l_min[row]
     as_ever = flow >= BACK_FRAC * np.where(known, usual, rated)
     # Between slow and as ever nothing new is said.
-    state.fills_slow[row] = np.where(slow, in_a_row, np.where(as_ever, 0, state.fills_slow[row]))
+    state.fills_slow[row] = np.where(slow, in_a_row, np.where(as_ever, 0, before))
     # What the meter calls starved teaches no usual flow, and is no scatter of the fills.
     starved = ~known & (before >= AGREE_FILLS) & (flow < RATED_FRAC * rated)
     weight = np.where(starved, 0.0, 1.0 / np.where(known, MEMORY_FILLS, n + 1.0))
@@ -160,8 +161,7 @@ def note_wide_open(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fl
     usual, spread = state.fill_flow[row, USUAL], state.fill_flow[row, SPREAD]
     rated = plan.makeup_max_l_min[row]
     limit = np.where(known, _slow_from_l_min(plan, row, usual, spread), RATED_FRAC * rated)
-    lately = bin_id - state.fill_flow_bin[row] < MEMORY_BINS
-    counted = np.where(lately, state.fills_slow[row], 0).astype(np.int64)
+    counted = _slow_lately(state, row, bin_id)
     slow = (flow < limit) & ((counted == 0) | (bin_id - state.fill_flow_bin[row] >= APART_BINS))
     as_ever = (counted > 0) & (flow >= BACK_FRAC * np.where(known, usual, rated))
     news = slow | as_ever
@@ -170,6 +170,12 @@ def note_wide_open(plan: FleetPlan, state: FleetState, row: I64, bin_id: I64, fl
     )
     state.fill_flow[row[news], NEWEST] = flow[news]
     state.fill_flow_bin[row[news]] = bin_id[news]
+
+
+def _slow_lately(state: FleetState, row: I64, bin_id: I64) -> I64:
+    """Newest in a row that were slow, (k,); those that are too old to count are forgotten."""
+    lately = bin_id - state.fill_flow_bin[row] < MEMORY_BINS
+    return np.where(lately, state.fills_slow[row], 0).astype(np.int64)
 
 
 def _slow_from_l_min(plan: FleetPlan, row: I64, usual: F64, spread: F64) -> F64:

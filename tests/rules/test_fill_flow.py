@@ -19,6 +19,9 @@ from rules.fill_flow import (
     MEMORY_BINS,
     close_fill_flow,
     fill_flow_l_min,
+    fills_slower,
+    learn_fills,
+    note_wide_open,
     usual_fill_flow_l_min,
 )
 from rules.state import STEADY, TRACE, TRACE_BINS
@@ -277,6 +280,21 @@ def test_a_pump_that_starts_while_it_fills_makes_no_rise(means, flow):
     state.empty_bins[0] = 4
     close_fill_flow(engine.plan, state, row, state.trace_bin[row], np.array([172.0]))
     assert fill_flow_l_min(state, row)[0] == pytest.approx(flow, nan_ok=True)
+
+
+@pytest.mark.parametrize(("weeks", "slower"), [(1, True), (4, False)])
+def test_slow_looks_of_weeks_ago_do_not_count_with_a_slow_fill_of_today(weeks, slower):
+    """One look by the meter at a wide open valve, and later one fill, both at half the usual."""
+    engine = engine_of()
+    state, row = engine.state, np.array([0])
+    state.fill_flows[0], state.fill_flow[0] = LEAST_FILLS + 1, [28.0, 28.0, 0.02]
+    look = np.array([600_000])
+    state.fill_flow_bin[0] = look[0] - 1
+    note_wide_open(engine.plan, state, row, look, np.array([12.0]))
+    today = look + weeks * MEMORY_BINS // 2 - weeks
+    learn_fills(engine.plan, state, row, today, np.array([14.0]))
+    state.trace_bin[0] = today[0]
+    assert fills_slower(state, row)[0] == slower
 
 
 def test_of_a_basin_that_fills_within_two_means_nothing_is_said(lived):
