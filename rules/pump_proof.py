@@ -20,7 +20,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import F64, I8, I64
+from rules.arrays import F64, I8, I64, span
 from rules.plan import FleetPlan
 from rules.signals import INDEX
 from rules.state import STEADY, WATCHED, FleetState
@@ -29,6 +29,7 @@ __all__ = ["STANDS_FRAC", "STOOD_BARE", "motor_by_water"]
 
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
+_PRESSURE: Final = INDEX["spray_pressure"]
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 
 RUNS_FRAC: Final = 0.6
@@ -67,8 +68,9 @@ def motor_by_water(
         What the current says, or the command where none was ever sent: 1, 0, or -1 where it is not
         known.
     """
-    sent = state.value_ms[rows, _CURRENT]
-    alone = (sent == 0) & (state.value_ms[rows, _COMMAND] == 0)
+    every = span(rows)
+    sent = state.value_ms[every, _CURRENT]
+    alone = (sent == 0) & (state.value_ms[every, _COMMAND] == 0)
     if alone.any():
         pump = pump.copy()
         pump[alone] = _by_water_alone(plan, state, rows[alone], x[alone])
@@ -135,8 +137,10 @@ def _by_water_alone(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> I8
         )
     )  # fmt: skip
     against = (pressure >= 0) & (flow >= 0) & (pressure != flow)
-    # Twice in a row: one reading that drops out is no pump that stands.
-    fell = (pressure == 0) & ~against & (state.pump_state[rows] == 0)
+    # Read as nothing again after the pump was found standing: one reading that drops out is no pump
+    # that stands. Where a flow is sent, it is what says so, and a valve holds none.
+    again = state.value_ms[rows, _PRESSURE] > state.pump_changed_ms[rows]
+    fell = (pressure == 0) & (flow < 0) & (state.pump_state[rows] == 0) & again
     state.wet_called[rows] |= np.where(fell, STOOD_BARE, 0).astype(np.uint8)
     return np.where(against, -1, np.maximum(pressure, flow)).astype(np.int8)
 

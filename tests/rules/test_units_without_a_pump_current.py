@@ -302,17 +302,31 @@ def test_half_its_pressure_is_a_screen_that_clogs_and_no_pump_that_stops(while_i
 
 
 @beside
-@pytest.mark.parametrize("drops_out", [False, True])
+@pytest.mark.parametrize("drops_out", [(), (0.0,), (0.0, None), (0.0, 35.0, 0.0)])
 def test_what_a_check_valve_holds_is_no_clogged_screen(drops_out):
-    """Nor does a single reading of nothing say that no valve holds it."""
+    """Nor do single readings of nothing, which a frame without the gauge may follow, say that no
+    valve holds it."""
     feed = by_water_alone(17.0, wet_mode=None)
     feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
-    if drops_out:
-        feed.run(300.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=0.0)
-        feed.run(3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
+    for pressure in drops_out:
+        feed.run(30.0, step_s=30.0, **WATER_ALONE, wet_mode=None, spray_pressure=pressure)
+    feed.run(3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None)
     feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_pressure=17.0)
     yield
     assert feed.raised() == []
+
+
+@beside
+def test_one_reading_of_nothing_beside_a_flow_meter_at_rest_is_no_valve_that_leaks():
+    feed = by_water_alone(17.0, wet_mode=None, spray_flow=None)
+    for _ in range(3):
+        feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_flow=150.0)
+        held = {**WATER_ALONE, **STANDS, "wet_mode": None, "spray_flow": 0.0}
+        feed.run(2 * 3600.0, step_s=300.0, **{**held, "spray_pressure": 17.0})
+        feed.run(300.0, step_s=300.0, **held)
+        feed.run(2 * 3600.0, step_s=300.0, **{**held, "spray_pressure": 17.0})
+    yield
+    assert feed.engine.state.pump_state[feed.row] == 0
 
 
 @beside
