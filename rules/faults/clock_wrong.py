@@ -81,7 +81,7 @@ def _runs_late(state: FleetState, rows: I64) -> Bool:
 
 
 LATE_S: Final = 120.0
-"""Beyond what a constant lag may move: more than senders and links take (judgement)."""
+"""Beyond the steps of a constant lag: what senders and links may add (judgement). [s]"""
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:

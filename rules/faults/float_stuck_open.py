@@ -161,9 +161,9 @@ def _rises_fast(view: BinView) -> Bool:
 
 RAIN_BINS: Final = 4
 RAIN_MM: Final = 30.0
-"""Rise from one mean to the third after it, a quarter of an hour, that no rain brings, with what
-runs off pads and casing: 120 mm/h, where rain is called violent from 50 on (from memory). A meter
-that shows nothing then is wrong (judgement)."""
+"""Rise from one mean to the third after it, a quarter of an hour, that only a cloudburst brings,
+with what runs off pads and casing: 120 mm/h, where rain is called violent from 50 on (from memory).
+A meter that shows nothing then is taken to be wrong (judgement)."""
 
 
 def _runs_down(view: BinView) -> Bool:

@@ -288,7 +288,7 @@ def explain_shut(look: UnitLook, severity: Severity) -> Evidence:
         if slower or fills_as_fast_as_ever(look.state, row)[0]:
             seen["fills"] = int(not slower)
     if slower and (level is None or level >= bottom - look.setting(_SHUT, "under_level_mm")):
-        # Full, it shows nothing of the valve: the float throttles it.
+        # Not low enough for an alarm of its own: how it stands shows nothing of the valve.
         share_pct = 100.0 * float(newest) / usual
         return _slow(look, readings, {"fills": 0}, share_pct, by_file=by_file)
     near = severity >= Severity.HIGH
@@ -318,7 +318,7 @@ def _slow(
     *,
     by_file: bool,
 ) -> Evidence:
-    """Evidence of a basin that is full, but whose valve passes less than it used to."""
+    """Evidence of a valve that passes less than it used to, of a basin that is not low for it."""
     usual = "of its full flow by the site file" if by_file else "of the flow that it used to"
     return Evidence(
         summary=f"Wide open, the make-up valve passes {share_pct:.0f} % {usual}: it gets or passes "

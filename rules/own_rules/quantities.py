@@ -195,7 +195,7 @@ _TABLE: Final[tuple[Quantity, ...]] = (
     *(_of_signal(s) for s in SIGNALS if s.kind != "mask"),
     # states
     _Q("pump_running", "Pump running", "truth", "",
-       "The pump runs: by its current; where none is sent by its command, without both by spray "
+       "The pump runs: by its current, without it by `pump_command`, without both by spray "
        "pressure or flow.",
        lambda s: _truth(s.view.pump_state[s.at]), ("pump_current",)),
     _Q("wet", "Wet mode", "truth", "",
