@@ -17,7 +17,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import F64, I8, I64, Bool
+from rules.arrays import F64, I8, I64, Bool, span
 from rules.events import AlarmState, Change
 from rules.state import FleetState
 
@@ -51,34 +51,41 @@ STANDS: Final = 2
 S = AlarmState
 ACTIVE: Final = (S.UNACKNOWLEDGED, S.ACKNOWLEDGED)
 HELD: Final = (S.SHELVED, S.SUPPRESSED, S.OUT_OF_SERVICE)
-_IS_ACTIVE: Final = np.array([s in ACTIVE for s in S])
-_IS_HELD: Final = np.array([s in HELD for s in S])
-_IS_SHELVED: Final = np.array([s is S.SHELVED for s in S])
+# As they stand in the columns: an enumeration's member is looked at anew in every comparison.
+_ACTIVE, _HELD = (tuple(np.int8(s) for s in states) for states in (ACTIVE, HELD))
+_SHELVED: Final = np.int8(S.SHELVED)
 
 
 def is_active(state: I8) -> Bool:
     """Which alarms stand: unacknowledged or acknowledged."""
-    return _IS_ACTIVE[state]
+    return _among(state, _ACTIVE)
 
 
 def is_held(state: I8) -> Bool:
     """Which alarms are out of the process states: shelved, suppressed or out of service."""
-    return _IS_HELD[state]
+    return _among(state, _HELD)
 
 
 def is_there(state: I8, severity: I8) -> Bool:
     """Which faults are there: the alarm stands, or it is shelved and has not cleared since."""
-    out: Bool = _IS_ACTIVE[state] | (_IS_SHELVED[state] & (severity > 0))
+    out: Bool = is_active(state) | ((state == _SHELVED) & (severity > 0))
     return out
 
 
 def there_at(state: FleetState, rows: I64, column: int) -> Bool:
-    """Units of which the fault of an alarm column is known to be there, told or shelved, (k,)."""
-    return is_there(state.alarm_state[rows, column], state.alarm_severity[rows, column])
+    """Units of which the fault of an alarm column is known to be there, told or shelved, (k,).
+
+    ``rows`` are ascending and distinct.
+    """
+    at = span(rows)
+    return is_there(state.alarm_state[at, column], state.alarm_severity[at, column])
 
 
 def fault_is_there(state: FleetState, rows: I64, slug: str) -> Bool:
-    """The same of a fault by its name. ``KeyError`` where the catalogue has none of it."""
+    """The same of a fault by its name. ``KeyError`` where the catalogue has none of it.
+
+    ``rows`` are ascending and distinct.
+    """
     return there_at(state, rows, fault_column(slug))
 
 
@@ -91,7 +98,14 @@ def fault_column(slug: str) -> int:
 
 def may_stand(state: I8) -> Bool:
     """Which alarms stand, or may: of a held one nobody says that its fault is gone."""
-    out: Bool = _IS_ACTIVE[state] | _IS_HELD[state]
+    return is_active(state) | is_held(state)
+
+
+def _among(state: I8, states: tuple[np.int8, ...]) -> Bool:
+    """Whether each is one of few; comparing with each in turn is far faster than a table."""
+    out: Bool = state == states[0]
+    for other in states[1:]:
+        out |= state == other
     return out
 
 

@@ -182,7 +182,7 @@ def accumulate(view: FrameView) -> None:
     there = ~np.isnan(sample) & view.fresh[:, _BROUGHT_BY]
     # A unit that never sent a current is taken at its controller's word, which then is the news;
     # what only its water tells is held.
-    untold = state.value_ms[rows, INDEX["pump_current"]] == 0
+    untold = state.value_ms[view.span, INDEX["pump_current"]] == 0
     told = untold & (view.pump_state >= 0) & view.fresh[:, INDEX["pump_command"]]
     there[:, _A["pump_running"]] |= told
     there[:, _A["fan_capacity"]] |= ~np.isnan(sample[:, _A["fan_capacity"]]) & view.fresh[:, _SPEED]

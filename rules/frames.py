@@ -111,6 +111,11 @@ class FrameView:
         return head_margin_k(self.plan, self.rows, self.signal("head_pressure"))
 
     @cached_property
+    def span(self) -> slice | I64:
+        """The units' place in the columns, for what is only read: see :func:`rules.arrays.span`."""
+        return span(self.rows)
+
+    @cached_property
     def says_only_whether(self) -> Bool:
         """Units whose command says whether fans should run, but not how many."""
         return says_only_whether(self.state, self.rows, self.plan.fan_count[self.rows])
@@ -139,9 +144,9 @@ def observe(
 ) -> FrameView:
     """Take one frame of each of ``rows`` into the state and say what is known now.
 
-    ``rows`` are distinct and active, and ``time_ms`` is not before the unit's newest frame. A
-    second frame for the same instant adds its signals; a repeat changes nothing. ``weather``
-    (k, SERVED) is that of their sites, for those that do not send it themselves.
+    ``rows`` are ascending, distinct and active, and ``time_ms`` is not before the unit's newest
+    frame. A second frame for the same instant adds its signals; a repeat changes nothing.
+    ``weather`` (k, SERVED) is that of their sites, for those that do not send it themselves.
     """
     settings = plan.settings
     previous_ms = state.frame_ms[rows]
@@ -212,7 +217,9 @@ def _known_now(
     age_limit_ms = np.floor(plan.settings.get(FLEET, "value_age_limit_s", rows) * 1000.0)
     aged = value_ms < (time_ms - age_limit_ms.astype(np.int64))[:, None]
     aged &= value_ms != FROM_SITE
-    x = np.where(aged, np.nan, value)
+    x = value.copy()
+    if aged.any():
+        np.copyto(x, np.nan, where=aged)
     # A reading that cannot be true is not known.
     if (untrue := state.frozen_set[at] | state.beyond_set[at]).any():
         np.copyto(x, np.nan, where=unpacked(untrue))

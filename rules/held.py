@@ -58,12 +58,13 @@ def flow_until_now(
     the meter, as one that is read every five minutes. A frame without it tells that it is held, and
     so does its bin, once that has been watched.
     """
+    at = span(rows)
     before_ms = state.frame_ms[rows]
     often = time_ms - before_ms <= OFTEN_S * 1000.0
     out = _held(plan, state, rows, time_ms)
     for j, column in enumerate(_COLUMNS):
-        holds = often | (state.value_ms[rows, column] < before_ms) | np.isnan(values[:, column])
-        holds |= state.bin_count[rows, _IN_BIN[j]] >= LEAST_WATCHED_S
+        holds = often | (state.value_ms[at, column] < before_ms) | np.isnan(values[:, column])
+        holds |= state.bin_count[at, _IN_BIN[j]] >= LEAST_WATCHED_S
         holds &= ~gap
         out[~holds, j] = np.nan
     return out

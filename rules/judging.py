@@ -6,6 +6,7 @@ is passed over as soon as the rules have been asked.
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Any, TypeVar
 
 import numpy as np
@@ -21,7 +22,7 @@ from rules.alarms import (
     is_there,
     there_at,
 )
-from rules.arrays import F64, I8, I64, Bool
+from rules.arrays import F64, I8, I64, Bool, span
 from rules.events import AlarmEvent, AlarmState, Change, Evidence, Severity
 from rules.faults.registry import EXPLAINS_FROM, FAULT_INDEX, RULES
 from rules.heat_memory import forget
@@ -72,17 +73,36 @@ class _Group:
 
 
 class _Flat:
-    """Some faults of some rows, as one flat index into the alarm columns: (rows, faults).
+    """Some faults of some rows in the alarm columns, (rows, faults); rows ascend, each once.
 
-    Picking by one index takes a third of the time of picking by rows and columns.
+    Picking by one flat index takes a third of the time of picking by rows and columns. Where no row
+    is left out, picking the columns alone takes a sixth of that.
     """
 
     def __init__(self, state: FleetState, rows: I64, columns: I64) -> None:
-        self._at = rows[:, None] * state.alarm_state.shape[1] + columns
+        self._rows, self._columns = rows, columns
+        self._width = state.alarm_state.shape[1]
+        self._span = span(rows)
+
+    @cached_property
+    def _at(self) -> I64:
+        at: I64 = self._rows[:, None] * self._width + self._columns
+        return at
 
     def take(self, column: NDArray[_N]) -> NDArray[_N]:
-        taken: NDArray[_N] = column.reshape(-1).take(self._at)
+        taken: NDArray[_N]
+        if isinstance(self._span, slice):
+            taken = column[self._span][:, self._columns]
+        else:
+            taken = column.reshape(-1).take(self._at)
         return taken
+
+    def not_zero(self, column: NDArray[_N]) -> Bool | bool:
+        """Which are not zero; False where none is, of those faults or of others."""
+        if isinstance(self._span, slice) and not column[self._span].any():
+            return False
+        out: Bool = self.take(column) != 0
+        return out
 
     def put(self, column: NDArray[_N], values: NDArray[_N]) -> None:
         column.reshape(-1)[self._at] = values
@@ -104,16 +124,18 @@ class Judge:
         state: FleetState = view.state
         flat = _Flat(state, rows, group.columns)
         before = flat.take(state.alarm_state)
-        # A shelved one is judged as if it stood, for what it explains.
-        graded = flat.take(state.alarm_severity)
-        announced = np.where(is_there(before, graded), graded, np.int8(0))
-        severity = np.empty(before.shape, dtype=np.int8)
+        announced = np.zeros_like(before)
+        if before.any():
+            # A shelved one is judged as if it stood, for what it explains.
+            graded = flat.take(state.alarm_severity)
+            np.copyto(announced, graded, where=is_there(before, graded))
+        severity = np.empty_like(before)
         for j, rule in enumerate(group.rules):
             severity[:, j] = rule.judge(view, announced[:, j])
         # Where all is well, was well, and no delay runs, nothing can change: most of the fleet.
         stirs = (severity > 0) | (before != AlarmState.NORMAL)
-        stirs |= flat.take(state.alarm_pending_ms) != 0
-        stirs |= flat.take(state.alarm_clearing_ms) != 0
+        stirs |= flat.not_zero(state.alarm_pending_ms)
+        stirs |= flat.not_zero(state.alarm_clearing_ms)
         busy = stirs.any(axis=1)
         if not busy.any():
             return []
@@ -235,8 +257,8 @@ class Judge:
                     worse = severity[:, j] > state.alarm_severity[rows, own]
                     pends &= ~(worse & is_active(state.alarm_state[rows, own]))
                 # Who shelves a root wants no alarms of its consequences instead.
-                stands = there_at(state, carrier, column)
-                stands &= state.alarm_severity[carrier, column] >= least
+                grade = state.alarm_severity[carrier, column]
+                stands = is_there(code, grade) & (grade >= least)
                 out[:, j] = np.maximum(
                     out[:, j], np.where(stands, STANDS, np.where(pends, PENDS, 0))
                 )

@@ -12,7 +12,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.arrays import F64, I64, Bool
+from rules.arrays import F64, I64, Bool, span
 from rules.signals import INDEX
 from rules.state import STEADY, FleetState
 
@@ -76,7 +76,8 @@ def find_out(
 
 def told_together(state: FleetState, rows: I64) -> Bool:
     """Whether command and proofs are of one time, (k,): a lost message may have changed either."""
-    apart_ms = state.value_ms[rows, _RUN] - state.value_ms[rows, _SPEED]
+    at = span(rows)
+    apart_ms = state.value_ms[at, _RUN] - state.value_ms[at, _SPEED]
     together: Bool = np.abs(apart_ms) <= TOLD_TOGETHER_MS
     return together
 
@@ -146,7 +147,7 @@ def may_say_only_whether(state: FleetState, rows: I64, count: I64) -> Bool:
     Fans that all ran and of which some then stop have changed once: that is no habit. A unit that
     knows its clean heat rejection was watched for long enough to have shown its stages.
     """
-    young = np.isnan(state.baseline[rows[:, None], _HEAT]).all(axis=1)
+    young = ~_knows_heat(state, rows)
     turns = state.step_turns[rows]
     come_and_go: Bool = (turns >= 2) | (state.step_most[rows] < count)
     few = come_and_go & (turns < LEAST_STEPS) & young
@@ -174,6 +175,14 @@ def _all_or_nothing(state: FleetState, rows: I64) -> Bool:
     """Units that send a speed command, which was never between nothing and all, (k,)."""
     never_part: Bool = state.speed_seen[rows] & (state.together_ms[rows] == 0)
     return never_part
+
+
+def _knows_heat(state: FleetState, rows: I64) -> Bool:
+    """Units of which the clean heat rejection is known, dry or wet, (k,)."""
+    at = span(rows)
+    dry, wet = (~np.isnan(state.baseline[at, q]) for q in _HEAT)
+    known: Bool = dry | wet
+    return known
 
 
 def _may_step(state: FleetState, rows: I64) -> Bool:

@@ -126,7 +126,7 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
     # A proof taken before the command says nothing of it.
     since_ms = view.time_ms - view.fans_commanded_s * 1000.0
     allowed_ms = view.setting(_PROOF, "start_allowance_s") * 1000.0
-    answered = view.state.value_ms[view.rows, _RUN] >= since_ms + allowed_ms
+    answered = view.state.value_ms[view.span, _RUN] >= since_ms + allowed_ms
     # Once it stands, a command taken back proves nothing: only proven fans clear it.
     silent = ~commanded & (announced > 0) & (lost > 0)
     of_one_time = told_together(view.state, view.rows)
@@ -161,7 +161,7 @@ def judge_proof(view: FrameView, announced: I8) -> I8:
         known |= as_one
     # All gone at once: between a start that was not seen and its proof, where readings are slow.
     # Near the cut-out nothing is waited for.
-    pends_ms = view.state.alarm_pending_ms[view.rows, fault_column(_PROOF)]
+    pends_ms = view.state.alarm_pending_ms[view.span, fault_column(_PROOF)]
     ample = view.head_margin_k >= view.setting(_PROOF, "ample_margin_k")
     held_ms = np.where(ample, AMPLE_GONE_MS, ALL_GONE_MS)
     young = (pends_ms > 0) & (view.time_ms - pends_ms < held_ms)

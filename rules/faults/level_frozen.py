@@ -122,7 +122,7 @@ def _coarse_long_s(state: FleetState, rows: I64, long_s: F64) -> F64:
 
 def _moves_water(view: FrameView) -> Bool:
     """Units whose pump runs and draws the current that only water asks for."""
-    clean = view.state.baseline[view.rows, _CURRENT_Q]
+    clean = view.state.baseline[view.span, _CURRENT_Q]
     clean = np.where(np.isnan(clean), view.plan.pump_rated_current_a[view.rows], clean)
     full: Bool = (view.pump_state == 1) & (view.signal("pump_current") >= MOVES_WATER_FRAC * clean)
     return full

@@ -49,8 +49,8 @@ def judge(view: FrameView, announced: I8) -> I8:
     )
     severity = np.where(hot, Severity.HIGH, Severity.MEDIUM).astype(np.int8)
     out = judged(commanded & (view.pump_state == 0), known, severity)
-    untold = view.state.value_ms[view.rows, _COMMAND] == 0
-    at = np.flatnonzero(untold & (view.state.value_ms[view.rows, _WET] > 0))
+    untold = view.state.value_ms[view.span, _COMMAND] == 0
+    at = np.flatnonzero(untold & (view.state.value_ms[view.span, _WET] > 0))
     if len(at):
         out[at] = _by_mode(view, at, announced[at], severity[at])
     return out
@@ -79,9 +79,9 @@ def _by_mode(view: FrameView, at: I64, announced: I8, severity: I8) -> I8:
 
 def _answered_ms(view: FrameView) -> I64:
     """When the pump's current was last heard, (k,); never sent: spray pressure or flow."""
-    heard = view.state.value_ms[view.rows]
-    by_water: I64 = heard[:, _WATER].max(axis=1)
-    return np.where(heard[:, _CURRENT] == 0, by_water, heard[:, _CURRENT])
+    heard = view.state.value_ms[view.span]
+    by_current, (pressure, flow) = heard[:, _CURRENT], heard[:, _WATER].T
+    return np.where(by_current == 0, np.maximum(pressure, flow), by_current)
 
 
 def commanded_since_stop(view: FrameView) -> Bool:
@@ -89,8 +89,8 @@ def commanded_since_stop(view: FrameView) -> Bool:
 
     One last heard before the motor stopped may have been taken back unheard.
     """
-    heard_ms = view.state.value_ms[view.rows, _COMMAND]
-    out: Bool = heard_ms >= view.state.pump_changed_ms[view.rows]
+    heard_ms = view.state.value_ms[view.span, _COMMAND]
+    out: Bool = heard_ms >= view.state.pump_changed_ms[view.span]
     return out
 
 

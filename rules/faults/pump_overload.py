@@ -60,7 +60,7 @@ _CAUSES: Final = (
 def _reference_a(view: FrameView) -> F64:
     """What a healthy motor draws here: its own learned current, else the nameplate's."""
     rated = view.plan.pump_rated_current_a[view.rows]
-    base = view.state.baseline[view.rows, _BASE]
+    base = view.state.baseline[view.span, _BASE]
     return np.where(np.isnan(base), rated, np.maximum(base, LEAST_BASE_FRAC * rated))
 
 
@@ -69,8 +69,9 @@ def judge(view: FrameView, announced: I8) -> I8:
     plan, rows = view.plan, view.rows
     measured, voltage = view.signal("pump_current"), view.signal("supply_voltage")
     # A quick look spares the correction for nearly all.
-    suspect = measured > 1.05 * _reference_a(view)
-    drew_much = view.state.running_current_a[rows] > 1.05 * _reference_a(view)
+    much_a = 1.05 * _reference_a(view)
+    suspect = measured > much_a
+    drew_much = view.state.running_current_a[rows] > much_a
     if not (suspect | drew_much | (announced > 0)).any():
         return judged(suspect, view.pump_state >= 0, 0)
     unmeasured = np.isnan(voltage)

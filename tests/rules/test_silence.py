@@ -42,6 +42,26 @@ def test_a_site_that_falls_silent_is_one_alarm_not_one_a_unit():
     assert [(e.fault, e.unit_row) for e in feed.events] == [("site-cut-off", 0)]
 
 
+def test_a_cut_off_explains_the_silence_of_its_own_units_whatever_others_are_silent():
+    """Units that are silent already are judged beside those of other sites."""
+    feed = Feed(
+        engine_of(
+            site("north-hall", [unit_data("ac-1"), unit_data("ac-2")]),
+            site("south-hall"),
+            site("west-hall"),
+        )
+    )
+    tick(feed, 120, speak=(0, 1, 2, 3))
+    tick(feed, 3800, speak=(0, 3))
+    tick(feed, HOUR, speak=(3,))
+    assert [(e.fault, e.unit_row, e.change) for e in feed.events] == [
+        ("unit-stale", 1, Change.RAISED),
+        ("unit-stale", 2, Change.RAISED),
+        ("site-cut-off", 0, Change.RAISED),
+        ("unit-stale", 1, Change.SUPPRESSED),
+    ]
+
+
 def test_a_link_that_comes_back_within_half_an_hour_is_no_cut_off():
     feed = Feed(two_sites())
     tick(feed, 120, speak=(0, 1, 2))
