@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import json
 import math
+import sqlite3
+import time
 from typing import Any, Final
 
 from sqlalchemy import Connection, Engine, create_engine, event
@@ -75,7 +77,7 @@ def _file_engine(url: URL, wait_ms: int, **options: Any) -> Engine:
     def _prepare(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # transactions begin below, not where the driver guesses
         cursor = connection.cursor()
-        cursor.execute("PRAGMA journal_mode = WAL")
+        _write_ahead(cursor, wait_ms / 1000)
         cursor.execute("PRAGMA synchronous = FULL")
         cursor.execute("PRAGMA foreign_keys = ON")
         cursor.close()
@@ -86,6 +88,26 @@ def _file_engine(url: URL, wait_ms: int, **options: Any) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _write_ahead(cursor: sqlite3.Cursor, wait_s: float) -> None:
+    """Turn a new file to WAL mode, once nobody else writes to it or does the same.
+
+    SQLite gives this up at once where another holds the lock to write; it waits for that one only
+    where a transaction begins.
+    """
+    until_s = time.monotonic() + wait_s
+    while True:
+        try:
+            cursor.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() >= until_s:
+                raise
+        else:
+            return
+        cursor.execute("BEGIN EXCLUSIVE")
+        cursor.execute("COMMIT")
 
 
 def _server_engine(url: URL, wait_ms: int, **options: Any) -> Engine:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -251,6 +252,38 @@ def test_two_programs_that_start_together_migrate_once(empty_url: URL) -> None:
     assert first.installation == second.installation
     first.close()
     second.close()
+
+
+def test_a_new_file_that_another_program_writes_to_is_waited_for(tmp_path: Path) -> None:
+    """SQLite itself does not wait where a file is turned to its write-ahead log."""
+    path = tmp_path / "records.sqlite"
+    failures: list[BaseException] = []
+
+    def start() -> None:
+        try:
+            Records(f"sqlite:///{path}", busy_timeout_ms=60_000).close()
+        except BaseException as error:  # noqa: BLE001  # handed to the test's own thread
+            failures.append(error)
+
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    thread = threading.Thread(target=start)
+    thread.start()
+    thread.join(0.5)
+    assert thread.is_alive(), failures
+    other.execute("COMMIT")
+    other.close()
+    thread.join()
+    assert failures == []
+
+
+def test_a_new_file_that_another_program_keeps_to_itself_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "records.sqlite"
+    other = sqlite3.connect(path, isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with pytest.raises(RecordsUnavailable, match="another program holds the write lock"):
+        Records(f"sqlite:///{path}", busy_timeout_ms=50)
+    other.close()
 
 
 def test_records_of_a_newer_program_are_left_alone_and_named(records_url: URL) -> None:
