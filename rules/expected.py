@@ -133,8 +133,11 @@ def _level(look: UnitLook, r: Reading) -> Reading:
 
 def _conductivity(look: UnitLook, r: Reading) -> Reading:
     water = look.unit.water
-    limit = look.setting("conductivity-high", "low_ratio") * water.conductivity_limit_us_cm
-    return _within(r, None, limit, "limit of the basin water")
+    ratio = look.setting("conductivity-high", "low_ratio")
+    limit = ratio * water.conductivity_limit_us_cm
+    over_pct = 100.0 * (ratio - 1.0)
+    by = f"the alarm's limit, {over_pct:g} % above the basin water's"
+    return _within(r, None, limit, "limit of the basin water" if ratio == 1.0 else by)
 
 
 def _pump_current(look: UnitLook, r: Reading) -> Reading:

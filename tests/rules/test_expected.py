@@ -46,6 +46,15 @@ def test_the_expected_head_pressure_is_that_of_the_learned_temperature_differenc
     assert state.pump_runs is True
 
 
+def test_a_limit_that_is_the_alarms_says_how_far_it_lies_above_the_basin_waters(learned):
+    """1,500 µS/cm by the site file."""
+    look = learned.engine.look(0)
+    found = readings(learned)["conductivity"].reading
+    assert look.unit.water.conductivity_limit_us_cm == 1500.0
+    assert found.high == pytest.approx(1545.0)
+    assert found.note == "the alarm's limit, 3 % above the basin water's"
+
+
 def test_dry_pads_are_expected_to_hold_back_less(learned):
     """A tenth to three tenths (common practice)."""
     state = learned.engine.state
