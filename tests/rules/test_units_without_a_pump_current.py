@@ -317,19 +317,6 @@ def test_what_a_check_valve_holds_is_no_clogged_screen(drops_out):
 
 
 @beside
-def test_one_reading_of_nothing_beside_a_flow_meter_at_rest_is_no_valve_that_leaks():
-    feed = by_water_alone(17.0, wet_mode=None, spray_flow=None)
-    for _ in range(3):
-        feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_flow=150.0)
-        held = {**WATER_ALONE, **STANDS, "wet_mode": None, "spray_flow": 0.0}
-        feed.run(2 * 3600.0, step_s=300.0, **{**held, "spray_pressure": 17.0})
-        feed.run(300.0, step_s=300.0, **held)
-        feed.run(2 * 3600.0, step_s=300.0, **{**held, "spray_pressure": 17.0})
-    yield
-    assert feed.engine.state.pump_state[feed.row] == 0
-
-
-@beside
 def test_no_pressure_in_wet_mode_is_a_pump_that_stands():
     feed = by_water_alone(wet_mode=1.0)
     feed.run(30 * 3600.0, step_s=300.0, **WATER_ALONE, **STANDS)
@@ -348,16 +335,34 @@ def test_pressure_and_flow_that_contradict_each_other_tell_nothing_of_the_pump()
     assert feed.engine.state.pump_state[feed.row] == -1
 
 
-@beside
-def test_a_flow_that_is_gone_is_a_pump_that_stands_whatever_a_check_valve_holds():
+HELD = {**WATER_ALONE, **STANDS, "wet_mode": None, "spray_pressure": 17.0}
+"""At rest, where a check valve holds a part of the pressure."""
+
+
+def with_a_flow_meter(*rest: tuple[float, float]) -> Taped:
+    """Three more days, with a flow meter: each rest is of such hours at such pressures."""
     feed = by_water_alone(17.0, wet_mode=None, spray_flow=None)
     for _ in range(3):
         feed.run(8 * 3600.0, step_s=300.0, **WATER_ALONE, wet_mode=None, spray_flow=150.0)
-        held = {**WATER_ALONE, **STANDS, "wet_mode": None, "spray_pressure": 17.0}
-        feed.run(4 * 3600.0, step_s=300.0, **held, spray_flow=0.2)
+        for hours, pressure in rest:
+            at_rest = {**HELD, "spray_pressure": pressure, "spray_flow": 0.2}
+            feed.run(hours * 3600.0, step_s=300.0, **at_rest)
+    return feed
+
+
+@beside
+def test_one_reading_of_nothing_beside_a_flow_meter_at_rest_is_no_valve_that_leaks():
+    feed = with_a_flow_meter((2.0, 17.0), (1.0 / 12.0, 0.0), (2.0, 17.0))
     yield
     assert feed.engine.state.pump_state[feed.row] == 0
-    feed.run(4 * 3600.0, step_s=300.0, **held)
+
+
+@beside
+def test_a_flow_that_is_gone_is_a_pump_that_stands_whatever_a_check_valve_holds():
+    feed = with_a_flow_meter((4.0, 17.0))
+    yield
+    assert feed.engine.state.pump_state[feed.row] == 0
+    feed.run(4 * 3600.0, step_s=300.0, **HELD)
     yield
     assert feed.engine.state.pump_state[feed.row] == -1
     assert feed.raised() == []
