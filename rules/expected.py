@@ -136,7 +136,8 @@ def _conductivity(look: UnitLook, r: Reading) -> Reading:
     ratio = look.setting("conductivity-high", "low_ratio")
     limit = ratio * water.conductivity_limit_us_cm
     over_pct = 100.0 * (ratio - 1.0)
-    by = f"the alarm's limit, {over_pct:g} % above the basin water's"
+    side = "above" if over_pct > 0.0 else "below"
+    by = f"the alarm's limit, {abs(over_pct):g} % {side} the basin water's"
     return _within(r, None, limit, "limit of the basin water" if ratio == 1.0 else by)
 
 

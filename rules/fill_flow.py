@@ -45,7 +45,8 @@ SLOW_MEMORY_FILLS: Final = 50.0
 weeks is not learned before it shows (judgement)."""
 MEMORY_BINS: Final = 4032
 """Two weeks without a fill from empty, or a look by the meter: then it is not known any more how
-fast it fills (judgement)."""
+fast it fills, and what was slow before counts no more, so of a basin that is filled from empty once
+a month nothing is said by its fills (judgement)."""
 MOST_TIMES: Final = 1.25
 """More than so many times the usual teaches as this, lest one fill by hose count for many
 (judgement)."""

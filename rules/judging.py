@@ -76,7 +76,7 @@ class _Flat:
     """Some faults of some rows in the alarm columns, (rows, faults); rows ascend, each once.
 
     Picking by one flat index takes a third of the time of picking by rows and columns. Where no row
-    is left out, picking the columns alone takes a sixth of that.
+    is left out, picking the columns alone takes a sixth of that (measured).
     """
 
     def __init__(self, state: FleetState, rows: I64, columns: I64) -> None:

@@ -138,7 +138,7 @@ def _by_water_alone(plan: FleetPlan, state: FleetState, rows: I64, x: F64) -> I8
     )  # fmt: skip
     against = (pressure >= 0) & (flow >= 0) & (pressure != flow)
     # Read as nothing again after the pump was found standing: one reading that drops out is no pump
-    # that stands. Where a flow is sent, it is what says so, and a valve holds none.
+    # that stands. Where a flow is known, it is what says so, and a valve holds none.
     again = state.value_ms[rows, _PRESSURE] > state.pump_changed_ms[rows]
     fell = (pressure == 0) & (flow < 0) & (state.pump_state[rows] == 0) & again
     state.wet_called[rows] |= np.where(fell, STOOD_BARE, 0).astype(np.uint8)

@@ -91,10 +91,9 @@ def _file_engine(url: URL, wait_ms: int, **options: Any) -> Engine:
 
 
 def _write_ahead(cursor: sqlite3.Cursor, wait_s: float) -> None:
-    """Turn a new file to WAL mode, once nobody else writes to it or does the same.
+    """Turn a new file to WAL mode, as soon as no other program writes to it.
 
-    SQLite gives this up at once where another holds the lock to write; it waits for that one only
-    where a transaction begins.
+    SQLite does not wait for a writer here, as it does where a transaction begins.
     """
     until_s = time.monotonic() + wait_s
     while True:

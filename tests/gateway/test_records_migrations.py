@@ -269,11 +269,13 @@ def test_a_new_file_that_another_program_writes_to_is_waited_for(tmp_path: Path)
     other.execute("BEGIN IMMEDIATE")
     thread = threading.Thread(target=start)
     thread.start()
-    thread.join(0.5)
-    assert thread.is_alive(), failures
-    other.execute("COMMIT")
-    other.close()
-    thread.join()
+    try:
+        thread.join(0.5)
+        assert thread.is_alive(), failures
+    finally:
+        other.execute("COMMIT")
+        other.close()
+        thread.join()
     assert failures == []
 
 

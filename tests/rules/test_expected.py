@@ -55,6 +55,19 @@ def test_a_limit_that_is_the_alarms_says_how_far_it_lies_above_the_basin_waters(
     assert found.note == "the alarm's limit, 3 % above the basin water's"
 
 
+@pytest.mark.parametrize(
+    ("ratio", "note"),
+    [
+        (1.0, "limit of the basin water"),
+        (0.9, "the alarm's limit, 10 % below the basin water's"),
+    ],
+)
+def test_a_limit_may_be_the_basin_waters_own_or_lower(ratio, note):
+    feed = Feed(engine_of(settings={"conductivity-high": {"low_ratio": ratio}}))
+    feed.run(600, step_s=300.0)
+    assert readings(feed)["conductivity"].reading.note == note
+
+
 def test_dry_pads_are_expected_to_hold_back_less(learned):
     """A tenth to three tenths (common practice)."""
     state = learned.engine.state

@@ -282,8 +282,8 @@ def test_a_pump_that_starts_while_it_fills_makes_no_rise(means, flow):
     assert fill_flow_l_min(state, row)[0] == pytest.approx(flow, nan_ok=True)
 
 
-@pytest.mark.parametrize(("weeks", "slower"), [(1, True), (4, False)])
-def test_slow_looks_of_weeks_ago_do_not_count_with_a_slow_fill_of_today(weeks, slower):
+@pytest.mark.parametrize(("after_bins", "slower"), [(MEMORY_BINS - 1, True), (MEMORY_BINS, False)])
+def test_slow_looks_of_weeks_ago_do_not_count_with_a_slow_fill_of_today(after_bins, slower):
     """One look by the meter at a wide open valve, and later one fill, both at half the usual."""
     engine = engine_of()
     state, row = engine.state, np.array([0])
@@ -291,7 +291,7 @@ def test_slow_looks_of_weeks_ago_do_not_count_with_a_slow_fill_of_today(weeks, s
     look = np.array([600_000])
     state.fill_flow_bin[0] = look[0] - 1
     note_wide_open(engine.plan, state, row, look, np.array([12.0]))
-    today = look + weeks * MEMORY_BINS // 2 - weeks
+    today = look + after_bins
     learn_fills(engine.plan, state, row, today, np.array([14.0]))
     state.trace_bin[0] = today[0]
     assert fills_slower(state, row)[0] == slower
