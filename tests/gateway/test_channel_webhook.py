@@ -36,6 +36,7 @@ from rules.events import Severity
 from rules.faults.registry import FAULTS
 from rules.safety import ORDER, RELEASE_ORDER
 
+MINUTE_MS = 60_000
 NAME = "north/works"
 SECRET = "hOok-seCret-0123456789-0123456789"
 RENDERER = MailRenderer([quay_site()], FAULTS)
@@ -217,13 +218,14 @@ def test_what_may_pass_is_tried_again_with_growing_pauses(
     raise_one(records)
     receiver.behaviour.status = status
     receiver.behaviour.body = b"see key=quEry-secret\r\n\x1b[31m"
-    outbox = outbox_to(records, receiver.url, backoff=Backoff(1_000, 8_000), rest=Backoff(1, 1))
+    pause = Backoff(MINUTE_MS, 8 * MINUTE_MS)  # minutes, since a call's own time comes on top
+    outbox = outbox_to(records, receiver.url, backoff=pause, rest=Backoff(1, 1))
     now_ms, pauses = NOW_MS, []
     for _ in range(6):
         result = outbox.pump(now_ms)
         assert result.deferred == 1
         (row,) = hooks(records)
-        pauses.append((row.next_attempt_ms - now_ms) // 1000)
+        pauses.append((row.next_attempt_ms - now_ms) // MINUTE_MS)
         now_ms = row.next_attempt_ms
     assert pauses == [1, 2, 4, 8, 8, 8]
     assert "quEry" not in row.last_reply

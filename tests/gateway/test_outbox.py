@@ -31,6 +31,8 @@ from gateway.tickets.notice import NoticeKind, TicketNotice
 from gateway.tickets.render import MailRenderer
 from rules.events import Severity
 
+MINUTE_MS = 60_000
+
 
 @pytest.fixture
 def records(records_url: URL) -> Iterator[Records]:
@@ -146,13 +148,14 @@ def test_temporary_refusals_are_tried_again_with_growing_pauses_and_no_limit(
 ) -> None:
     raise_one(records)
     server.behaviour.data = "451 4.3.0 try later"
-    outbox = outbox_for(records, server, backoff=Backoff(1_000, 8_000))
+    pause = Backoff(MINUTE_MS, 8 * MINUTE_MS)  # minutes, since a mail's own time comes on top
+    outbox = outbox_for(records, server, backoff=pause)
     now_ms, pauses = NOW_MS, []
     for _ in range(40):
         result = outbox.pump(now_ms)
         assert result.deferred == 1
         assert result.next_ms is not None
-        pauses.append((result.next_ms - now_ms) // 1000)
+        pauses.append((result.next_ms - now_ms) // MINUTE_MS)
         now_ms = result.next_ms
     assert pauses[:4] == [1, 2, 4, 8]
     assert set(pauses[4:]) == {8}
