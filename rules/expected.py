@@ -12,7 +12,6 @@ from typing import Any, Final
 
 import numpy as np
 
-from rules.bins import fan_capacity_of, masked
 from rules.events import Reading
 from rules.faults.fans import missing_fans
 from rules.handback import COMMANDED_ABOVE_PCT, LEAST_SLACK_FRAC
@@ -22,7 +21,7 @@ from rules.physics.pump import current_at_rated_voltage_a, current_for_shaft_pow
 from rules.physics.refrigerant import saturation_pressure_kpa_abs
 from rules.settings import FLEET
 from rules.signals import INDEX, SIGNALS
-from rules.staging import is_staged
+from rules.staging import masked
 from rules.state import STEADY
 
 __all__ = ["LiveReading", "RunningState", "live_readings", "running_state"]
@@ -206,7 +205,7 @@ def _head(look: UnitLook, r: Reading) -> Reading:
 
 def _pads(look: UnitLook, r: Reading) -> Reading:
     base = look.baseline("pad_pressure_drop")
-    share = _fan_share(look)
+    share = look.air_frac()
     if base is None or share is None or share < COMMANDED_ABOVE_PCT / 100:
         return r
     # The drop over the pads goes with the square of the air (the rules refer it so as well).
@@ -227,7 +226,7 @@ def _fans(look: UnitLook, r: Reading) -> Reading:
         return Reading(r.quantity, proven, "", None, None, None, note, derived=True)
     reported = look.value("fan_fault")
     fault = np.array([np.nan if reported is None else reported])
-    missing, _which = missing_fans(run, fault, np.array([speed]), counts, _staged(look))
+    missing, _which = missing_fans(run, fault, np.array([speed]), counts, look.fans_staged())
     wanted = proven + float(missing[0])
     return Reading(r.quantity, proven, "", wanted, wanted, None, note, derived=True)
 
@@ -260,23 +259,8 @@ def _settled(look: UnitLook) -> bool:
     return ran_s >= look.setting(FLEET, "pump_settle_s")
 
 
-def _staged(look: UnitLook) -> Any:
-    setting = np.array([look.setting("fan-not-proven", "staged")])
-    return is_staged(setting, look.state.together_ms[[look.row]])
-
-
-def _fan_share(look: UnitLook) -> float | None:
-    run, speed = look.value("fan_run"), look.value("fan_speed")
-    nan = float("nan")
-    share = fan_capacity_of(
-        np.array([nan if run is None else run]), np.array([nan if speed is None else speed]),
-        look.plan.fan_count[[look.row]], _staged(look), moves=look.state.speed_seen[[look.row]],
-    )  # fmt: skip
-    return _known(share[0])
-
-
 def _fans_move(look: UnitLook) -> bool:
-    share = _fan_share(look)
+    share = look.air_frac()
     return share is not None and share >= COMMANDED_ABOVE_PCT / 100
 
 

@@ -24,7 +24,6 @@ from rules.look import UnitLook
 from rules.physics.pump import current_at_rated_voltage_a, current_for_shaft_power_frac
 from rules.settings import FLEET
 from rules.signals import signal
-from rules.staging import is_staged
 
 __all__ = ["LEVEL", "Answer", "HandBackItem", "hand_back", "is_normal", "is_proven"]
 
@@ -182,9 +181,7 @@ def _fans(look: UnitLook, since_ms: int) -> HandBackItem:
         return HandBackItem(what, Answer.NOT_KNOWN, why, reading, speed.sent)
     if speed.value <= COMMANDED_ABOVE_PCT:
         return HandBackItem(what, Answer.NOT_KNOWN, "the fans are not commanded to run", reading)
-    setting = np.array([look.setting("fan-not-proven", "staged")])
-    staged = is_staged(setting, look.state.together_ms[[look.row]])
-    lost, _which = missing_fans(run, fault, np.array([speed.value]), one, staged)
+    lost, _which = missing_fans(run, fault, np.array([speed.value]), one, look.fans_staged())
     missing = int(lost[0])
     return _judged(what, not missing, f"{missing} are missing" if missing else "", reading)
 

@@ -68,7 +68,8 @@ class UnitLook:
         """A setting as it applies to this unit."""
         return self.plan.settings.one(slug, name, self.row)
 
-    def _staged(self) -> F64:
+    def fans_staged(self) -> F64:
+        """Whether its fans start in stages, as :func:`rules.staging.is_staged` says it, (1,)."""
         setting = np.array([self.setting("fan-not-proven", "staged")])
         return is_staged(setting, self.state.together_ms[self._rows])
 
@@ -187,10 +188,10 @@ class UnitLook:
 
         What is not known counts as rated: full airflow, and the load that was learned with it.
         """
-        air = self._air_frac()
+        air = self.air_frac()
         load = self.value("heat_load")
         frac = 1.0 if load is None else load / float(self.plan.rated_capacity_kw[self.row])
-        expected = expected_td_k(reference_k, frac, 1.0 if np.isnan(air) else max(air, 0.1))
+        expected = expected_td_k(reference_k, frac, 1.0 if air is None else max(air, 0.1))
         return reference_k if np.isnan(expected) else float(expected)
 
     def wet_bulb_degc(self) -> float | None:
@@ -210,23 +211,24 @@ class UnitLook:
             return None
         return _number(pad_outlet_degc(db, bulb, self.plan.pad_effectiveness_frac[self.row]))
 
-    def _air_frac(self) -> float:
-        """Airflow now as a fraction of full; NaN where it is not known."""
+    def air_frac(self) -> float | None:
+        """Airflow now as a fraction of full; None where it is not known."""
         run, speed = self.value("fan_run"), self.value("fan_speed")
         share = fan_capacity_of(
-            _array(run), _array(speed), self.plan.fan_count[self._rows], self._staged(),
+            _array(run), _array(speed), self.plan.fan_count[self._rows], self.fans_staged(),
             moves=self.state.speed_seen[self._rows],
         )  # fmt: skip
-        return float(share[0])
+        return _known(share[0])
 
     def evaporation_l_min(self) -> float | None:
         """Water evaporated at the pads now, from weather, pad effectiveness and airflow."""
         db, bulb = self.value("ambient_temperature"), self.wet_bulb_degc()
-        if db is None or bulb is None or not (self.has("fan_speed") or self.has("fan_run")):
+        air = self.air_frac()
+        if db is None or bulb is None or air is None:
             return None
         return _number(
             evaporation_l_min(
-                self._air_frac() * self.plan.airflow_m3_s[self.row],
+                air * self.plan.airflow_m3_s[self.row],
                 db,
                 bulb,
                 self.plan.pad_effectiveness_frac[self.row],

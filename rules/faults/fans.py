@@ -87,8 +87,7 @@ def fans_missing(look: UnitLook) -> int:
     )
     if not speed[0] >= look.setting(_PROOF, "least_speed_pct") or np.isnan(run[0]):
         return 0
-    setting = np.array([look.setting(_PROOF, "staged")])
-    staged = is_staged(setting, look.state.together_ms[[look.row]])
+    staged = look.fans_staged()
     if staged[0] > 0.5 and says_only_whether(look.state, np.array([look.row]), count)[0]:
         return 0
     absent, _ = missing_fans(run, fault, speed, count, staged)
@@ -237,9 +236,7 @@ def _lost_fans(look: UnitLook, slug: str) -> _Lost:
         others = int(look.state.gang_set[look.row]) | int(masked(fault, one)[0])
         mask = int(all_fans(one)[0]) & ~others
     else:
-        setting = np.array([look.setting(_PROOF, "staged")])
-        staged = is_staged(setting, look.state.together_ms[this])
-        found, which = missing_fans(run, fault, speed, one, staged)
+        found, which = missing_fans(run, fault, speed, one, look.fans_staged())
         return _Lost(int(found[0]), int(which[0]), turns, as_one)
     return _Lost(mask.bit_count(), mask, turns, as_one)
 
