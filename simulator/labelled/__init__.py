@@ -25,7 +25,8 @@ bleed was first asked to open), ``end`` its mending, or later while its effect s
 limit for low. ``severity`` is the highest that was reached, by a measure of the plant's true state
 and limits that :data:`simulator.labelled.truth.MEASURES` defines; what acted without reaching low
 is low too, with no ``onsets``. A fault that never acted has no label, nor has what merely follows
-from a labelled one (pads that run dry because the pump stands).
+from a labelled one (pads that run dry because the pump stands). A pump that its protection stopped
+for good has: it ``follows`` the overload, or ``accepts`` it where that could hardly be seen.
 """
 
 from __future__ import annotations

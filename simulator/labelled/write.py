@@ -110,11 +110,17 @@ def _trackers(case: Case) -> Iterator[Tracker]:
 def _labels(
     trackers: Sequence[Tracker], made: LabelledFleet, until_s: float
 ) -> Iterator[dict[str, Any]]:
+    labelled: set[int] = set()
     for tracker in trackers:
         label = tracker.label(until_s)
         if label is None:
             continue
-        unit = made.fleet.units[tracker.row]
+        unit, case = made.fleet.units[tracker.row], tracker.case
+        shown = case.entry.kind.shows_as
+        # A pump that its protection has stopped for good: one trouble, whose name is the overload
+        # where that could be seen, and either where it could hardly be.
+        after = {"follows": shown} if id(case) in labelled else {"accepts": [shown]}
+        labelled.add(id(case))
         yield {
             "site": unit.site,
             "unit": unit.unit if tracker.case.row >= 0 else None,
@@ -123,6 +129,7 @@ def _labels(
             "end": iso_utc(label["end"]),
             "severity": label["severity"],
             "onsets": {name: iso_utc(time_s) for name, time_s in label["onsets"].items()},
+            **(after if label["fault"] != shown else {}),
         }
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -25,7 +26,7 @@ from simulator.labelled import LabelledPlan, write_labelled
 from simulator.labelled.course import DAY_S, plan_course
 from simulator.labelled.fleet import build_fleet, site_toml
 from simulator.labelled.truth import LEVELS, MEASURES
-from simulator.labelled.write import START
+from simulator.labelled.write import START, _labels
 
 SMALL = LabelledPlan(units=25, weeks=3, seed=4, step_s=600.0)
 FEW = LabelledPlan(units=6, weeks=2, seed=5, step_s=600.0)
@@ -195,6 +196,27 @@ def test_the_samples_bear_the_labels_out(small: Path) -> None:
             continue
         checked += 1
     assert checked >= 2
+
+
+@pytest.mark.parametrize(
+    ("overload_seen", "more"),
+    [(True, {"follows": "pump-overload"}), (False, {"accepts": ["pump-overload"]})],
+)
+def test_a_pump_that_its_protection_stopped_is_one_trouble(overload_seen, more) -> None:
+    made = build_fleet(FEW.units, FEW.seed, FEW.plates)
+    case = SimpleNamespace(row=0, entry=SimpleNamespace(kind=KINDS["pump-locked-rotor"]))
+    times = {"start": 0.0, "end": DAY_S, "severity": "high", "onsets": {"high": 0.0}}
+
+    def tracked(fault: str, there: bool) -> Any:
+        found = {"fault": fault, **times} if there else None
+        return SimpleNamespace(case=case, row=0, label=lambda _until: found)
+
+    trackers = [tracked("pump-overload", overload_seen), tracked("pump-not-running", True)]
+    *before, label = _labels(trackers, made, DAY_S)
+    assert [w["fault"] for w in before] == ["pump-overload"] * overload_seen
+    assert not any({"follows", "accepts"} & set(w) for w in before)
+    assert label["fault"] == "pump-not-running"
+    assert {k: v for k, v in label.items() if k in ("follows", "accepts")} == more
 
 
 def test_csv_holds_the_same_as_parquet_and_the_same_seed_the_same(
