@@ -9,6 +9,9 @@ A unit that never sent a current is taken at its controller's word, until a pres
 was learned to be there while the pump is commanded is gone with the command still given. Then only
 water that is back says that it runs again: a gauge that falls silent leaves it unknown.
 
+A current that reads nothing while the pump draws the water for pads and pipes out of the basin does
+not stand for a pump that does (:mod:`rules.pull_down`).
+
 Of a unit that never sent a current nor a command the water alone tells. A part of the pressure may
 be a pump that stands behind a check valve, unless the gauge was seen to fall to nothing before:
 then a screen clogs.
@@ -22,6 +25,7 @@ import numpy as np
 
 from rules.arrays import F64, I8, I64, span
 from rules.plan import FleetPlan
+from rules.pull_down import draws_water
 from rules.signals import INDEX
 from rules.state import STEADY, WATCHED, FleetState
 
@@ -29,6 +33,7 @@ __all__ = ["STANDS_FRAC", "STOOD_BARE", "motor_by_water"]
 
 _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
+_LEVEL: Final = INDEX["basin_level"]
 _PRESSURE: Final = INDEX["spray_pressure"]
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 
@@ -106,6 +111,10 @@ def motor_by_water(
         # is dead at nothing looks the same, and wants somebody to look as well.
         fell = alive | (state.pump_state[row] == 0) | by_word[at]
         stands[at] |= heard & fell & (value[at] < STANDS_FRAC * clean)
+    stood = np.flatnonzero((pump == 0) & (sent > 0) & (x[:, _COMMAND] > 0.5) & ~runs)
+    if len(stood):
+        level = x[stood, _LEVEL]
+        runs[stood] = draws_water(plan, state, rows[stood], time_ms[stood], told_ms[stood], level)
     # What it was said to do last holds until the water says otherwise.
     open_still = by_word & learned_of & ~runs & (state.pump_state[rows] <= 0)
     if not (runs | stands | open_still).any():

@@ -140,6 +140,8 @@ def could_be_coarse(plan: FleetPlan, rows: I64, values: F64) -> Bool:
         size[:, _W[name]] = 100.0
     half = np.power(10.0, np.ceil(np.log10(size / 100.0) - 1e-9)) / 2.0
     out = _whole(values / half, 1e-6)
+    # No grid is so coarse that a motor that runs draws nothing on it.
+    out[:, _W["pump_current"]] &= values[:, _W["pump_current"]] > 0.0
     for name in ("basin_temperature", "ambient_temperature"):
         column = _W[name]
         out[:, column] |= _whole(values[:, column] * 1.8, 0.1)

@@ -39,6 +39,75 @@ def test_a_unit_that_runs_steadily_raises_nothing():
     assert learned.events == []
 
 
+# ---------------------------------------------------------------- drawing pads and pipes full
+
+REST = {"pump_command": 0.0, "wet_mode": 0.0, "pump_current": 0.0, "basin_level": 185.0}
+DEAD = {"pump_current": 0.0, "spray_pressure": None}
+
+
+def rested() -> Taped:
+    """Hours of running and then of rest, without a spray pressure. The nameplate says that 20 mm of
+    the basin are in pads and pipes while the pump runs."""
+    feed = Taped()
+    feed.run(8 * HOUR, spray_pressure=None)
+    feed.run(2 * HOUR, spray_pressure=None, **REST)
+    return feed
+
+
+@beside
+def test_a_pump_that_draws_the_pads_full_runs_whatever_its_current_reads():
+    unit = rested()
+    yield
+    unit.run(120.0, basin_level=174.0, **DEAD)
+    events = unit.run(12 * HOUR, basin_level=165.0, **DEAD)
+    yield
+    assert raised(unit.events) == [("reading-frozen", Severity.MEDIUM)]
+    assert "current" in next(e for e in events if e.change is Change.RAISED).evidence.summary
+
+
+@beside
+def test_a_pump_that_draws_nothing_stands():
+    unit = rested()
+    yield
+    events = unit.run(600.0, basin_level=185.0, **DEAD)
+    yield
+    assert raised(events) == [("pump-not-running", Severity.MEDIUM)]
+
+
+@beside
+def test_a_pump_that_gives_its_water_back_stands_though_it_had_drawn_it():
+    unit = rested()
+    yield
+    unit.run(120.0, basin_level=174.0, **DEAD)
+    unit.run(HOUR, basin_level=165.0, **DEAD)
+    yield
+    assert raised(unit.events) == []
+    events = unit.run(600.0, basin_level=185.0, **DEAD)
+    yield
+    assert raised(events) == [("pump-not-running", Severity.MEDIUM)]
+
+
+@beside
+def test_a_current_that_moved_since_the_command_is_believed():
+    """It ran for ten minutes and tripped: the water takes its time to come back."""
+    unit = rested()
+    yield
+    unit.run(600.0, basin_level=165.0, spray_pressure=None)
+    events = unit.run(300.0, basin_level=166.0, **DEAD)
+    yield
+    assert raised(events) == [("pump-not-running", Severity.MEDIUM)]
+
+
+@beside
+def test_a_basin_that_runs_away_by_its_drain_proves_no_pump():
+    unit = rested()
+    yield
+    unit.run(120.0, basin_level=150.0, **DEAD)
+    events = unit.run(600.0, basin_level=110.0, **DEAD)
+    yield
+    assert ("pump-not-running", Severity.MEDIUM) in raised(events)
+
+
 # ---------------------------------------------------------------- overload
 
 
