@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
+from rules.even_rise import is_even, not_told_yet
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
 from rules.heat_hours import ages_bins, of_learned_hours, upper_quartile
 from rules.pad_effect import (
@@ -175,6 +176,10 @@ class HeatRejection:
     """By how much of the clean wet TD that loss alone warms it: its share of the depression."""
     wet_news: Bool
     """A wet mean came of late: what dry running alone brings is no news of the pads."""
+    even: Bool
+    """It condenses higher by the same kelvins at any load, or did until lately."""
+    even_waits: Bool
+    """It has condensed higher for hours, and the next ones will tell whether it is that."""
     wet_moves: Bool
     """The newest wet TDs differ from those just before, and no course with the depression explains
     it: something came or went at once."""
@@ -410,6 +415,8 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         evaporated=evaporated,
         evaporated_rise=divided((1.0 - evaporated) * clean * depression, wet_base),
         wet_news=wet_age <= WET_NEWS_BINS,
+        even=is_even(state, rows),
+        even_waits=not_told_yet(state, rows),
         wet_moves=fall.crooked | (moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
     )
 

@@ -127,7 +127,8 @@ def bin_means(plan: FleetPlan, state: FleetState, rows: I64, end_ms: I64) -> F64
 
     A meter whose frames follow each other closely shows what it last said to the end of the bin.
     """
-    total, weight = state.bin_sum[rows], state.bin_count[rows].astype(np.float64)
+    total = state.bin_sum[rows].astype(np.float64)
+    weight = state.bin_count[rows].astype(np.float64)
     rest_s = ((end_ms - state.frame_ms[rows]) / 1000.0)[:, None]
     held = _held(plan, state, rows, end_ms)
     holds = (rest_s > 0.0) & (rest_s <= OFTEN_S) & ~np.isnan(held)

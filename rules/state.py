@@ -61,6 +61,9 @@ WET_FALLS: Final = 36
 TD_AGES: Final = 56
 """Newest TDs of a mode whose hours are known: more than a week's, one in three hours."""
 
+EVEN_SUMS: Final = 6
+"""Sums by which an even rise of the TD is told, see rules/even_rise.py."""
+
 SWITCHES: Final = 5
 """Steps from dry to wet remembered."""
 
@@ -166,7 +169,7 @@ class FleetState:
     stamp_last_ms: I64
     # five-minute bins
     bin_id: I64
-    bin_sum: F64
+    bin_sum: F32
     bin_count: F32
     bin_mixed: Bool  # the mode changed within the bin
     # rings, in half precision: 0.05 %, inside the noise; the catalogue's values are in its range
@@ -226,6 +229,8 @@ class FleetState:
     td_hours: U8  # (rows, 2) turns of the day that the clean ones are of, a bit each; 0 not known
     td_upper_k: F16  # (rows, 2) upper quartile of the clean ones
     coil_since_bin: I32  # since when a loss of the coil shows (rules.heat_marks), 0 for not
+    even_sums: F32  # (rows, EVEN_SUMS) how it condenses higher, see rules/even_rise.py
+    even_rise_k: F16  # by so much at any load; negative where it did lately, else 0
     leap_bin: I32  # when the dry TD leapt, while it stays up (rules.heat_marks); 0 for not
     dry_hold_bin: I32  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
@@ -381,7 +386,7 @@ class FleetState:
             stamp_since_ms=i64(n),
             stamp_last_ms=i64(n),
             bin_id=i64(n),
-            bin_sum=np.zeros((n, a)),
+            bin_sum=np.zeros((n, a), dtype=np.float32),
             bin_count=np.zeros((n, a), dtype=np.float32),
             bin_mixed=np.zeros(n, dtype=np.bool_),
             steady=np.full((n, q, STEADY_BINS), np.nan, dtype=np.float16),
@@ -434,6 +439,8 @@ class FleetState:
             td_hours=np.zeros((n, 2), dtype=np.uint8),
             td_upper_k=np.full((n, 2), np.nan, dtype=np.float16),
             coil_since_bin=np.zeros(n, dtype=np.int32),
+            even_sums=np.zeros((n, EVEN_SUMS), dtype=np.float32),
+            even_rise_k=np.zeros(n, dtype=np.float16),
             leap_bin=np.zeros(n, dtype=np.int32),
             dry_hold_bin=np.zeros(n, dtype=np.int32),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),

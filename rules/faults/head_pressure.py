@@ -11,9 +11,11 @@ import numpy as np
 from rules.alarms import is_active
 from rules.arrays import I8
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.even_rise import not_told_yet
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, graded
+from rules.faults.rejection import even_sign
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
@@ -30,23 +32,28 @@ HEAT_SIGNS: Final = (
     Sign("water", "", "the pads get less water than in the clean state",
          "the pads get their water", 1.5),
     Sign("wet", "the unit runs wet", "the unit runs dry", "", 1.0),
+    Sign("even", "it condenses higher by the same kelvins at a small load as at a large one",
+         "what it condenses higher goes with the load",
+         "what it condenses higher follows the weather", 2.0),
+    Sign("sudden", "it came within hours, at equal load, and is more than pads can cost",
+         "", "it came by and by", 1.0),
     Sign("load", "the load is above the rating", "", "the load is within the rating", 0.5),
 )  # fmt: skip
 
 HEAT_CAUSES: Final = (
     SignatureRow("coil-fouled", "Coil fouled or air path blocked",
-                 {"td": 1, "fans": 0, "water": 0, "load": 0},
+                 {"td": 1, "fans": 0, "water": 0, "load": 0, "even": -1, "sudden": 0},
                  "Look through the coil against the light; compare dry running with the baseline."),
     SignatureRow("fan-capacity-lost", "Airflow lost: fans not running",
-                 {"td": 1, "fans": -1}, "Count the fans that turn."),
+                 {"td": 1, "fans": -1, "even": -1}, "Count the fans that turn."),
     SignatureRow("pads-not-wetting", "Pads not wetting: missing, glazed, or water passing by",
-                 {"td": 1, "water": 0, "wet": 1, "fans": 0},
+                 {"td": 1, "water": 0, "wet": 1, "fans": 0, "even": 0, "sudden": 0},
                  "Look at the pads: dry stripes, scale, uneven flow."),
     SignatureRow("pump-screen-clogging", "Pump screen clogged: too little water on the pads",
-                 {"td": 1, "water": -1, "wet": 1, "fans": 0},
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0, "even": 0, "sudden": 0},
                  "Look at the screen and at the pads: dry stripes."),
     SignatureRow("distribution-restricted", "Distribution holes blocked",
-                 {"td": 1, "water": -1, "wet": 1, "fans": 0},
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0, "even": 0, "sudden": 0},
                  "Look at the holes along the pads: uneven or dry stripes."),
     SignatureRow("hot-weather", "Hot weather beyond design",
                  {"td": 0, "air": 1, "fans": 0}, "Compare the air temperature with the design."),
@@ -56,15 +63,27 @@ HEAT_CAUSES: Final = (
     SignatureRow("overload", "More heat to reject than rated",
                  {"td": 1, "load": 1, "fans": 0}, "Look at compressor staging and defrosts."),
     SignatureRow("non-condensables", "Non-condensable gas or overcharge",
-                 {"td": 1, "fans": 0, "water": 0, "load": 0, "air": 0},
-                 "For qualified people: pressure against temperature of the liquid at standstill."),
+                 {"td": 1, "fans": 0, "water": 0, "load": 0, "air": 0, "even": 1,
+                  "sudden": 1},
+                 "For qualified people: pressure against temperature of the liquid at standstill. "
+                 "Compare the transmitter with a gauge first."),
 )  # fmt: skip
 
 
 def judge(view: FrameView, announced: I8) -> I8:
-    """Graded by what is left of condensing temperature to the cut-out."""
+    """Graded by what is left of condensing temperature to the cut-out.
+
+    What lifts it by the same at any load, as gas does, calls for a visit before the cut-out is
+    near: no other fault tells of it.
+    """
     limits = [None, -view.setting(_SLUG, "margin_medium_k"), -view.setting(_SLUG, "margin_high_k")]
-    return graded(-view.head_margin_k, limits, view.setting(_SLUG, "deadband_k"), announced)
+    deadband_k = view.setting(_SLUG, "deadband_k")
+    severity = graded(-view.head_margin_k, limits, deadband_k, announced)
+    even_k, limit_k = view.state.even_rise_k[view.span], view.setting(_SLUG, "even_rise_k")
+    if even_k.any():
+        by_rise = graded(even_k.astype(np.float64), [None, limit_k], deadband_k, announced)
+        severity = np.where(severity >= 0, np.maximum(severity, by_rise), severity)
+    return severity
 
 
 def explain(look: UnitLook, severity: Severity) -> Evidence:
@@ -114,6 +133,15 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         missing = look.unit.fans.count - proven
         readings.append(Reading("Fans proven running", proven, "", look.unit.fans.count))
         seen["fans"] = -1 if missing > 0 and (speed is None or speed > 10) else 0
+    seen["even"] = even_sign(look)
+    seen["sudden"] = 1 if not_told_yet(look.state, np.array([look.row]))[0] else None
+    even_k = float(look.state.even_rise_k[look.row])
+    if even_k > 0.0:
+        limit_k = look.setting(_SLUG, "even_rise_k")
+        readings.append(
+            Reading("Condensing above what is expected, the same at any load", even_k, "K", 0.0,
+                    high=limit_k, note="hourly means of the last day", derived=True)
+        )  # fmt: skip
     seen["wet"] = None if mode < 0 else 1 if wet else -1
     flow_base, flow_now = look.baseline("pump_current"), look.value("pump_current")
     if wet and flow_base is not None and flow_now is not None:
@@ -123,9 +151,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
     if load is not None:
         readings.append(look.reading("heat_load", high=look.unit.condenser.rated_capacity_kw))
         seen["load"] = 1 if load > 1.05 * look.unit.condenser.rated_capacity_kw else 0
-    left = "" if margin is None else f", {max(margin, 0.0):.1f} K of condensing temperature from it"
     return Evidence(
-        summary=f"Head pressure is near the high-pressure cut-out{left}.",
+        summary=_summary(look, margin, even_k),
         confidence=0.95,
         readings=tuple(readings),
         causes=_standing_first(look, _dry_first(rank(HEAT_SIGNS, HEAT_CAUSES, seen), seen)),
@@ -135,6 +162,21 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
             "be told apart.",
         ),
     )  # fmt: skip
+
+
+def _summary(look: UnitLook, margin_k: float | None, even_k: float) -> str:
+    near = margin_k is None or margin_k <= look.setting(_SLUG, "margin_medium_k")
+    left = ""
+    if margin_k is not None:
+        left = f", {max(margin_k, 0.0):.1f} K of condensing temperature from it"
+    said = [f"Head pressure is near the high-pressure cut-out{left}."] if near else []
+    if even_k > 0.0:
+        said.append(
+            f"It condenses {even_k:.0f} K higher than load, airflow and weather account for, at a "
+            "small load as at a large one: that is no coil and no fan, but gas that does not "
+            "condense, too much refrigerant, or a reading that is off."
+        )
+    return " ".join(said) or f"Head pressure was near the high-pressure cut-out{left}."
 
 
 def _dry_first(causes: tuple[Cause, ...], seen: Mapping[str, int | None]) -> tuple[Cause, ...]:
@@ -170,7 +212,10 @@ HEAD_PRESSURE_HIGH: Final = Rule(
         slug=_SLUG,
         title="Head pressure high",
         family="heat rejection",
-        meaning="The refrigerant condenses close to the temperature at which the cut-out trips.",
+        meaning=(
+            "The refrigerant condenses close to the temperature at which the cut-out trips, or "
+            "higher than the clean unit by the same at any load, as gas makes it."
+        ),
         consequence="The compressors trip on the cut-out; product warms up; power is wasted.",
         action=(
             "Restore heat rejection: airflow, wetting, clean coil. Ask the site to shed load if "
@@ -198,8 +243,13 @@ HEAD_PRESSURE_HIGH: Final = Rule(
             Setting("margin_high_k", 2.5, "K", 0.0, 30.0,
                     "margin to the cut-out that calls for help today",
                     "about one fan's or one pump start's worth of pressure (common practice)"),
+            Setting("even_rise_k", 5.0, "K", 2.0, 40.0,
+                    "rise of the condensing temperature, the same at any load, that calls for a "
+                    "visit this week",
+                    "5 K cost about a tenth of the compressors' power (2 to 3 % a kelvin: common "
+                    "practice); less may be two sensors that differ"),
             Setting("deadband_k", 1.5, "K", 0.1, 10.0,
-                    "how far the margin must recover beyond a limit",
+                    "how far the margin, or the rise, must recover beyond a limit",
                     "fan staging swings the pressure by about a kelvin (common practice)"),
             *course(180.0, "rides through compressor starts and hot-gas defrosts",
                     900.0, "staging makes it come and go"),

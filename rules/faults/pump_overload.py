@@ -110,7 +110,7 @@ def judge(view: FrameView, announced: I8) -> I8:
 def _again(view: FrameView, ratio: F64) -> Bool:
     """Whether the readings just before this one were as high, in this bin or the last."""
     state, rows = view.state, view.rows
-    n, total = state.bin_count[rows, _RUNNING], state.bin_sum[rows, _RUNNING]
+    n, total = state.bin_count[rows, _RUNNING], state.bin_sum[rows, _RUNNING].astype(np.float64)
     usual = _reference_a(view)
     beyond = (ratio - 1.0) * usual
     # The others of this bin may well have been as usual: one of them that was not shows in the sum.

@@ -16,6 +16,7 @@ from rules.arrays import I8, I64, Bool
 from rules.bin_times import bin_of
 from rules.bins import BinView, masked
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
+from rules.even_rise import goes_with_load
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import CauseEntry, Setting
 from rules.faults.fans import fans_missing
@@ -35,6 +36,7 @@ __all__ = [
     "RISEN_DROP",
     "cause_entries",
     "causes_of",
+    "even_sign",
     "fans_that_fit",
     "heat_limits",
     "heat_of",
@@ -72,31 +74,34 @@ REJECTION_SIGNS: Final = (
     Sign("fans", "", "fans are missing or drop out", "all fans are proven", 2.0),
     Sign("leap", "it came within hours, by the amount that some of the fans carry", "",
          "it did not come at once by the amount of some fans", 1.5),
+    Sign("even", "it condenses higher by the same kelvins at a small load as at a large one",
+         "what it condenses higher goes with the load",
+         "what it condenses higher follows the weather", 2.0),
     Sign("water", "", "the pads get less water than when clean", "the pads get their water", 1.5),
     Sign("load", "load is not known", "", "load is measured and taken out", 1.0, deciding=True),
 )  # fmt: skip
 
 REJECTION_CAUSES: Final = (
     SignatureRow("coil-fouled", "Coil fouled or its air path blocked",
-                 {"dry": 1, "wet": 1, "effect": 0, "fans": 0, "leap": 0},
+                 {"dry": 1, "wet": 1, "effect": 0, "fans": 0, "leap": 0, "even": -1},
                  "Look through the coil against the light; look for covers and stored goods."),
     SignatureRow("pads-not-wetting", "Pads not wetting: missing, glazed, or water passing by",
-                 {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": 0},
+                 {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": 0, "even": 0},
                  "Look at the pads from the air side: dry areas, gaps, water running past."),
     SignatureRow("pads-clogged", "Pads clogged by scale or dirt",
-                 {"dry": 1, "wet": 1, "drop": 1, "leap": 0},
+                 {"dry": 1, "wet": 1, "drop": 1, "leap": 0, "even": -1},
                  "Hold a pad against the light: scale and dirt in the flutes."),
     SignatureRow("fan-capacity-lost", "Airflow lost: fewer fans, or fans that move less air",
-                 {"dry": 1, "wet": 1, "effect": 0, "drop": -1, "fans": -1, "leap": 1},
+                 {"dry": 1, "wet": 1, "effect": 0, "drop": -1, "fans": -1, "leap": 1, "even": -1},
                  "Count the fans that turn, the right way and at one speed."),
     SignatureRow("pump-screen-clogging", "Pump screen clogged: too little water",
-                 {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": -1},
+                 {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": -1, "even": 0},
                  "Look at the screen; clean, it brings pressure and current back."),
     SignatureRow("distribution-restricted", "Distribution holes blocked",
-                 {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": -1},
+                 {"dry": 0, "wet": 1, "effect": -1, "drop": 0, "water": -1, "even": 0},
                  "Look at the holes along the pads: uneven or dry stripes."),
     SignatureRow("non-condensables", "Non-condensable gas or overcharge",
-                 {"dry": 1, "wet": 1, "effect": 0, "drop": 0, "fans": 0, "leap": 0},
+                 {"dry": 1, "wet": 1, "effect": 0, "drop": 0, "fans": 0, "leap": 0, "even": 1},
                  "For qualified people: pressure against temperature of the liquid at standstill."),
     SignatureRow("more-load", "More load than when it was learned",
                  {"dry": 1, "wet": 1, "effect": 0, "drop": 0, "fans": 0, "load": 1},
@@ -324,8 +329,18 @@ def causes_of(
     base, now = look.baseline("pump_current"), look.steady("pump_current", 12)
     if base is not None and now is not None:
         seen["water"] = -1 if now < 0.95 * base.value else 0
+    seen["even"] = even_sign(look)
     seen["load"] = 0 if heat.load_known[0] else None
     return rank(REJECTION_SIGNS, REJECTION_CAUSES, seen)
+
+
+def even_sign(look: UnitLook) -> int | None:
+    """1 where it condenses higher by the same at any load, -1 where by what goes with the load;
+    None where that is not told."""
+    row = np.array([look.row])
+    if look.state.even_rise_k[look.row] > 0.0:
+        return 1
+    return -1 if goes_with_load(look.state, row)[0] else None
 
 
 def heat_limits(look: UnitLook, heat: HeatRejection) -> tuple[str, ...]:

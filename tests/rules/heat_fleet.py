@@ -130,6 +130,19 @@ FAULTY_SCENES = [
 ]  # fmt: skip
 
 
+GAS_SCENES = [
+    Scene("gas", without=LOAD, seed=70, gas_kpa=ramp(14, 0, 220.0)),
+    Scene("gas, all sent", without=(), seed=71, gas_kpa=ramp(14, 0, 220.0)),
+    Scene("gas, always dry", without=LOAD, seed=72, gas_kpa=ramp(14, 0, 180.0), mode=DRY),
+    Scene("gas, always wet", without=LOAD, seed=73, gas_kpa=ramp(14, 0, 260.0), mode=WET,
+          mean_degc=26.0),
+    Scene("gas, over a week", without=LOAD, seed=74, gas_kpa=ramp(14, 7, 260.0)),
+]  # fmt: skip
+GAS_LET_OUT = Scene(
+    "gas let out after six days", without=LOAD, seed=75,
+    gas_kpa=lambda d: 220.0 * ((d > 14) & (d < 20)),
+)  # fmt: skip
+GAS_WITHOUT_LOAD = Scene("gas, no load sent", seed=76, gas_kpa=ramp(14, 0, 220.0))
 BLOCKED_WHILE_WET = Scene(
     "coil blocked at once, days before it runs dry", without=LOAD, seed=46,
     coil_loss=ramp(14.6, 0, 0.45), mode=lambda d, a: 1.0 * ((d > 14.0) & (d < 17.0)),
@@ -146,6 +159,7 @@ NO_AIRFLOW = [
 ]  # fmt: skip
 FOUR_WEEKS = [
     *HEALTHY_SCENES, *FAULTY_SCENES, LOAD_LATER, BLOCKED_WHILE_WET, MORE_AIR_THAN_FANS, *NO_AIRFLOW,
+    *GAS_SCENES, GAS_LET_OUT, GAS_WITHOUT_LOAD,
 ]  # fmt: skip
 
 # ---------------------------------------------------------------- near the cut-out

@@ -53,6 +53,8 @@ class Scene:
     warmer_k: Callable[[F], F] = never
     intake_k: Callable[[F], F] = never
     """Own warm air that the wind lays before the intake, where nothing measures it."""
+    gas_kpa: Callable[[F], F] = never
+    """Partial pressure of gas that does not condense: it adds to the refrigerant's (Dalton)."""
     more_load: Callable[[F], F] = never
     off: Callable[[F], F] = never
     mode: Callable[[F, F], F] | None = None
@@ -116,6 +118,13 @@ def measured(scene: Scene, days: float) -> F:
     reach = 1.0 - np.exp(-ntu * (1.0 - scene.coil_loss(d)) * flow**-0.38)
     carried = rated * density * 1.006 * AIRFLOW_M3_S * flow * reach
     condensing = on_coil + CAPACITY_KW * load / carried
+    plate = refrigerant.antoine_columns(["R134a"])
+    gas = scene.gas_kpa(d)
+    if gas.any():
+        # What the transmitter reads, and the controller takes for the condensing temperature.
+        degc = np.linspace(-20.0, 90.0, 2_201)
+        kpa = refrigerant.dew_pressure_kpa_abs(degc, plate)
+        condensing = np.interp(np.interp(condensing, degc, kpa) + gas, kpa, degc)
     speed_at = np.argmin(np.where(condensing <= target, speeds, 2.0 - speeds), axis=0)
     pick = np.arange(len(d))
     speed, condensing = speeds[speed_at, 0], condensing[speed_at, pick]
@@ -126,7 +135,6 @@ def measured(scene: Scene, days: float) -> F:
         if name not in scene.without:
             out[:, INDEX[name]] = values + noise * rng.standard_normal(len(d))
 
-    plate = refrigerant.antoine_columns(["R134a"])
     head = refrigerant.dew_pressure_kpa_abs(condensing, plate)
     running = 1.0 - scene.off(d)
     lost = rng.random(len(d)) < scene.proof_lost(d)

@@ -15,6 +15,9 @@ from heat_fleet import (
     BLOCKED_WHILE_WET,
     FAULTY_SCENES,
     FOUR_WEEKS_SITES,
+    GAS_LET_OUT,
+    GAS_SCENES,
+    GAS_WITHOUT_LOAD,
     HEALTHY_SCENES,
     LOAD_LATER,
     MORE_AIR_THAN_FANS,
@@ -25,7 +28,7 @@ from heat_scenes import T0_S
 from support.beside import Taped, beside
 from support.fleet import HEALTHY, Feed, engine_of, row_of_values
 
-from rules.alarms import UNKNOWN
+from rules.alarms import UNKNOWN, is_active
 from rules.bin_times import bin_of
 from rules.bins import BinView
 from rules.events import Action, ActionKind, AlarmEvent, AlarmState, Change, Severity
@@ -70,6 +73,46 @@ def test_a_fault_is_one_alarm_with_itself_as_first_cause(site, scene):
     assert first.evidence is not None
     assert first.evidence.causes[0].slug == scene.shows
     assert day_of(first) > 12.0
+
+
+@pytest.mark.parametrize("site", FOUR_WEEKS_SITES)
+@pytest.mark.parametrize("scene", [*GAS_SCENES[:-1], GAS_LET_OUT], ids=lambda s: s.name)
+def test_gas_is_told_from_a_coil_by_what_it_adds_at_a_small_load(site, scene):
+    """By Dalton's law in the plant; within a day, though the cut-out is far."""
+    events = played()[site].events[scene.name]
+    assert raised(events) == ["head-pressure-high"]
+    first = next(e for e in events if e.change is Change.RAISED)
+    assert first.severity == Severity.MEDIUM
+    assert first.evidence is not None
+    assert first.evidence.causes[0].slug == "non-condensables"
+    assert "at a small load as at a large one" in first.evidence.summary
+    assert "cut-out" not in first.evidence.summary
+    assert 14.0 < day_of(first) < 15.0
+
+
+def test_gas_that_comes_by_and_by_is_told_in_the_end(four_weeks):
+    """While it grows it looks like fans or coil: then these give way to it."""
+    events = four_weeks.events[GAS_SCENES[-1].name]
+    last = [e for e in events if e.change is Change.RAISED][-1]
+    assert last.fault == "head-pressure-high"
+    assert last.evidence is not None
+    assert last.evidence.causes[0].slug == "non-condensables"
+    stands = four_weeks.engine.state.alarm_state[four_weeks.rows[GAS_SCENES[-1].name]]
+    assert not is_active(stands[FAULT_INDEX["coil-fouled"]])
+
+
+def test_gas_that_is_let_out_ends_it_and_leaves_no_coil_behind(four_weeks):
+    events = four_weeks.events[GAS_LET_OUT.name]
+    assert [e.change for e in events][-1] is Change.RETURNED
+    assert 20.0 < day_of(events[-1]) < 20.5
+
+
+def test_gas_without_a_load_is_taken_for_a_coil_and_says_so(four_weeks):
+    """Nothing tells them apart there: gas stands among the causes."""
+    (first,) = (e for e in four_weeks.events[GAS_WITHOUT_LOAD.name] if e.change is Change.RAISED)
+    assert first.fault == "coil-fouled"
+    assert first.evidence is not None
+    assert "non-condensables" in {c.slug for c in first.evidence.causes if not c.ruled_out}
 
 
 def test_dry_running_of_before_does_not_lay_a_blocked_coil_to_the_pads(four_weeks):
