@@ -28,7 +28,7 @@ ADDED_LATER: Final = frozenset({
     "lead_set", "lead_run", "lead_bins", "lead_ran_bins", "lead_longest_bins", "leads",
     "lead_stops", "coil_since_bin", "leap_bin", "still_water_degc", "alarm_until_s",
     "fill_flow", "fill_flows", "fills_slow", "fill_flow_bin", "fill_heel",
-    "level_rest_longest_bins", "even_sums", "even_rise_k",
+    "level_rest_longest_bins", "even_sums", "even_rise_k", "even_bin", "even_since_bin",
     "td_turn", "td_since", "td_hours", "td_upper_k",
 })  # fmt: skip
 """Columns that snapshots of earlier versions do not have: they start empty."""

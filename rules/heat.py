@@ -19,7 +19,7 @@ import numpy as np
 
 from rules.arrays import F64, I64, Bool
 from rules.bin_times import bin_start_ms
-from rules.even_rise import mind_even
+from rules.even_rise import forget_even, mind_even
 from rules.heat_hours import TURN_BINS, mind_turn
 from rules.heat_marks import pass_over_silence
 from rules.physics.condenser import UA_EXPONENT, capacity_frac
@@ -175,7 +175,7 @@ def heat_means(
         pads[at] = divided(total[:, _DROP], total[:, _DROP_SQUARE])
         _mind_wet(state, row, wet_out[at], depression)
         _mind_fall(state, row, wet_out[at], depression)
-        mind_even(plan, state, row, wetted, td, rate, depression_k)
+        mind_even(plan, state, row, bin_id[at], wetted, td, rate, depression_k)
     state.heat_bins[rows[over_now]] = 0
     _add_up(plan, state, rows, bin_id, wet, bulb, mean)
     pass_over_silence(state, rows, bin_id, ~np.isnan(dry_out), ~np.isnan(wet_out))
@@ -286,6 +286,7 @@ def _mind_load(state: FleetState, rows: I64) -> list[tuple[int, int]]:
         return []
     row = rows[new]
     state.heat_load_seen[row] = True
+    forget_even(state, row)
     lost = []
     for name in ("td_dry", "td_wet"):
         q = _Q[name]

@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import F64, I64, Bool
-from rules.even_rise import is_even, not_told_yet
+from rules.even_rise import even_rise_k, fades, not_told_yet
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG, divided
 from rules.heat_hours import ages_bins, of_learned_hours, upper_quartile
 from rules.pad_effect import (
@@ -177,9 +177,9 @@ class HeatRejection:
     wet_news: Bool
     """A wet mean came of late: what dry running alone brings is no news of the pads."""
     even: Bool
-    """It condenses higher by the same kelvins at any load, or did until lately."""
+    """It condenses higher by the same kelvins at any load."""
     even_waits: Bool
-    """It has condensed higher for hours, and the next ones will tell whether it is that."""
+    """Whether it does is not known: the next hours will tell it, or it did until lately."""
     wet_moves: Bool
     """The newest wet TDs differ from those just before, and no course with the depression explains
     it: something came or went at once."""
@@ -385,6 +385,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     older_drop = divided(median(drops[:, NEWEST:], NEWEST // 2), pads_base)
     evaporated = evaporated_share(state, rows)
     depression = state.wet_depression_k[rows].astype(np.float64)
+    even_k = even_rise_k(state, rows, bin_id)
     return HeatRejection(
         load_known=known,
         dry_recent=_is_recent(dry_age, dry, wet),
@@ -415,8 +416,10 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         evaporated=evaporated,
         evaporated_rise=divided((1.0 - evaporated) * clean * depression, wet_base),
         wet_news=wet_age <= WET_NEWS_BINS,
-        even=is_even(state, rows),
-        even_waits=not_told_yet(state, rows),
+        even=even_k > 0.0,
+        even_waits=not_told_yet(state, rows, bin_id)
+        | fades(state, rows, bin_id)
+        | np.isnan(even_k),
         wet_moves=fall.crooked | (moves(state, rows, "td_wet", wet_base) & np.isnan(fall.effect)),
     )
 

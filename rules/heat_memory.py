@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from rules.arrays import I64
+from rules.even_rise import forget_even
 from rules.heat import BINS_AN_HOUR, UNKNOWN_LONG
 from rules.plan import FleetPlan
 from rules.settings import FLEET
@@ -51,6 +52,7 @@ def forget_before_service(state: FleetState, row: int) -> None:
 def forget_effect(state: FleetState, row: int) -> None:
     """The same of what dry and wet running say together of the pads, and of how long they do."""
     state.coil_since_bin[row] = state.leap_bin[row] = 0
+    forget_even(state, row)
     state.switch_effect[row] = np.nan
     state.evaporation_share[row] = np.nan
     state.wet_td_k[row] = np.nan

@@ -3,7 +3,8 @@
 Within minutes of the command the basin falls by the water that the nameplate says is held up, and
 that comes back when the pump stands. So a current that reads nothing, as it read before the
 command, is a reading that stands still and no pump that does. A current that moved since the
-command is believed.
+command is believed, and so is a pump that was told to stand: what runs away slowly by a drain falls
+as far in the end. What falls on, farther than pads and pipes hold, is a drain as well.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from rules.alarms import fault_is_there
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import trace_window
 from rules.bits import unpacked
@@ -32,9 +34,12 @@ MOST_PULLED: Final = 1.5
 LATELY_BINS: Final = 3
 """Newest means while it ran, over the lowest of which the water of a pump that tripped comes
 back."""
-STARTS_MS: Final = 900_000
-"""Pads and pipes are full within a quarter of an hour of the command (common practice)."""
-BEFORE_BINS: Final = 4
+STARTS_MS: Final = 420_000
+"""Most of what pads and pipes hold is gone within minutes of the command (common practice); seven
+are one reading each five."""
+ENDS_MS: Final = 1_800_000
+"""So long the fall must end at what they hold."""
+BEFORE_BINS: Final = 8
 """Newest means at rest that the fall is counted from, that of the start among them."""
 
 
@@ -54,10 +59,11 @@ def draws_water(
     unmoved = ~moved_now & (still_bins >= (time_ms - told_ms) // BIN_MS)
     before = trace_window(state, rows, "level_at_rest", BEFORE_BINS)
     fall = np.fmax.reduce(before, axis=1) - level_mm
+    ends = ~(fall > MOST_PULLED * pulled_mm) | (time_ms - told_ms > ENDS_MS)
     began = (time_ms - told_ms <= STARTS_MS) & (fall >= PULLED_FRAC * pulled_mm)
-    began &= fall <= MOST_PULLED * pulled_mm
     lowest = np.fmin.reduce(trace_window(state, rows, "level_running", LATELY_BINS), axis=1)
     back = level_mm - lowest >= PULLED_FRAC * pulled_mm
     goes_on = (state.pump_state[rows] == 1) & ~back
-    out: Bool = told & unmoved & (began | goes_on)
+    stands = fault_is_there(state, rows, "pump-not-running")
+    out: Bool = told & unmoved & (began | goes_on) & ends & ~stands
     return out

@@ -35,6 +35,7 @@ _CURRENT: Final = INDEX["pump_current"]
 _COMMAND: Final = INDEX["pump_command"]
 _LEVEL: Final = INDEX["basin_level"]
 _PRESSURE: Final = INDEX["spray_pressure"]
+_FLOW: Final = INDEX["spray_flow"]
 _Q: Final = {q.name: i for i, q in enumerate(STEADY)}
 
 RUNS_FRAC: Final = 0.6
@@ -111,7 +112,9 @@ def motor_by_water(
         # is dead at nothing looks the same, and wants somebody to look as well.
         fell = alive | (state.pump_state[row] == 0) | by_word[at]
         stands[at] |= heard & fell & (value[at] < STANDS_FRAC * clean)
-    stood = np.flatnonzero((pump == 0) & (sent > 0) & (x[:, _COMMAND] > 0.5) & ~runs)
+    # Where a gauge of the water is known it says more than the level, which a drain lowers too.
+    mute = np.isnan(x[:, _PRESSURE]) & np.isnan(x[:, _FLOW])
+    stood = np.flatnonzero((pump == 0) & (sent > 0) & (x[:, _COMMAND] > 0.5) & mute)
     if len(stood):
         level = x[stood, _LEVEL]
         runs[stood] = draws_water(plan, state, rows[stood], time_ms[stood], told_ms[stood], level)

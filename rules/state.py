@@ -61,7 +61,7 @@ WET_FALLS: Final = 36
 TD_AGES: Final = 56
 """Newest TDs of a mode whose hours are known: more than a week's, one in three hours."""
 
-EVEN_SUMS: Final = 6
+EVEN_SUMS: Final = 7
 """Sums by which an even rise of the TD is told, see rules/even_rise.py."""
 
 SWITCHES: Final = 5
@@ -231,6 +231,8 @@ class FleetState:
     coil_since_bin: I32  # since when a loss of the coil shows (rules.heat_marks), 0 for not
     even_sums: F32  # (rows, EVEN_SUMS) how it condenses higher, see rules/even_rise.py
     even_rise_k: F16  # by so much at any load; negative where it did lately, else 0
+    even_bin: I32  # bin of the newest of its means, and that in which they begin
+    even_since_bin: I32
     leap_bin: I32  # when the dry TD leapt, while it stays up (rules.heat_marks); 0 for not
     dry_hold_bin: I32  # its bin; minus that of the step to wet that used it; 0 for none
     switch_effect: F32  # (rows, SWITCHES) pad effectiveness by the last steps from dry to wet
@@ -441,6 +443,8 @@ class FleetState:
             coil_since_bin=np.zeros(n, dtype=np.int32),
             even_sums=np.zeros((n, EVEN_SUMS), dtype=np.float32),
             even_rise_k=np.zeros(n, dtype=np.float16),
+            even_bin=np.zeros(n, dtype=np.int32),
+            even_since_bin=np.zeros(n, dtype=np.int32),
             leap_bin=np.zeros(n, dtype=np.int32),
             dry_hold_bin=np.zeros(n, dtype=np.int32),
             switch_effect=np.full((n, SWITCHES), np.nan, dtype=np.float32),

@@ -225,8 +225,10 @@ def judge(view: BinView, announced: I8) -> I8:
     clogs = heat.pads_clog(view.plan.settings.get("pads-clogged", "rise_low_pct", view.rows[at]))
     loss = np.where(~heat.dry_recent & clogs & (announced[at] == 0), np.nan, loss)
     # What is the same at any load is not lost by the coil.
-    loss = np.where(heat.even_waits & (announced[at] == 0), np.nan, loss)
-    loss = np.where(heat.even, np.fmin(loss, 0.0), loss)
+    new = announced[at] == 0
+    loss = np.where(heat.even_waits & new, np.nan, loss)
+    # It may hide a loss that was told before.
+    loss = np.where(heat.even, np.where(new, np.fmin(loss, 0.0), np.nan), loss)
     deadband = np.broadcast_to(view.setting(_SLUG, "deadband_pct"), len(view.rows))[at]
     severity = graded(loss, limits, deadband, announced[at])
     begun = (view.state.coil_since_bin[view.rows[at]] > 0).astype(np.int8)

@@ -8,14 +8,15 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import is_active
+from rules.alarms import UNKNOWN, is_active
 from rules.arrays import I8
+from rules.bin_times import bin_of
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
-from rules.even_rise import not_told_yet
+from rules.even_rise import beyond_pads, even_rise_k
 from rules.events import Cause, Evidence, Reading, Severity
 from rules.faults.base import CauseEntry, Fault, Setting
 from rules.faults.grading import course, graded
-from rules.faults.rejection import even_sign
+from rules.faults.rejection import even_k_of, even_sign
 from rules.faults.rule import Rule
 from rules.frames import FrameView
 from rules.look import UnitLook
@@ -35,25 +36,25 @@ HEAT_SIGNS: Final = (
     Sign("even", "it condenses higher by the same kelvins at a small load as at a large one",
          "what it condenses higher goes with the load",
          "what it condenses higher follows the weather", 2.0),
-    Sign("sudden", "it came within hours, at equal load, and is more than pads can cost",
-         "", "it came by and by", 1.0),
+    Sign("beyond", "at equal load and airflow it is more than dry pads can cost", "",
+         "it is no more than dry pads can cost", 1.0),
     Sign("load", "the load is above the rating", "", "the load is within the rating", 0.5),
 )  # fmt: skip
 
 HEAT_CAUSES: Final = (
     SignatureRow("coil-fouled", "Coil fouled or air path blocked",
-                 {"td": 1, "fans": 0, "water": 0, "load": 0, "even": -1, "sudden": 0},
+                 {"td": 1, "fans": 0, "water": 0, "load": 0, "even": -1},
                  "Look through the coil against the light; compare dry running with the baseline."),
     SignatureRow("fan-capacity-lost", "Airflow lost: fans not running",
                  {"td": 1, "fans": -1, "even": -1}, "Count the fans that turn."),
     SignatureRow("pads-not-wetting", "Pads not wetting: missing, glazed, or water passing by",
-                 {"td": 1, "water": 0, "wet": 1, "fans": 0, "even": 0, "sudden": 0},
+                 {"td": 1, "water": 0, "wet": 1, "fans": 0, "even": 0, "beyond": 0},
                  "Look at the pads: dry stripes, scale, uneven flow."),
     SignatureRow("pump-screen-clogging", "Pump screen clogged: too little water on the pads",
-                 {"td": 1, "water": -1, "wet": 1, "fans": 0, "even": 0, "sudden": 0},
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0, "even": 0, "beyond": 0},
                  "Look at the screen and at the pads: dry stripes."),
     SignatureRow("distribution-restricted", "Distribution holes blocked",
-                 {"td": 1, "water": -1, "wet": 1, "fans": 0, "even": 0, "sudden": 0},
+                 {"td": 1, "water": -1, "wet": 1, "fans": 0, "even": 0, "beyond": 0},
                  "Look at the holes along the pads: uneven or dry stripes."),
     SignatureRow("hot-weather", "Hot weather beyond design",
                  {"td": 0, "air": 1, "fans": 0}, "Compare the air temperature with the design."),
@@ -63,8 +64,7 @@ HEAT_CAUSES: Final = (
     SignatureRow("overload", "More heat to reject than rated",
                  {"td": 1, "load": 1, "fans": 0}, "Look at compressor staging and defrosts."),
     SignatureRow("non-condensables", "Non-condensable gas or overcharge",
-                 {"td": 1, "fans": 0, "water": 0, "load": 0, "air": 0, "even": 1,
-                  "sudden": 1},
+                 {"td": 1, "fans": 0, "water": 0, "load": 0, "air": 0, "even": 1},
                  "For qualified people: pressure against temperature of the liquid at standstill. "
                  "Compare the transmitter with a gauge first."),
 )  # fmt: skip
@@ -79,10 +79,18 @@ def judge(view: FrameView, announced: I8) -> I8:
     limits = [None, -view.setting(_SLUG, "margin_medium_k"), -view.setting(_SLUG, "margin_high_k")]
     deadband_k = view.setting(_SLUG, "deadband_k")
     severity = graded(-view.head_margin_k, limits, deadband_k, announced)
-    even_k, limit_k = view.state.even_rise_k[view.span], view.setting(_SLUG, "even_rise_k")
-    if even_k.any():
-        by_rise = graded(even_k.astype(np.float64), [None, limit_k], deadband_k, announced)
-        severity = np.where(severity >= 0, np.maximum(severity, by_rise), severity)
+    limit_k = np.broadcast_to(view.setting(_SLUG, "even_rise_k"), len(severity))
+    risen = np.flatnonzero(view.state.even_rise_k[view.span] > 0.0)
+    if len(risen):
+        rows = view.rows[risen]
+        rise_k = even_rise_k(view.state, rows, bin_of(view.plan, rows, view.time_ms[risen]))
+        deadband_k = np.broadcast_to(deadband_k, len(severity))
+        stands, by_margin = announced[risen], severity[risen]
+        by_rise = graded(rise_k, [None, limit_k[risen]], deadband_k[risen], stands)
+        # A rise that nothing bears out at the moment ends no alarm.
+        unknown = (by_margin == 0) & (by_rise == UNKNOWN) & (stands > 0)
+        worse = np.where(by_margin >= 0, np.maximum(by_margin, by_rise), by_margin)
+        severity[risen] = np.where(unknown, UNKNOWN, worse)
     return severity
 
 
@@ -134,8 +142,8 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         readings.append(Reading("Fans proven running", proven, "", look.unit.fans.count))
         seen["fans"] = -1 if missing > 0 and (speed is None or speed > 10) else 0
     seen["even"] = even_sign(look)
-    seen["sudden"] = 1 if not_told_yet(look.state, np.array([look.row]))[0] else None
-    even_k = float(look.state.even_rise_k[look.row])
+    seen["beyond"] = 1 if beyond_pads(look.state, np.array([look.row]))[0] else None
+    even_k = even_k_of(look)
     if even_k > 0.0:
         limit_k = look.setting(_SLUG, "even_rise_k")
         readings.append(
@@ -155,7 +163,7 @@ def explain(look: UnitLook, severity: Severity) -> Evidence:
         summary=_summary(look, margin, even_k),
         confidence=0.95,
         readings=tuple(readings),
-        causes=_standing_first(look, _dry_first(rank(HEAT_SIGNS, HEAT_CAUSES, seen), seen)),
+        causes=_standing_first(look, _plain_first(rank(HEAT_SIGNS, HEAT_CAUSES, seen), seen)),
         signals=("head_pressure", "ambient_temperature", "fan_run", "fan_speed", "wet_mode"),
         limits=() if air is not None else (
             "No air temperature (or, running wet, no humidity) here: weather and fouling cannot "
@@ -173,14 +181,17 @@ def _summary(look: UnitLook, margin_k: float | None, even_k: float) -> str:
     if even_k > 0.0:
         said.append(
             f"It condenses {even_k:.0f} K higher than load, airflow and weather account for, at a "
-            "small load as at a large one: that is no coil and no fan, but gas that does not "
-            "condense, too much refrigerant, or a reading that is off."
+            "small load as at a large one. Coil and fans alone do not do that: gas that does not "
+            "condense does, or a reading that is off."
         )
     return " ".join(said) or f"Head pressure was near the high-pressure cut-out{left}."
 
 
-def _dry_first(causes: tuple[Cause, ...], seen: Mapping[str, int | None]) -> tuple[Cause, ...]:
-    """In hot air a unit that is made to run wet and runs dry has its reason in plain sight."""
+def _plain_first(causes: tuple[Cause, ...], seen: Mapping[str, int | None]) -> tuple[Cause, ...]:
+    """What is in plain sight goes first: gas by its even rise, whatever the weather of the moment;
+    in hot air a unit that is made to run wet and runs dry."""
+    if seen["even"] == 1:
+        return tuple(sorted(causes, key=lambda c: c.slug != "non-condensables"))
     if seen["wet"] != -1 or seen["air"] != 1 or seen["fans"] == -1:
         return causes
     return tuple(sorted(causes, key=lambda c: c.slug != "dry-in-heat"))
@@ -219,7 +230,8 @@ HEAD_PRESSURE_HIGH: Final = Rule(
         consequence="The compressors trip on the cut-out; product warms up; power is wasted.",
         action=(
             "Restore heat rejection: airflow, wetting, clean coil. Ask the site to shed load if "
-            "little margin is left. Refrigerant work is for qualified people."
+            "little margin is left. Where it is higher by the same at any load, have the readings "
+            "checked and the circuit looked at for gas. Refrigerant work is for qualified people."
         ),
         causes=tuple(
             CauseEntry(r.slug, r.title, r.look_at, "heat-rejection") for r in HEAT_CAUSES

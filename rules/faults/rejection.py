@@ -16,7 +16,7 @@ from rules.arrays import I8, I64, Bool
 from rules.bin_times import bin_of
 from rules.bins import BinView, masked
 from rules.diagnosis import Sign, SignatureRow, SignatureTable, rank
-from rules.even_rise import goes_with_load
+from rules.even_rise import even_rise_k, goes_with_load
 from rules.events import Cause, Reading, Severity
 from rules.faults.base import CauseEntry, Setting
 from rules.faults.fans import fans_missing
@@ -36,6 +36,7 @@ __all__ = [
     "RISEN_DROP",
     "cause_entries",
     "causes_of",
+    "even_k_of",
     "even_sign",
     "fans_that_fit",
     "heat_limits",
@@ -334,13 +335,19 @@ def causes_of(
     return rank(REJECTION_SIGNS, REJECTION_CAUSES, seen)
 
 
+def even_k_of(look: UnitLook) -> float:
+    """By how much it condenses higher at any load, 0 where it does not or that is not known. [K]"""
+    row = np.array([look.row])
+    bin_id = bin_of(look.plan, row, look.time_ms)
+    return float(np.nan_to_num(even_rise_k(look.state, row, bin_id))[0])
+
+
 def even_sign(look: UnitLook) -> int | None:
     """1 where it condenses higher by the same at any load, -1 where by what goes with the load;
     None where that is not told."""
-    row = np.array([look.row])
-    if look.state.even_rise_k[look.row] > 0.0:
+    if even_k_of(look) > 0.0:
         return 1
-    return -1 if goes_with_load(look.state, row)[0] else None
+    return -1 if goes_with_load(look.state, np.array([look.row]))[0] else None
 
 
 def heat_limits(look: UnitLook, heat: HeatRejection) -> tuple[str, ...]:

@@ -55,6 +55,8 @@ class Scene:
     """Own warm air that the wind lays before the intake, where nothing measures it."""
     gas_kpa: Callable[[F], F] = never
     """Partial pressure of gas that does not condense: it adds to the refrigerant's (Dalton)."""
+    held_k: float = 0.8 * TD_K
+    """Above the air on the coil the fans hold the condensing temperature there, where they can."""
     more_load: Callable[[F], F] = never
     off: Callable[[F], F] = never
     mode: Callable[[F, F], F] | None = None
@@ -111,7 +113,7 @@ def measured(scene: Scene, days: float) -> F:
     air_share = (1.0 - scene.fans_lost(d) / FANS) * (1.0 - 0.06 * wet)
     air_share = air_share / (1.0 + scene.pads_shut(d)) ** (1.0 / 6.0)
 
-    target = np.maximum(on_coil + 0.8 * TD_K, 27.0)
+    target = np.maximum(on_coil + scene.held_k, 27.0)
     speeds = np.linspace(0.25, 1.0, 76)[:, None]
     flow = speeds * air_share
     density = 353.0 / (273.15 + on_coil)

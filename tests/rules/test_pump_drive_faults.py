@@ -98,14 +98,30 @@ def test_a_current_that_moved_since_the_command_is_believed():
     assert raised(events) == [("pump-not-running", Severity.MEDIUM)]
 
 
+@pytest.mark.parametrize("step_s", [60.0, 300.0])
+@pytest.mark.parametrize("mm_a_minute", [0.5, 1.0, 1.3, 2.0, 3.0, 6.0])
 @beside
-def test_a_basin_that_runs_away_by_its_drain_proves_no_pump():
+def test_a_basin_that_runs_away_by_its_drain_proves_no_pump(mm_a_minute, step_s):
     unit = rested()
     yield
-    unit.run(120.0, basin_level=150.0, **DEAD)
-    events = unit.run(600.0, basin_level=110.0, **DEAD)
+    for minute in range(0, 60, int(step_s / 60)):
+        level = max(185.0 - mm_a_minute * (minute + step_s / 60), 75.0)
+        unit.run(step_s, step_s, basin_level=level, **DEAD)
     yield
-    assert ("pump-not-running", Severity.MEDIUM) in raised(events)
+    told = [e for e in unit.events if e.fault == "pump-not-running"]
+    assert [e.change for e in told] == [Change.RAISED]
+
+
+@beside
+def test_a_gauge_that_shows_no_water_is_believed_before_the_level():
+    unit = Taped()
+    unit.run(8 * HOUR)
+    unit.run(2 * HOUR, spray_pressure=0.2, **REST)
+    yield
+    unit.run(120.0, basin_level=174.0, pump_current=0.0, spray_pressure=0.2)
+    events = unit.run(HOUR, basin_level=165.0, pump_current=0.0, spray_pressure=0.2)
+    yield
+    assert raised(events) == [("pump-not-running", Severity.MEDIUM)]
 
 
 # ---------------------------------------------------------------- overload
