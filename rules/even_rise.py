@@ -65,7 +65,7 @@ DAY_BINS: Final = 86_400_000 // BIN_MS
 FADES_BINS: Final = 2 * DAY_BINS
 """After its end the means with it are among those of the last days (judgement)."""
 STALE_BINS: Final = 3 * DAY_BINS
-"""A rise that no mean has borne out for so long is not known any more (judgement)."""
+"""Means of before a silence as long say nothing of the course of those after it (judgement)."""
 _FADES: Final = -1.0
 
 
@@ -101,9 +101,10 @@ def mind_even(
     pads = np.where(wet[at], plan.pad_effectiveness_frac[row] * depression_k[at], 0.0)
     stale = now - state.even_bin[row] > STALE_BINS
     old = np.where(stale[:, None], 0.0, state.even_sums[row].astype(np.float64))
-    before = np.where(stale, 0.0, state.even_rise_k[row].astype(np.float64))
+    before = state.even_rise_k[row].astype(np.float64)
+    before = np.where(stale, np.maximum(before, 0.0), before)
     clean = _mean(old, _EXCESS) < CLEAN_SHARE * LEAST_EVEN_K
-    begins = (excess >= LEAST_EVEN_K) & clean & (before >= 0.0)
+    begins = (excess >= LEAST_EVEN_K) & clean
     ends = (before > 0.0) & (excess < ENDED_SHARE * before)
     kept = np.where(begins | ends, 0.0, 1.0 - 1.0 / MEMORY_MEANS)
     new = np.stack(
@@ -111,12 +112,14 @@ def mind_even(
         axis=1,
     )
     sums = kept[:, None] * old + new
-    since = np.where(begins | ends | stale, now, state.even_since_bin[row])
+    # What begins while another fades does not prolong that.
+    anew = (begins & (before >= 0.0)) | ends | stale
+    since = np.where(anew, now, state.even_since_bin[row])
     even, goes = _left_unexplained(sums)
     rise = _mean(sums, _EXCESS)
     told = (sums[:, _WEIGHT] >= LEAST_MEANS) & _beyond(sums) & _is_level(sums)
     gone = (rise < LEAST_EVEN_K / 2.0) | (GONE_TIMES * goes < even)
-    holds = (told & (TOLD_TIMES * even <= goes) & (before >= 0.0)) | ((before > 0.0) & ~gone)
+    holds = (told & (TOLD_TIMES * even <= goes)) | ((before > 0.0) & ~gone)
     # What ends otherwise than at once fades as well.
     over = (before > 0.0) & ~holds
     since = np.where(over, now, since)
@@ -132,12 +135,11 @@ def forget_even(state: FleetState, rows: I64 | int) -> None:
 
 
 def even_rise_k(state: FleetState, rows: I64, bin_id: I64) -> F64:
-    """By how much units condense higher at any load, (k,): 0 where they do not, or nothing tells
-    it; NaN where a day brought no mean that would bear it out. [K]"""
+    """By how much units condense higher at any load, (k,): 0 where they do not, or nothing told it;
+    NaN where it did, and a day brought no mean that would bear it out. [K]"""
     age = bin_id - state.even_bin[rows]
     rise = np.maximum(state.even_rise_k[rows].astype(np.float64), 0.0)
-    rise = np.where((rise > 0.0) & (age > DAY_BINS), np.nan, rise)
-    return np.where(age > STALE_BINS, 0.0, rise)
+    return np.where((rise > 0.0) & (age > DAY_BINS), np.nan, rise)
 
 
 def fades(state: FleetState, rows: I64, bin_id: I64) -> Bool:

@@ -177,7 +177,7 @@ class HeatRejection:
     wet_news: Bool
     """A wet mean came of late: what dry running alone brings is no news of the pads."""
     even: Bool
-    """It condenses higher by the same kelvins at any load."""
+    """It condenses higher by the same kelvins at any load, and by so many that it is told."""
     even_waits: Bool
     """Whether it does is not known: the next hours will tell it, or it did until lately."""
     wet_moves: Bool
@@ -386,6 +386,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
     evaporated = evaporated_share(state, rows)
     depression = state.wet_depression_k[rows].astype(np.float64)
     even_k = even_rise_k(state, rows, bin_id)
+    even_limit_k = plan.settings.get("head-pressure-high", "even_rise_k", rows)
     return HeatRejection(
         load_known=known,
         dry_recent=_is_recent(dry_age, dry, wet),
@@ -416,7 +417,7 @@ def heat_rejection(plan: FleetPlan, state: FleetState, rows: I64, bin_id: I64) -
         evaporated=evaporated,
         evaporated_rise=divided((1.0 - evaporated) * clean * depression, wet_base),
         wet_news=wet_age <= WET_NEWS_BINS,
-        even=even_k > 0.0,
+        even=even_k >= even_limit_k,
         even_waits=not_told_yet(state, rows, bin_id)
         | fades(state, rows, bin_id)
         | np.isnan(even_k),

@@ -3,8 +3,8 @@
 Within minutes of the command the basin falls by the water that the nameplate says is held up, and
 that comes back when the pump stands. So a current that reads nothing, as it read before the
 command, is a reading that stands still and no pump that does. A current that moved since the
-command is believed, and so is a pump that was told to stand: what runs away slowly by a drain falls
-as far in the end. What falls on, farther than pads and pipes hold, is a drain as well.
+command is believed, and so is a pump that was told to stand since: what runs away slowly by a drain
+falls as far in the end. What falls on, farther than pads and pipes hold, is a drain as well.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 
-from rules.alarms import fault_is_there
+from rules.alarms import fault_column, fault_is_there
 from rules.arrays import F64, I64, Bool
 from rules.bin_rings import trace_window
 from rules.bits import unpacked
@@ -64,6 +64,8 @@ def draws_water(
     lowest = np.fmin.reduce(trace_window(state, rows, "level_running", LATELY_BINS), axis=1)
     back = level_mm - lowest >= PULLED_FRAC * pulled_mm
     goes_on = (state.pump_state[rows] == 1) & ~back
-    stands = fault_is_there(state, rows, "pump-not-running")
+    # Told of this very command: a later one may show that it runs again.
+    onset_ms = state.alarm_onset_ms[rows, fault_column("pump-not-running")]
+    stands = fault_is_there(state, rows, "pump-not-running") & (onset_ms >= told_ms)
     out: Bool = told & unmoved & (began | goes_on) & ends & ~stands
     return out

@@ -189,18 +189,31 @@ def test_a_load_that_hardly_moves_beside_its_meter_tells_no_gas(seed, times):
         assert not is_even(state)
 
 
-def test_a_rise_that_nothing_bears_out_any_more_is_not_known_and_then_forgotten():
+def test_a_rise_that_nothing_bears_out_any_more_is_not_known_until_the_next_mean():
     plan, state = unit()
     for expected, error in zip(*swings(30), strict=True):
         take(plan, state, expected, 9.0 + error)
     day = 288
     assert even_rise_k(state, ROW, now(state) + day)[0] > 0.0
     assert np.isnan(even_rise_k(state, ROW, now(state) + day + 1)[0])
-    assert even_rise_k(state, ROW, now(state) + 3 * day + 1)[0] == 0.0
-    take(plan, state, 6.0, 0.2, bins=4 * day)
+    assert np.isnan(even_rise_k(state, ROW, now(state) + 30 * day)[0])
+    take(plan, state, 6.0, 9.0, bins=4 * day)
     assert state.even_sums[0, 0] == 1.0
+    assert is_even(state)
+    take(plan, state, 6.0, 0.2, bins=4 * day)
     assert not is_even(state)
-    assert not fades(state, ROW, now(state))[0]
+    assert fades(state, ROW, now(state))[0]
+
+
+def test_one_low_hour_silences_a_rise_for_less_than_a_day():
+    plan, state = unit()
+    for expected, error in zip(*swings(30), strict=True):
+        take(plan, state, expected, 9.0 + error)
+    take(plan, state, 6.0, 1.0)
+    assert not is_even(state)
+    for expected, error in zip(*swings(24, 1), strict=True):
+        take(plan, state, expected, 9.0 + error)
+    assert is_even(state)
 
 
 def test_work_on_the_unit_and_a_new_clean_state_forget_it():

@@ -113,6 +113,20 @@ def test_a_basin_that_runs_away_by_its_drain_proves_no_pump(mm_a_minute, step_s)
 
 
 @beside
+def test_the_next_start_that_draws_water_ends_what_was_told_of_one_that_did_not():
+    unit = rested()
+    yield
+    unit.run(600.0, basin_level=185.0, **DEAD)
+    yield
+    assert raised(unit.events) == [("pump-not-running", Severity.MEDIUM)]
+    unit.run(2 * HOUR, spray_pressure=None, **REST)
+    unit.run(120.0, basin_level=174.0, **DEAD)
+    unit.run(HOUR, basin_level=165.0, **DEAD)
+    yield
+    assert [e.change for e in unit.events] == [Change.RAISED, Change.RETURNED]
+
+
+@beside
 def test_a_gauge_that_shows_no_water_is_believed_before_the_level():
     unit = Taped()
     unit.run(8 * HOUR)
