@@ -64,6 +64,8 @@ BEYOND_PADS: Final = 1.15
 DAY_BINS: Final = 86_400_000 // BIN_MS
 FADES_BINS: Final = 2 * DAY_BINS
 """After its end the means with it are among those of the last days (judgement)."""
+WAITS_BINS: Final = 2 * DAY_BINS
+"""By then a load that moves at all has gone up and down (judgement)."""
 STALE_BINS: Final = 3 * DAY_BINS
 """Means of before a silence as long say nothing of the course of those after it (judgement)."""
 _FADES: Final = -1.0
@@ -160,10 +162,10 @@ def beyond_pads(state: FleetState, rows: I64) -> Bool:
 
 def not_told_yet(state: FleetState, rows: I64, bin_id: I64) -> Bool:
     """Units that condense higher since hours ago, by more than pads can cost, (k,): the next hours
-    of the day will tell which law it is."""
+    of two days will tell which law it is."""
     sums = state.even_sums[rows].astype(np.float64)
     open_still = (state.even_rise_k[rows] == 0.0) & ~_goes(sums)
-    out: Bool = open_still & _beyond(sums) & (bin_id - state.even_since_bin[rows] < DAY_BINS)
+    out: Bool = open_still & _beyond(sums) & (bin_id - state.even_since_bin[rows] < WAITS_BINS)
     return out
 
 

@@ -16,6 +16,7 @@ from rules.faults.rejection import (
     REJECTION_TABLE,
     cause_entries,
     causes_of,
+    fans_that_fit,
     heat_limits,
     heat_of,
     heat_readings,
@@ -226,7 +227,11 @@ def judge(view: BinView, announced: I8) -> I8:
     loss = np.where(~heat.dry_recent & clogs & (announced[at] == 0), np.nan, loss)
     # What is the same at any load is not lost by the coil.
     new = announced[at] == 0
-    loss = np.where(heat.even_waits & new, np.nan, loss)
+    waits = np.flatnonzero(heat.even_waits & new)
+    if len(waits):
+        # What some of the fans carry needs no further hours to be told from gas.
+        by_fans = leapt_by_fans(heat) & (fans_that_fit(view, at, heat) > 0)
+        loss[waits] = np.where(by_fans[waits], loss[waits], np.nan)
     # It may hide a loss that was told before.
     loss = np.where(heat.even, np.where(new, np.fmin(loss, 0.0), np.nan), loss)
     deadband = np.broadcast_to(view.setting(_SLUG, "deadband_pct"), len(view.rows))[at]
