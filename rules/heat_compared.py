@@ -184,6 +184,15 @@ class HeatRejection:
     """The newest wet TDs differ from those just before, and no course with the depression explains
     it: something came or went at once."""
 
+    def beside_gas(self, loss: F64, new: Bool, waits: Bool) -> F64:
+        """``loss`` of coil or pads, (m,), where a rise that is the same at any load is none of it.
+
+        A loss that is not told yet (``new``) is none then, and not known where it ``waits`` for the
+        rise to be told. One that was told before may be hidden: it is not known.
+        """
+        loss = np.where(waits & new, np.nan, loss)
+        return np.where(self.even, np.where(new, np.fmin(loss, 0.0), np.nan), loss)
+
     def lost_by_water(self) -> F64:
         """Share of the pads' effect that is gone by the meters, (m,), where the wet TD rose too.
 

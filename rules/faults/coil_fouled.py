@@ -225,15 +225,11 @@ def judge(view: BinView, announced: I8) -> I8:
     # In wet running the pads that hold back the air look alike: their own gauge decides.
     clogs = heat.pads_clog(view.plan.settings.get("pads-clogged", "rise_low_pct", view.rows[at]))
     loss = np.where(~heat.dry_recent & clogs & (announced[at] == 0), np.nan, loss)
-    # What is the same at any load is not lost by the coil.
-    new = announced[at] == 0
-    waits = np.flatnonzero(heat.even_waits & new)
-    if len(waits):
+    waits = heat.even_waits
+    if waits.any():
         # What some of the fans carry needs no further hours to be told from gas.
-        by_fans = leapt_by_fans(heat) & (fans_that_fit(view, at, heat) > 0)
-        loss[waits] = np.where(by_fans[waits], loss[waits], np.nan)
-    # It may hide a loss that was told before.
-    loss = np.where(heat.even, np.where(new, np.fmin(loss, 0.0), np.nan), loss)
+        waits = waits & ~(leapt_by_fans(heat) & (fans_that_fit(view, at, heat) > 0))
+    loss = heat.beside_gas(loss, announced[at] == 0, waits)
     deadband = np.broadcast_to(view.setting(_SLUG, "deadband_pct"), len(view.rows))[at]
     severity = graded(loss, limits, deadband, announced[at])
     begun = (view.state.coil_since_bin[view.rows[at]] > 0).astype(np.int8)

@@ -73,10 +73,7 @@ def judge_dry(view: BinView, announced: I8) -> I8:
     found = np.where((heat.effect_by == 3) & clogs, np.nan, found)
     by_water = np.where(clogs, np.nan, 100.0 * heat.lost_by_water())
     lost = np.where((announced[at] > 0) & ~np.isnan(held), held, found)
-    # Nor is what is beyond their whole effect, and the same at any load.
-    new = announced[at] == 0
-    lost = np.where(heat.even_waits & new, np.nan, lost)
-    lost = np.where(heat.even, np.where(new, np.fmin(lost, 0.0), np.nan), lost)
+    lost = heat.beside_gas(lost, announced[at] == 0, heat.even_waits)
     sure = by_water > np.nan_to_num(lost)
     lost = np.where(sure, by_water, lost)
     with_load = [_some(view, _DRY, f"effect_lost_{s}_pct", at) for s in ("low", "medium", "high")]

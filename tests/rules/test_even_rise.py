@@ -61,6 +61,19 @@ def swings(means, seed=0):
     return 6.0 + 2.0 * np.sin(np.arange(means) / 24 * 2 * np.pi), 0.2 * rng.standard_normal(means)
 
 
+def gas(plan, state, means, seed=0):
+    """Nine kelvins more, at whatever load."""
+    for expected, error in zip(*swings(means, seed), strict=True):
+        take(plan, state, expected, 9.0 + error)
+
+
+def unit_with_gas():
+    plan, state = unit()
+    gas(plan, state, 30)
+    assert is_even(state)
+    return plan, state
+
+
 @pytest.mark.parametrize("seed", range(5))
 def test_the_same_kelvins_at_any_load_are_even_within_a_day(seed):
     plan, state = unit()
@@ -137,9 +150,7 @@ def test_no_load_no_baseline_or_a_person_at_the_unit_teach_nothing():
 
 
 def test_its_end_is_seen_at_once_and_its_means_fade_for_two_days():
-    plan, state = unit()
-    for expected, error in zip(*swings(30), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    plan, state = unit_with_gas()
     take(plan, state, 6.0, 0.3)
     assert not is_even(state)
     hours = 1
@@ -151,9 +162,7 @@ def test_its_end_is_seen_at_once_and_its_means_fade_for_two_days():
 
 
 def test_a_coil_that_is_blocked_as_the_gas_is_let_out_does_not_fade():
-    plan, state = unit()
-    for expected, error in zip(*swings(30), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    plan, state = unit_with_gas()
     take(plan, state, 6.0, 0.3)
     assert fades(state, ROW, now(state))[0]
     for expected, error in zip(*swings(30, 1), strict=True):
@@ -190,9 +199,7 @@ def test_a_load_that_hardly_moves_beside_its_meter_tells_no_gas(seed, times):
 
 
 def test_a_rise_that_nothing_bears_out_any_more_is_not_known_until_the_next_mean():
-    plan, state = unit()
-    for expected, error in zip(*swings(30), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    plan, state = unit_with_gas()
     day = 288
     assert even_rise_k(state, ROW, now(state) + day)[0] > 0.0
     assert np.isnan(even_rise_k(state, ROW, now(state) + day + 1)[0])
@@ -206,27 +213,21 @@ def test_a_rise_that_nothing_bears_out_any_more_is_not_known_until_the_next_mean
 
 
 def test_one_low_hour_silences_a_rise_for_less_than_a_day():
-    plan, state = unit()
-    for expected, error in zip(*swings(30), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    plan, state = unit_with_gas()
     take(plan, state, 6.0, 1.0)
     assert not is_even(state)
-    for expected, error in zip(*swings(24, 1), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    gas(plan, state, 24, seed=1)
     assert is_even(state)
 
 
 def test_work_on_the_unit_and_a_new_clean_state_forget_it():
-    plan, state = unit()
-    for expected, error in zip(*swings(30), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    plan, state = unit_with_gas()
     state.out_of_service_until_ms[0] = -1
     take(plan, state, 6.0, 9.0)
     assert not state.even_sums[0].any()
     assert not is_even(state)
     state.out_of_service_until_ms[0] = 0
-    for expected, error in zip(*swings(30), strict=True):
-        take(plan, state, expected, 9.0 + error)
+    gas(plan, state, 30)
     assert is_even(state)
     forget_effect(state, 0)
     assert not is_even(state)

@@ -12,7 +12,7 @@ import pytest
 from support.beside import Taped, beside
 from support.fleet import HEALTHY, row_of_values, unit_data
 
-from rules.events import Change, Severity
+from rules.events import AlarmEvent, Change, Severity
 
 HOUR = 3600.0
 
@@ -54,12 +54,17 @@ def rested() -> Taped:
     return feed
 
 
+def draws(unit: Taped, duration_s: float) -> list[AlarmEvent]:
+    """The pump runs, and its current reads nothing."""
+    unit.run(120.0, basin_level=174.0, **DEAD)
+    return unit.run(duration_s, basin_level=165.0, **DEAD)
+
+
 @beside
 def test_a_pump_that_draws_the_pads_full_runs_whatever_its_current_reads():
     unit = rested()
     yield
-    unit.run(120.0, basin_level=174.0, **DEAD)
-    events = unit.run(12 * HOUR, basin_level=165.0, **DEAD)
+    events = draws(unit, 12 * HOUR)
     yield
     assert raised(unit.events) == [("reading-frozen", Severity.MEDIUM)]
     assert "current" in next(e for e in events if e.change is Change.RAISED).evidence.summary
@@ -78,8 +83,7 @@ def test_a_pump_that_draws_nothing_stands():
 def test_a_pump_that_gives_its_water_back_stands_though_it_had_drawn_it():
     unit = rested()
     yield
-    unit.run(120.0, basin_level=174.0, **DEAD)
-    unit.run(HOUR, basin_level=165.0, **DEAD)
+    draws(unit, HOUR)
     yield
     assert raised(unit.events) == []
     events = unit.run(600.0, basin_level=185.0, **DEAD)
@@ -120,8 +124,7 @@ def test_the_next_start_that_draws_water_ends_what_was_told_of_one_that_did_not(
     yield
     assert raised(unit.events) == [("pump-not-running", Severity.MEDIUM)]
     unit.run(2 * HOUR, spray_pressure=None, **REST)
-    unit.run(120.0, basin_level=174.0, **DEAD)
-    unit.run(HOUR, basin_level=165.0, **DEAD)
+    draws(unit, HOUR)
     yield
     assert [e.change for e in unit.events] == [Change.RAISED, Change.RETURNED]
 
